@@ -1,0 +1,52 @@
+# Every target sets up what it needs by itself; see setup.sh.
+.PHONY: help setup setup-dev demo test lint types check bench long schema pictures lock clean
+PY := .venv/bin/python
+
+help:
+	@echo "make demo    set up, then run the whole job on the demo scenario"
+	@echo "make test    set up, then run the tests"
+	@echo "make check   lint, types, import directions, tests"
+	@echo "make bench   print the benchmark table"
+	@echo "make long    the tests that need minutes (demo over 50 seeds)"
+	@echo "make pictures   redraw the pictures used in README and docs"
+	@echo "make lock    renew the locked versions"
+
+setup:
+	@./setup.sh
+setup-dev:
+	@./setup.sh dev
+
+demo: setup
+	.venv/bin/fluewright demo --out demo-out
+
+test: setup-dev
+	$(PY) -m pytest -n auto -m "not long"
+
+long: setup-dev
+	$(PY) -m pytest -m long -s
+
+lint: setup-dev
+	.venv/bin/ruff check .
+	.venv/bin/ruff format --check .
+	.venv/bin/lint-imports
+
+types: setup-dev
+	.venv/bin/mypy
+
+check: lint types test
+
+bench: setup-dev
+	$(PY) benchmarks/run.py
+
+schema: setup
+	.venv/bin/fluewright check --write-schema src/fluewright/instrument/data/model.schema.json
+
+pictures: setup
+	$(PY) docs/pictures/draw.py
+
+lock: setup-dev
+	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml -o requirements.lock
+	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml --extra dev -c requirements.lock -o requirements-dev.lock
+
+clean:
+	rm -rf .venv .cache demo-out
