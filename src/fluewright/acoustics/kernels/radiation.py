@@ -1,0 +1,105 @@
+"""Radiation of open ends: reflection fits, thick walls, and the hole in the side of a cylinder."""
+
+import cmath
+import math
+
+from numba import njit
+
+__all__ = ["FLANGED", "UNFLANGED", "end_correction", "end_impedance", "hole_outside_length"]
+
+# Silva, Guillemain, Kergomard, Mallaroni & Norris, JSV 322, 255 (2009): b, h, a1..a3, b1..b4.
+UNFLANGED = (0.5, 0.6133, 0.800, 0.266, 0.0263, 0.0599, 0.238, -0.0153, 0.00150)
+FLANGED = (1.0, 0.8216, 0.730, 0.372, 0.0231, 0.244, 0.723, -0.0198, 0.00366)
+
+
+@njit(cache=True)
+def end_correction(x, fit):
+    """Return (ln|R|, L/a) and their derivatives in x = (ka)**2, for one fit; good for ka <= 2."""
+    b, h, a1, a2, a3, b1, b2, b3, b4 = fit
+    num = 1.0 + a1 * x
+    den = 1.0 + (b + a1) * x + a2 * x * x + a3 * x * x * x
+    log_r = math.log(num / den)
+    dlog_r = a1 / num - ((b + a1) + 2.0 * a2 * x + 3.0 * a3 * x * x) / den
+    n2 = 1.0 + b1 * x
+    d2 = 1.0 + b2 * x + b3 * x * x + b4 * x * x * x
+    length = h * n2 / d2
+    dlength = h * (b1 - n2 * (b2 + 2.0 * b3 * x + 3.0 * b4 * x * x) / d2) / d2
+    return log_r, length, dlog_r, dlength
+
+
+@njit(cache=True)
+def end_impedance(omega, a, b, rho, c, thick, radiate):
+    """Return (Z, dZ/domega, dZ/da, dZ/db, dZ/dlnc, dZ/dlnrho) of an open foot, Pa s/m3.
+
+    a inner and b outer radius, m. thick = 0: unflanged fit, b ignored. thick = 1: finite wall after Dalmont,
+    Nederveen & Joly, JSV 244, 505 (2001). radiate = 0 leaves out all resistance (lossless comparisons).
+    """
+    k = omega / c
+    ka = k * a
+    x = ka * ka
+    lr0, l0, dlr0, dl0 = end_correction(x, UNFLANGED)
+    # Complex correction d = a D(ka, r): R = -exp(-2 j k d), d = L + j ln|R|/(2k), so k d = ka L/a + j ln|R|/2.
+    if thick == 0:
+        kd = complex(ka * l0, 0.5 * lr0 * radiate)
+        dkd_dx = complex(ka * dl0, 0.5 * dlr0 * radiate)
+        dkd_dka = complex(l0, 0.0) + dkd_dx * 2.0 * ka
+        dkd_dr = 0j
+        ratio = 1.0
+    else:
+        lr1, l1, dlr1, dl1 = end_correction(x, FLANGED)
+        ratio = a / b
+        bump = 0.057 * ratio * (1.0 - ratio**5)
+        dbump = 0.057 * (1.0 - 6.0 * ratio**5)
+        length = l1 + ratio * (l0 - l1) + bump
+        loss = 0.5 * radiate * (lr1 + ratio * (lr0 - lr1))
+        kd = complex(ka * length, loss)
+        dx = complex(ka * (dl1 + ratio * (dl0 - dl1)), 0.5 * radiate * (dlr1 + ratio * (dlr0 - dlr1)))
+        dkd_dka = complex(length, 0.0) + dx * 2.0 * ka
+        dkd_dr = complex(ka * (l0 - l1 + dbump), 0.5 * radiate * (lr0 - lr1))
+    refl = -cmath.exp(-2j * kd)
+    drefl_dka = -2j * refl * dkd_dka
+    drefl_dr = -2j * refl * dkd_dr
+    if thick == 1 and radiate != 0.0 and ratio < 1.0:
+        # Waves sent back by the outer rim; with ka and ratio as variables, k b = ka / ratio.
+        kb = ka / ratio
+        amp = -0.43 * (1.0 - ratio) * ratio
+        damp_dr = -0.43 * (1.0 - 2.0 * ratio)
+        arg = kb / (1.85 - ratio)
+        poly = 1.0 + ratio * (2.3 - ratio - 0.3 * x)
+        sine = math.sin(arg)
+        phase = cmath.exp(complex(0.0, -kb * poly))
+        edge = amp * sine * sine * phase
+        refl += edge
+        ds_dka = 2.0 * math.cos(arg) / (ratio * (1.85 - ratio))
+        darg_dr = -kb / ratio / (1.85 - ratio) + kb / (1.85 - ratio) ** 2
+        dpoly_dka = -0.6 * ratio * ka
+        dpoly_dr = 2.3 - 2.0 * ratio - 0.3 * x
+        drefl_dka += amp * sine * ds_dka * phase + edge * complex(0.0, -(poly / ratio + kb * dpoly_dka))
+        drefl_dr += (
+            damp_dr * sine * sine * phase
+            + amp * 2.0 * sine * math.cos(arg) * darg_dr * phase
+            + edge * complex(0.0, kb / ratio * poly - kb * dpoly_dr)
+        )
+    z0 = rho * c / (math.pi * a * a)
+    z = z0 * (1.0 + refl) / (1.0 - refl)
+    slope = 2.0 * z0 / ((1.0 - refl) * (1.0 - refl))
+    dz_dka = slope * drefl_dka
+    dz_dr = slope * drefl_dr
+    dz_da = -2.0 * z / a + dz_dka * k
+    dz_db = 0j
+    if thick == 1:
+        dz_da += dz_dr / b
+        dz_db = -dz_dr * ratio / b
+    return z, dz_dka * a / c, dz_da, dz_db, z - dz_dka * ka, z
+
+
+@njit(cache=True)
+def hole_outside_length(b, outer):
+    """Return (t_r, dt_r/db, dt_r/douter), m: outside correction of a hole of radius b in a body of radius outer.
+
+    t_r/b = 0.822 - 0.47 (b/outer)**0.8, Dalmont, Nederveen & Joly (2001); b/outer up to 0.9.
+    """
+    ratio = b / outer
+    power = ratio**0.8
+    tr = b * (0.822 - 0.47 * power)
+    return tr, 0.822 - 0.47 * 1.8 * power, 0.47 * 0.8 * power * ratio

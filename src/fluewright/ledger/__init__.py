@@ -1,0 +1,42 @@
+"""The shop's records: models, instruments, trials, cuts and corrections, none ever overwritten."""
+
+from fluewright.ledger.backup import BackupReport, back_up
+from fluewright.ledger.connection import open_ledger
+from fluewright.ledger.export import ExportReport, export_ledger
+from fluewright.ledger.ledger import Ledger
+from fluewright.ledger.records import (
+    Begun,
+    Correction,
+    Cut,
+    Event,
+    Instrument,
+    Measurement,
+    ModelVersion,
+    PieceState,
+    StateChange,
+    Trial,
+    TrialNote,
+)
+from fluewright.ledger.verify import VerifyReport, verify
+
+__all__ = [
+    "BackupReport",
+    "Begun",
+    "Correction",
+    "Cut",
+    "Event",
+    "ExportReport",
+    "Instrument",
+    "Ledger",
+    "Measurement",
+    "ModelVersion",
+    "PieceState",
+    "StateChange",
+    "Trial",
+    "TrialNote",
+    "VerifyReport",
+    "back_up",
+    "export_ledger",
+    "open_ledger",
+    "verify",
+]

@@ -1,0 +1,126 @@
+"""The whole ledger as plain files that anyone can read: JSON Lines and CSV, one file a table each."""
+
+import csv
+import hashlib
+import json
+import shutil
+import sqlite3
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from fluewright.errors import LedgerError
+from fluewright.ledger.files import reading
+from fluewright.ledger.schema import SCHEMA_REVISION, Base, CanonicalJson, time_text
+
+__all__ = ["EXPORT_FORMAT", "ExportReport", "export_ledger"]
+
+EXPORT_FORMAT = "fluewright-ledger-export/1"
+"""Kind and number of the format, written into the contents file."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ExportReport:
+    """What was written.
+
+    Attributes
+    ----------
+    folder : Path
+        Where.
+    rows : mapping of str to int
+        Rows by table.
+    files : mapping of str to str
+        SHA-256 by file name.
+    """
+
+    folder: Path
+    rows: Mapping[str, int]
+    files: Mapping[str, str]
+
+
+def export_ledger(ledger: Path | str, folder: Path | str) -> ExportReport:
+    """Write every row of every table, from one moment, while others may work.
+
+    For each table there is ``<table>.jsonl`` (one JSON object a row; nested values as they are, missing ones
+    null) and ``<table>.csv`` (UTF-8, header, nested values as JSON text, missing ones empty), and
+    ``contents.json`` names the format, the schema, the number of rows and the SHA-256 of each file.
+
+    Parameters
+    ----------
+    ledger : path
+        The ledger's file.
+    folder : path
+        A new or empty folder; it appears only when all is written.
+
+    Raises
+    ------
+    LedgerError
+        There is no ledger, it has an older schema, or the folder is not empty or cannot be written.
+    """
+    ledger, folder = Path(ledger), Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise LedgerError(f"{folder} is not an empty folder and is not overwritten: choose another one.")
+    if not folder.resolve().parent.is_dir():
+        raise LedgerError(f"There is no folder {folder.parent} for the export: make it first.")
+    unfinished = folder.resolve().with_name(f".{folder.resolve().name}.unfinished")
+    try:
+        shutil.rmtree(unfinished, ignore_errors=True)
+        unfinished.mkdir()
+        rows = _write_tables(ledger, unfinished)
+        files = {path.name: _file_sha256(path) for path in sorted(unfinished.iterdir())}
+        contents = {
+            "format": EXPORT_FORMAT,
+            "schema": SCHEMA_REVISION,
+            "exported_at": time_text(datetime.now(UTC)),
+            "rows": rows,
+            "sha256": files,
+        }
+        (unfinished / "contents.json").write_text(json.dumps(contents, indent=2) + "\n", encoding="utf-8")
+        if folder.exists():
+            folder.rmdir()
+        unfinished.rename(folder)
+    except (OSError, sqlite3.Error) as error:
+        raise LedgerError(
+            f"{ledger} could not be exported to {folder} ({error}): check the disk, and verify the ledger."
+        ) from error
+    finally:
+        shutil.rmtree(unfinished, ignore_errors=True)
+    return ExportReport(folder=folder, rows=rows, files=files)
+
+
+def _write_tables(ledger: Path, folder: Path) -> dict[str, int]:
+    rows: dict[str, int] = {}
+    with reading(ledger) as (connection, revision):
+        if revision != SCHEMA_REVISION:
+            raise LedgerError(
+                f"{ledger} has schema {revision}, this fluewright exports {SCHEMA_REVISION}: open the "
+                "ledger to "
+                "upgrade it, or install the version that wrote it."
+            )
+        for table in Base.metadata.sorted_tables:
+            columns = [column.name for column in table.columns]
+            nested = {column.name for column in table.columns if isinstance(column.type, CanonicalJson)}
+            order = ", ".join(column.name for column in table.primary_key)
+            rows[table.name] = 0
+            with (
+                (folder / f"{table.name}.jsonl").open("w", encoding="utf-8", newline="\n") as lines,
+                (folder / f"{table.name}.csv").open("w", encoding="utf-8", newline="") as cells,
+            ):
+                sheet = csv.writer(cells)
+                sheet.writerow(columns)
+                query = f"SELECT {', '.join(columns)} FROM {table.name} ORDER BY {order}"
+                for row in connection.execute(query):
+                    said: dict[str, Any] = dict(row)
+                    sheet.writerow(said[column] for column in columns)
+                    for column in nested:
+                        said[column] = json.loads(said[column])
+                    lines.write(json.dumps(said, ensure_ascii=False, allow_nan=False) + "\n")
+                    rows[table.name] += 1
+    return rows
+
+
+def _file_sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()

@@ -1,0 +1,82 @@
+"""Whether a file is a ledger, and a plain SQLite connection to it."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from urllib.parse import quote
+
+from fluewright.errors import LedgerError
+from fluewright.ledger.schema import APPLICATION_ID
+
+__all__ = ["BUSY_TIMEOUT_S", "existing_file", "file_kind", "plain_connection", "reading"]
+
+BUSY_TIMEOUT_S = 10.0
+"""How long a writer waits for another one."""
+
+
+def existing_file(path: Path) -> Path:
+    """Return `path` if a file is there."""
+    if path.is_dir():
+        raise LedgerError(f"{path} is a folder, not a ledger: name the file in it.")
+    if not path.exists():
+        raise LedgerError(f"There is no ledger at {path}: check the path, or open it with create=True.")
+    return path
+
+
+def plain_connection(path: Path, *, mode: str) -> sqlite3.Connection:
+    """Return a connection whose transactions are begun by hand; `mode` is SQLite's: ro, rw or rwc."""
+    try:
+        return sqlite3.connect(
+            f"file:{quote(str(path.resolve()))}?mode={mode}",
+            uri=True,
+            timeout=BUSY_TIMEOUT_S,
+            isolation_level=None,
+            check_same_thread=False,  # one thread at a time, but not always the same
+        )
+    except sqlite3.Error as error:
+        raise LedgerError(
+            f"{path} cannot be opened ({error}): check the folder and its permissions."
+        ) from error
+
+
+def file_kind(connection: sqlite3.Connection, path: Path) -> str | None:
+    """Return a ledger's schema revision, or None for a file without any table; refuse anything else.
+
+    Raises
+    ------
+    LedgerError
+        The file is something else.
+    sqlite3.Error
+        It may be a ledger, but is damaged or cannot be reached.
+    """
+    try:
+        (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+        tables = {
+            name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+        }
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_NOTADB:
+            raise  # a ledger that is damaged or locked
+        raise LedgerError(f"{path} is not a ledger ({error}): name another file.") from error
+    if application_id == 0 and not tables:
+        return None
+    if application_id != APPLICATION_ID or "alembic_version" not in tables:
+        raise LedgerError(f"{path} is a database, but not a ledger of fluewright: name another file.")
+    row = connection.execute("SELECT version_num FROM alembic_version").fetchone()
+    if row is None:
+        raise LedgerError(f"{path} does not say which schema it has: restore a backup.")
+    return str(row[0])
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[tuple[sqlite3.Connection, str]]:
+    """Yield a connection that can only read, inside one snapshot, and the ledger's schema revision."""
+    existing_file(path)
+    with closing(plain_connection(path, mode="ro")) as connection:
+        connection.row_factory = sqlite3.Row
+        revision = file_kind(connection, path)
+        if revision is None:
+            raise LedgerError(f"{path} is empty, not a ledger: name another file.")
+        connection.execute("BEGIN")
+        yield connection, revision

@@ -1,0 +1,178 @@
+import shutil
+import sqlite3
+import subprocess
+import sys
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+from ledger_samples import MODEL
+
+from fluewright.errors import LedgerError
+from fluewright.ledger import Ledger, connection, open_ledger, verify
+from fluewright.ledger.schema import APPLICATION_ID, SCHEMA_REVISION
+
+NEXT_STEP = """
+from alembic import op
+revision = "9999"
+down_revision = "{former}"
+branch_labels = None
+depends_on = None
+def upgrade():
+    op.execute("ALTER TABLE cuts ADD COLUMN swarf_g REAL")
+    {then}
+def downgrade():
+    pass
+"""
+
+
+def one(path: Path, query: str) -> object:
+    with closing(sqlite3.connect(path)) as plain:
+        return plain.execute(query).fetchone()[0]
+
+
+@pytest.fixture
+def later_fluewright(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
+    """A fluewright with one more migration step than this one."""
+
+    def install(then: str = "pass") -> None:
+        folder = tmp_path / "later" / "migrations"
+        shutil.copytree(connection.MIGRATIONS, folder, ignore=shutil.ignore_patterns("__pycache__"))
+        (folder / "versions" / "r9999_next.py").write_text(
+            NEXT_STEP.format(former=SCHEMA_REVISION, then=then)
+        )
+        monkeypatch.setattr(connection, "MIGRATIONS", folder)
+        monkeypatch.setattr(connection, "SCHEMA_REVISION", "9999")
+
+    return install
+
+
+def test_a_new_ledger_is_marked_and_whole(tmp_path: Path) -> None:
+    path = tmp_path / "100% shop #1?.ledger"
+    with open_ledger(path) as ledger:
+        assert ledger.models() == []
+        with ledger._engine.connect() as used:
+            pragmas = {
+                name: used.exec_driver_sql(f"PRAGMA {name}").scalar_one()
+                for name in ("journal_mode", "foreign_keys", "busy_timeout", "synchronous")
+            }
+    assert pragmas == {"journal_mode": "wal", "foreign_keys": 1, "busy_timeout": 10000, "synchronous": 1}
+    assert one(path, "PRAGMA application_id") == APPLICATION_ID
+    assert verify(path).clean
+    assert [entry.name for entry in tmp_path.iterdir() if not entry.name.endswith(("-wal", "-shm"))] == [
+        path.name
+    ]
+
+
+def test_an_empty_file_becomes_a_ledger(tmp_path: Path) -> None:
+    path = tmp_path / "empty.ledger"
+    path.touch()
+    open_ledger(path).close()
+    assert verify(path).clean
+
+
+def test_opening_again_keeps_everything(path: Path) -> None:
+    for expected in ("D5-0001", "D5-0002", "D5-0003"):
+        with open_ledger(path, create=False) as ledger:
+            assert ledger.next_serial("D5") == expected
+
+
+def test_what_is_not_a_ledger_is_refused_and_left_alone(tmp_path: Path) -> None:
+    text = tmp_path / "notes.txt"
+    text.write_text("not a database, but long enough to be looked at\n" * 40)
+    other = tmp_path / "other.db"
+    with closing(sqlite3.connect(other)) as plain:
+        plain.execute("CREATE TABLE stock (name TEXT)")
+    for path in (text, other):
+        before = path.read_bytes()
+        with pytest.raises(LedgerError, match="not a ledger"):
+            open_ledger(path)
+        with pytest.raises(LedgerError, match="not a ledger"):
+            verify(path)
+        assert path.read_bytes() == before
+
+
+def test_missing_places_are_named(tmp_path: Path) -> None:
+    with pytest.raises(LedgerError, match="no ledger at"):
+        open_ledger(tmp_path / "none.ledger", create=False)
+    assert not (tmp_path / "none.ledger").exists()
+    with pytest.raises(LedgerError, match="folder, not a ledger"):
+        open_ledger(tmp_path)
+    with pytest.raises(LedgerError, match="no folder"):
+        open_ledger(tmp_path / "nowhere" / "shop.ledger")
+
+
+def test_a_newer_ledger_is_refused(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as plain, plain:
+        plain.execute("UPDATE alembic_version SET version_num = '9998'")
+    with pytest.raises(LedgerError, match="newer than this fluewright"):
+        open_ledger(path)
+    assert one(path, "SELECT version_num FROM alembic_version") == "9998"
+
+
+def test_an_older_ledger_with_data_is_backed_up_then_upgraded(path: Path, later_fluewright) -> None:
+    with open_ledger(path) as ledger:
+        ledger.add_model("d5-cylinder", MODEL)
+    later_fluewright()
+    with open_ledger(path) as ledger:
+        assert ledger.model("d5-cylinder").toml_text == MODEL
+    assert one(path, "SELECT version_num FROM alembic_version") == "9999"
+    assert one(path, "SELECT count(*) FROM pragma_table_info('cuts') WHERE name = 'swarf_g'") == 1
+    (backup,) = path.parent.glob("*.backup")
+    assert one(backup, "SELECT version_num FROM alembic_version") == SCHEMA_REVISION
+    assert verify(backup).clean
+    open_ledger(path).close()
+    assert len(list(path.parent.glob("*.backup"))) == 1
+
+
+def test_an_older_ledger_without_data_needs_no_backup(path: Path, later_fluewright) -> None:
+    later_fluewright()
+    open_ledger(path).close()
+    assert one(path, "SELECT version_num FROM alembic_version") == "9999"
+    assert list(path.parent.glob("*.backup")) == []
+
+
+def test_a_step_that_fails_leaves_the_ledger_as_it_was(path: Path, later_fluewright) -> None:
+    with open_ledger(path) as ledger:
+        ledger.add_model("d5-cylinder", MODEL)
+    later_fluewright('op.execute("INSERT INTO nowhere VALUES (1)")')
+    with pytest.raises(LedgerError, match="nowhere"):
+        open_ledger(path)
+    assert one(path, "SELECT count(*) FROM pragma_table_info('cuts') WHERE name = 'swarf_g'") == 0
+    assert verify(path).clean
+
+
+def test_a_step_that_breaks_references_is_taken_back(path: Path, later_fluewright) -> None:
+    with open_ledger(path) as ledger:
+        ledger.add_model("d5-cylinder", MODEL)
+        ledger.add_instrument("D5-0001", "d5-cylinder", 1, as_built={})
+    later_fluewright('op.execute("DROP TABLE models")')
+    with pytest.raises(LedgerError, match="left as it was"):
+        open_ledger(path)
+    assert verify(path).clean
+
+
+def test_a_ledger_without_its_triggers_is_not_opened(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as plain, plain:
+        plain.execute("DROP TRIGGER events_no_update")
+    with pytest.raises(LedgerError, match="events_no_update"):
+        open_ledger(path)
+
+
+def test_a_closed_ledger_says_so(ledger: Ledger) -> None:
+    ledger.close()
+    ledger.close()
+    with pytest.raises(LedgerError, match="was closed"):
+        ledger.models()
+
+
+def test_the_package_alone_loads_no_database_library(tmp_path: Path) -> None:
+    program = (
+        "import sys, fluewright\n"
+        "assert 'sqlalchemy' not in sys.modules and 'fluewright.ledger' not in sys.modules\n"
+        "from fluewright.ledger import open_ledger\n"
+        "assert 'alembic' not in sys.modules\n"
+        "open_ledger('shop.ledger').close()\n"  # from a folder without any configuration file
+    )
+    subprocess.run([sys.executable, "-W", "error", "-c", program], cwd=tmp_path, check=True, timeout=60)
+    assert verify(tmp_path / "shop.ledger").clean
