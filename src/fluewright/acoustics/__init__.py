@@ -1,0 +1,1 @@
+"""How an instrument sounds: ducts, openings, tone holes, window, network, resonances."""

@@ -1,0 +1,251 @@
+"""One acoustic network per model: the model's sizes as one SI vector, with a name for every size.
+
+The kernels know a vector; people know keys such as ``holes.3.diameter_mm``. A `Dimension` joins the two: moving
+the named size by one millimetre (or degree) moves the entries of the vector by `weights`.
+"""
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels.holes import DUBOS, HOLE_SIZES, LEFEBVRE
+from fluewright.air import Air, moist_air
+from fluewright.errors import ModelError
+from fluewright.instrument.fingering import Fingering, fingerings_of
+from fluewright.instrument.model import Hole, Model
+
+__all__ = ["Corrections", "Dimension", "Network", "Rules", "air_of", "build_network", "named_dimensions"]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Corrections:
+    """Factors on what the published estimates leave uncertain; 1 means as published.
+
+    Attributes
+    ----------
+    window_scale : float
+        On the window's inertance.
+    hole_scale : float
+        On the length corrections at both ends of an open hole.
+    loss_scale : float
+        On the wall losses of the model's own `bore.wall_loss_factor`.
+    speed_scale : float
+        On the speed of sound of the blown air (1.0017 is about one kelvin warmer).
+    """
+
+    window_scale: float = 1.0
+    hole_scale: float = 1.0
+    loss_scale: float = 1.0
+    speed_scale: float = 1.0
+
+
+@dataclass(frozen=True)
+class Rules:
+    """Which published formula stands where it matters, so that reference cases stay reproducible.
+
+    `thick_foot` takes the wall at the foot into account (Dalmont, Nederveen & Joly 2001); `series_rule` is
+    "lefebvre" or "dubos" for t_a of the holes; `lossy` and `radiate` switch dissipation off for comparisons.
+    """
+
+    thick_foot: bool = True
+    series_rule: str = "lefebvre"
+    lossy: bool = True
+    radiate: bool = True
+
+    def vector(self) -> NDArray[np.int64]:
+        """Return the switches as the kernels read them."""
+        series = {"lefebvre": LEFEBVRE, "dubos": DUBOS}[self.series_rule]
+        return np.array([int(self.thick_foot), series, int(self.lossy), int(self.radiate)], dtype=np.int64)
+
+
+@dataclass(frozen=True)
+class Dimension:
+    """One size that a maker can name: its key, its present value in mm or deg, and its place in the vector."""
+
+    key: str
+    value: float
+    unit: str
+    weights: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True)
+class Network:
+    """A model made ready for the kernels.
+
+    `sizes` is the SI vector of the kernels, shape (n,); `states` has one row a fingering (0 closed, 1 open,
+    2 half), `modes` the resonance that each sounds.
+    """
+
+    model: Model
+    air: Air
+    rules: Rules
+    sizes: FloatArray
+    n_bore: int
+    n_out: int
+    fingerings: tuple[Fingering, ...]
+    states: NDArray[np.int8]
+    modes: NDArray[np.int64]
+    dimensions: tuple[Dimension, ...] = field(repr=False)
+
+    @property
+    def n_holes(self) -> int:
+        """Return the number of tone holes."""
+        return len(self.model.holes)
+
+    def air_vector(self) -> FloatArray:
+        """Return (rho, c, mu, gamma, Pr) for the kernels."""
+        a = self.air
+        return np.array([a.density, a.sound_speed, a.viscosity, a.gamma, a.prandtl])
+
+
+def air_of(model: Model) -> Air:
+    """Return the air of the model's conditions."""
+    c = model.conditions
+    return moist_air(
+        c.temperature_c,
+        relative_humidity=c.relative_humidity,
+        co2_fraction=c.co2_fraction,
+        pressure_pa=c.pressure_pa,
+    )
+
+
+def build_network(
+    model: Model,
+    *,
+    air: Air | None = None,
+    corrections: Corrections | None = None,
+    rules: Rules | None = None,
+) -> Network:
+    """Return the network of a model: every size in SI, every fingering, every named dimension.
+
+    Parameters
+    ----------
+    model : Model
+        A validated model.
+    air : Air, optional
+        Air in the bore; by default that of the model's conditions.
+    corrections, rules : optional
+        Calibration factors and the choice of formulas; by default as published.
+
+    Raises
+    ------
+    ModelError
+        The model has no fingerings.
+    """
+    corrections = corrections or Corrections()
+    fingerings = fingerings_of(model)
+    if not fingerings:
+        raise ModelError(
+            "fingerings: there are none, so there is no note to compute; add for example\n"
+            '[fingerings.register_1]\nD5 = "ccc ccc"'
+        )
+    head = model.head
+    sizes = np.zeros(kernel.HEAD_SIZES)
+    sizes[kernel.BLOCK_DEPTH] = head.block_depth_mm * 1e-3
+    sizes[kernel.WINDOW_LENGTH] = head.window_length_mm * 1e-3
+    sizes[kernel.WINDOW_WIDTH] = head.window_width_mm * 1e-3
+    sizes[kernel.RAMP] = math.radians(head.ramp_angle_deg)
+    sizes[kernel.EAR] = -1.0 if head.ear_height_mm is None else head.ear_height_mm * 1e-3
+    sizes[kernel.LOSS] = model.bore.wall_loss_factor * corrections.loss_scale
+    sizes[kernel.WINDOW_SCALE] = corrections.window_scale
+    sizes[kernel.HOLE_SCALE] = corrections.hole_scale
+    sizes[kernel.C_SCALE] = corrections.speed_scale
+    sizes[kernel.BULGE] = model.player.finger_bulge
+    sizes[kernel.HALF] = model.player.half_open_fraction
+    sizes[kernel.WARM_LENGTH] = 0.15
+    bore = _stations(model.bore.stations_mm)
+    outside = _stations(model.bore.outside_mm)
+    holes = np.array([_hole_row(hole) for hole in model.holes]).reshape(-1)
+    vector = np.concatenate([sizes, bore, outside, holes])
+    states = np.array([f.holes for f in fingerings], dtype=np.int8).reshape(len(fingerings), len(model.holes))
+    return Network(
+        model=model,
+        air=air or air_of(model),
+        rules=rules or Rules(),
+        sizes=vector,
+        n_bore=bore.size // 2,
+        n_out=outside.size // 2,
+        fingerings=fingerings,
+        states=states,
+        modes=np.array([f.register for f in fingerings], dtype=np.int64),
+        dimensions=named_dimensions(model),
+    )
+
+
+def _stations(stations_mm: object) -> FloatArray:
+    """Return (x, radius) pairs in m, flat."""
+    table = np.asarray(stations_mm, dtype=float)
+    return (table * np.array([1e-3, 0.5e-3])).reshape(-1)
+
+
+def _hole_row(hole: Hole) -> FloatArray:
+    """Return one hole's HOLE_SIZES values, SI."""
+    cut = hole.undercut
+    row = np.array(
+        [
+            hole.position_mm,
+            0.5 * hole.diameter_mm,
+            hole.outer_round_mm,
+            hole.inner_chamfer_mm,
+            cut.all_round_mm,
+            cut.upstream_mm,
+            cut.downstream_mm,
+            0.0,
+        ]
+    )
+    row *= 1e-3
+    row[7] = math.tan(math.radians(cut.angle_deg))
+    return row
+
+
+def named_dimensions(model: Model) -> tuple[Dimension, ...]:
+    """Return every size of the model that a maker can set, with its place in the kernels' vector."""
+    head = model.head
+    mm = 1e-3
+    found = [
+        Dimension("head.block_depth_mm", head.block_depth_mm, "mm", ((kernel.BLOCK_DEPTH, mm),)),
+        Dimension("head.window_length_mm", head.window_length_mm, "mm", ((kernel.WINDOW_LENGTH, mm),)),
+        Dimension("head.window_width_mm", head.window_width_mm, "mm", ((kernel.WINDOW_WIDTH, mm),)),
+        Dimension("head.ramp_angle_deg", head.ramp_angle_deg, "deg", ((kernel.RAMP, math.radians(1.0)),)),
+    ]
+    if head.ear_height_mm is not None:
+        found.append(Dimension("head.ear_height_mm", head.ear_height_mm, "mm", ((kernel.EAR, mm),)))
+    n_bore = len(model.bore.stations_mm)
+    n_out = len(model.bore.outside_mm)
+    first_bore = kernel.HEAD_SIZES
+    first_out = first_bore + 2 * n_bore
+    first_hole = first_out + 2 * n_out
+    # The foot end moves the last station of bore and outside together.
+    foot = ((first_bore + 2 * (n_bore - 1), mm), (first_out + 2 * (n_out - 1), mm))
+    found.append(Dimension("length_mm", model.bore.stations_mm[-1][0], "mm", foot))
+    for i, (x, diameter) in enumerate(model.bore.stations_mm):
+        if 0 < i < n_bore - 1:
+            found.append(
+                Dimension(f"bore.stations_mm.{i + 1}.x", x, "mm", ((first_bore + 2 * i, mm),))
+            )
+        found.append(
+            Dimension(f"bore.stations_mm.{i + 1}.diameter", diameter, "mm", ((first_bore + 2 * i + 1, 0.5 * mm),))
+        )
+    for i, (_, diameter) in enumerate(model.bore.outside_mm):
+        found.append(
+            Dimension(f"bore.outside_mm.{i + 1}.diameter", diameter, "mm", ((first_out + 2 * i + 1, 0.5 * mm),))
+        )
+    for i, hole in enumerate(model.holes):
+        at = first_hole + HOLE_SIZES * i
+        cut = hole.undercut
+        for column, name, value, factor in (
+            (0, "position_mm", hole.position_mm, mm),
+            (1, "diameter_mm", hole.diameter_mm, 0.5 * mm),
+            (2, "outer_round_mm", hole.outer_round_mm, mm),
+            (3, "inner_chamfer_mm", hole.inner_chamfer_mm, mm),
+            (4, "undercut.all_round_mm", cut.all_round_mm, mm),
+            (5, "undercut.upstream_mm", cut.upstream_mm, mm),
+            (6, "undercut.downstream_mm", cut.downstream_mm, mm),
+        ):
+            found.append(Dimension(f"holes.{hole.name}.{name}", value, "mm", ((at + column, factor),)))
+    return tuple(found)

@@ -1,0 +1,1 @@
+"""The bench: model and what was heard, joined into a calibration and the next safe cut."""

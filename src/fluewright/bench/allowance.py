@@ -1,0 +1,70 @@
+"""How much to leave standing on a new piece, so that no note starts sharp whatever the model did not know."""
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from fluewright.acoustics.network import build_network
+from fluewright.bench.calibration import Posterior, calibrate
+from fluewright.instrument.fingering import governing_hole
+from fluewright.instrument.model import Model
+
+__all__ = ["starting_sizes"]
+
+
+def starting_sizes(
+    model: Model,
+    *,
+    sigmas: float = 2.3,
+    workmanship_cents: float = 3.0,
+    size_step_mm: float = 0.05,
+    posterior: Posterior | None = None,
+) -> Mapping[str, float]:
+    """Return hole diameters and length (mm by key) for the first play: undersize holes, a body left long.
+
+    From the foot upward each feature is moved against the direction of cutting until its first-register note is
+    expected `sigmas` standard errors (model and workmanship together) below its target. Holes are not made
+    smaller than half their design diameter.
+
+    Parameters
+    ----------
+    model : Model
+        The fitted design.
+    sigmas : float
+        Safety, in standard errors.
+    workmanship_cents : float
+        One-sigma pitch error from hole positions, bore and window as they come from the machine.
+    size_step_mm : float
+        Sizes are moved in steps of this.
+    posterior : Posterior, optional
+        What is already known of this model; by default the stated model errors.
+    """
+    posterior = posterior or calibrate(model, [])
+    fingerings = build_network(model).fingerings
+    sizes: dict[str, float] = {}
+    for hole_index in [None, *range(len(model.holes) - 1, -1, -1)]:
+        governed = [i for i, f in enumerate(fingerings) if f.register == 1 and governing_hole(f) == hole_index]
+        if not governed:
+            continue
+        if hole_index is None:
+            key, design, sign, most = "length_mm", model.length_mm, 1.0, 0.08 * model.length_mm
+        else:
+            hole = model.holes[hole_index]
+            key, design, sign, most = (
+                f"holes.{hole.name}.diameter_mm", hole.diameter_mm, -1.0, 0.5 * hole.diameter_mm,
+            )  # fmt: skip
+
+        def too_sharp(steps: int, key: str = key, design: float = design, sign: float = sign) -> bool:
+            sizes[key] = round(design + sign * steps * size_step_mm, 6)
+            mean, covariance = posterior.forecast(sizes)
+            sigma = np.sqrt(np.diag(covariance)[governed] + workmanship_cents**2)
+            return bool((mean[governed] + sigmas * sigma > 0.0).any())
+
+        low, high = 0, int(most / size_step_mm)
+        if too_sharp(high):
+            continue
+        while high - low > 1:
+            middle = (low + high) // 2
+            low, high = (middle, high) if too_sharp(middle) else (low, middle)
+        too_sharp(high)
+    return sizes

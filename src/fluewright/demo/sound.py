@@ -1,0 +1,44 @@
+"""A plain sound for the virtual piece: harmonics, breath noise and drift, one note after another."""
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["play"]
+
+
+def play(
+    frequencies_hz: Sequence[float],
+    *,
+    rate_hz: int = 44100,
+    note_s: float = 0.6,
+    gap_s: float = 0.12,
+    noise_db: float = -34.0,
+    rng: np.random.Generator,
+) -> NDArray[np.float64]:
+    """Return samples of the notes in order, tongued, at about -9 dBFS.
+
+    Each note has six harmonics falling by about 12 dB an octave, a soft attack, a drift of a cent or so about its
+    mean, breath noise that follows the tone, and the room's noise `noise_db` below the tone everywhere.
+    """
+    n = int(note_s * rate_hz)
+    gap = int(gap_s * rate_hz)
+    time = np.arange(n) / rate_hz
+    envelope = np.minimum(1.0, np.minimum(time / 0.03, (note_s - time) / 0.04))
+    pieces = [np.zeros(2 * gap)]
+    for f in frequencies_hz:
+        bend = 1.5 * rng.standard_normal()
+        # The drift has no mean over the note, so the note's mean pitch is the one asked for.
+        cents = bend * (time / note_s - 0.5) + 0.6 * np.sin(2 * np.pi * 5.2 * time + rng.uniform(0, 2 * np.pi))
+        phase = 2 * np.pi * np.cumsum(f * 2.0 ** (cents / 1200.0)) / rate_hz
+        tone = np.zeros(n)
+        for k in range(1, 7):
+            if k * f < 0.45 * rate_hz:
+                tone += k ** (-2.0) * rng.uniform(0.6, 1.2) * np.sin(k * phase + rng.uniform(0, 2 * np.pi))
+        breath = 0.02 * rng.standard_normal(n)
+        pieces += [envelope * (0.35 * tone + breath * 0.35), np.zeros(gap)]
+    samples = np.concatenate([*pieces, np.zeros(gap)])
+    noise = 10.0 ** (noise_db / 20.0) * 0.35
+    sound: NDArray[np.float64] = np.clip(samples + noise * rng.standard_normal(samples.size) * 0.3, -1.0, 1.0)
+    return sound

@@ -1,0 +1,1 @@
+"""Inverse design: sizes that bring every note of both registers to its target."""

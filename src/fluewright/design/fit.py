@@ -1,0 +1,301 @@
+"""Which hole positions, hole diameters and length bring both registers to the target, within the hand and shop.
+
+Bounded least squares over the named dimensions with the analytic Jacobian of the network. Reach and webs are
+inequalities between sizes; they enter as stiff residuals that are zero while the rule is kept.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluewright.acoustics.network import Network, build_network
+from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, Resonances, resonances, targets_hz
+from fluewright.air import Air
+from fluewright.errors import ModelError
+from fluewright.instrument.geometry import outside_diameter_mm
+from fluewright.instrument.model import Model
+
+__all__ = ["FitResult", "fit_model", "with_sizes"]
+
+FloatArray = NDArray[np.float64]
+
+# Cents of residual per mm of a broken reach or web rule: stiff against any note, soft enough to converge.
+RULE_CENTS_PER_MM = 200.0
+# Pull of the diameters to the size they began with: settles what the notes leave open, without moving them.
+DIAMETER_PULL_CENTS_PER_MM = 0.4
+# Sizes on the sheet are given to this step.
+POSITION_STEP_MM = 0.01
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """A fitted model and how well it meets its targets.
+
+    `cents` is the error of every fingering after rounding, shape (n,); `changed` lists (key, before, after) in mm;
+    `at_limit` names sizes that stand at a bound; `broken_rules` names reach and web rules that could not be kept.
+    """
+
+    model: Model
+    cents: FloatArray
+    rms_cents: float
+    worst_cents: float
+    changed: tuple[tuple[str, float, float], ...]
+    at_limit: tuple[str, ...]
+    broken_rules: tuple[str, ...]
+    evaluations: int
+
+
+@dataclass(frozen=True)
+class _Rule:
+    """`low <= sum(coefficient * size) + constant`; sizes are in mm by key."""
+
+    name: str
+    terms: tuple[tuple[str, float], ...]
+    constant: float
+
+    def slack(self, values: dict[str, float]) -> float:
+        return self.constant + sum(factor * values[key] for key, factor in self.terms)
+
+
+def _bounds(model: Model) -> dict[str, tuple[float, float]]:
+    """Return the free dimensions with their bounds, mm."""
+    limits = model.limits
+    fixed = set(limits.fixed)
+    length = model.length_mm
+    free: dict[str, tuple[float, float]] = {}
+    if not fixed & {"length_mm", "bore"}:
+        inner = max((x for x, _ in model.bore.stations_mm[:-1]), default=0.0)
+        low = max(limits.length_min_mm or 0.7 * length, inner + 1.0)
+        free["length_mm"] = (low, limits.length_max_mm or 1.4 * length)
+    for hole in model.holes:
+        if fixed & {"holes", f"holes.{hole.name}"}:
+            continue
+        if f"holes.{hole.name}.position_mm" not in fixed:
+            free[f"holes.{hole.name}.position_mm"] = (
+                hole.min_position_mm or model.head.window_length_mm + 0.1 * length,
+                hole.max_position_mm or 1.3 * length,
+            )
+        if f"holes.{hole.name}.diameter_mm" not in fixed:
+            widest = 0.9 * min(min(d for _, d in model.bore.stations_mm), 1e9)
+            free[f"holes.{hole.name}.diameter_mm"] = (
+                hole.min_diameter_mm or limits.smallest_hole_mm,
+                min(hole.max_diameter_mm or limits.largest_hole_mm, widest),
+            )
+    return free
+
+
+def _rules(model: Model) -> list[_Rule]:
+    """Return reach, web and foot rules between the holes; a finger's pair is known by its name."""
+    limits = model.limits
+    reach = limits.reach_mm
+    rules: list[_Rule] = []
+
+    def position(name: str) -> str:
+        return f"holes.{name}.position_mm"
+
+    front = [h for h in model.holes if abs(h.angle_deg) < 90.0]
+    for upper, lower in zip(front, front[1:], strict=False):
+        radius = 0.5 * outside_diameter_mm(model, lower.position_mm)
+        apart = np.radians(abs(upper.angle_deg - lower.angle_deg))
+        if 2.0 * radius * np.sin(0.5 * apart) > 0.5 * (upper.diameter_mm + lower.diameter_mm) + 1.0:
+            continue  # side by side
+        rules.append(
+            _Rule(
+                f"web between holes {upper.name} and {lower.name}",
+                (
+                    (position(lower.name), 1.0),
+                    (position(upper.name), -1.0),
+                    (f"holes.{upper.name}.diameter_mm", -0.5),
+                    (f"holes.{lower.name}.diameter_mm", -0.5),
+                ),
+                -limits.smallest_web_mm,
+            )
+        )
+    by_finger = {h.finger: h for h in model.holes if h.finger}
+    for hand in ("left", "right"):
+        for first, second, widest in (
+            ("index", "middle", reach.index_middle),
+            ("middle", "ring", reach.middle_ring),
+            ("ring", "little", reach.ring_little),
+            ("index", "ring", reach.three_fingers),
+        ):
+            upper_hole, lower_hole = by_finger.get(f"{hand} {first}"), by_finger.get(f"{hand} {second}")
+            if upper_hole and lower_hole:
+                rules.append(
+                    _Rule(
+                        f"reach {hand} {first} to {second}",
+                        ((position(lower_hole.name), -1.0), (position(upper_hole.name), 1.0)),
+                        widest,
+                    )
+                )
+    left = [h for f, h in by_finger.items() if f.startswith("left") and "thumb" not in f]
+    right = [h for f, h in by_finger.items() if f.startswith("right") and "thumb" not in f]
+    if left and right:
+        last = max(left, key=lambda h: h.position_mm)
+        first_right = min(right, key=lambda h: h.position_mm)
+        rules.append(
+            _Rule(
+                "space between the hands",
+                ((position(first_right.name), 1.0), (position(last.name), -1.0)),
+                -reach.between_hands_least,
+            )
+        )
+    if front:
+        low = front[-1]
+        rules.append(
+            _Rule(
+                f"hole {low.name} to the foot end",
+                (("length_mm", 1.0), (position(low.name), -1.0), (f"holes.{low.name}.diameter_mm", -0.5)),
+                -limits.foot_margin_mm,
+            )
+        )
+    return rules
+
+
+def with_sizes(model: Model, values: dict[str, float]) -> Model:
+    """Return the model with some named sizes (mm, deg) replaced; keys as in `named_dimensions`.
+
+    Raises
+    ------
+    ModelError
+        An unknown key, or sizes that make no instrument.
+    """
+    raw = model.model_dump()
+    for key, value in values.items():
+        parts = key.split(".")
+        if key == "length_mm":
+            for table in ("stations_mm", "outside_mm"):
+                stations = [list(s) for s in raw["bore"][table]]
+                stations[-1][0] = value
+                raw["bore"][table] = stations
+        elif parts[0] == "holes":
+            row = next((h for h in raw["holes"] if h["name"] == parts[1]), None)
+            if row is None:
+                raise ModelError(f"{key}: there is no hole named {parts[1]!r}")
+            if parts[2] == "undercut":
+                row["undercut"][parts[3]] = value
+            else:
+                row[parts[2]] = value
+        elif parts[0] == "head" and len(parts) == 2:
+            raw["head"][parts[1]] = value
+        elif parts[0] == "bore" and len(parts) == 4:
+            stations = [list(s) for s in raw["bore"][parts[1]]]
+            stations[int(parts[2]) - 1][0 if parts[3] == "x" else 1] = value
+            raw["bore"][parts[1]] = stations
+        else:
+            raise ModelError(f"{key}: no size of that name can be set")
+    raw["holes"].sort(key=lambda h: h["position_mm"])
+    if [h["name"] for h in raw["holes"]] != [h.name for h in model.holes]:
+        raise ModelError("the sizes would change the order of the holes along the bore; keep the order")
+    return Model.model_validate(raw)
+
+
+def _note_weights(network: Network) -> FloatArray:
+    """Return the square root of every fingering's weight."""
+    weights = network.model.target.register_weights
+    return np.sqrt(np.array([weights[min(f.register, len(weights)) - 1] for f in network.fingerings]))
+
+
+def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True) -> FitResult:
+    """Fit hole positions, hole diameters and length to the target in all registers of the fingerings.
+
+    Diameters are brought to the nearest drill on the shelf (`limits.drills_mm`) when there is one, and positions
+    and length are then fitted again around them.
+
+    Raises
+    ------
+    ModelError
+        Nothing is free to move.
+    ComputeError
+        A note has no resonance on the way.
+    """
+    network = build_network(model, air=air)
+    bounds = _bounds(model)
+    if not bounds:
+        raise ModelError("limits.fixed: every size is fixed, so nothing can be fitted; free the length or some holes")
+    values, evaluations = _solve(network, bounds)
+    shelf = sorted(model.limits.drills_mm)
+    diameters = [key for key in bounds if key.endswith(".diameter_mm")]
+    if snap_drills and shelf and diameters:
+        for key in diameters:
+            low, high = bounds[key]
+            fitting = [d for d in shelf if low <= d <= high]
+            if fitting:
+                values[key] = min(fitting, key=lambda d: abs(d - values[key]))
+        model = with_sizes(model, values)
+        rest = {key: limits for key, limits in bounds.items() if key not in diameters}
+        if rest:
+            more, again = _solve(build_network(model, air=air), rest)
+            values.update(more)
+            evaluations += again
+    start = {d.key: d.value for d in network.dimensions}
+    values = {key: round(value / POSITION_STEP_MM) * POSITION_STEP_MM for key, value in values.items()}
+    values = {key: round(value, 6) for key, value in values.items()}
+    fitted = with_sizes(model, values)
+    final = build_network(fitted, air=air)
+    error = CENTS_PER_RELATIVE * np.log(resonances(final).frequencies_hz / targets_hz(final))
+    now = {d.key: d.value for d in final.dimensions}
+    return FitResult(
+        model=fitted,
+        cents=error,
+        rms_cents=float(np.sqrt(np.mean(error**2))),
+        worst_cents=float(error[np.argmax(np.abs(error))]),
+        changed=tuple((key, start[key], now[key]) for key in values if abs(start[key] - now[key]) > 1e-9),
+        at_limit=tuple(
+            key for key, (low, high) in bounds.items() if min(now[key] - low, high - now[key]) < 0.02
+        ),
+        broken_rules=tuple(rule.name for rule in _rules(fitted) if rule.slack(now) < -0.1),
+        evaluations=evaluations,
+    )
+
+
+def _solve(network: Network, bounds: dict[str, tuple[float, float]]) -> tuple[dict[str, float], int]:
+    """Return the fitted sizes in mm and the number of network solutions used."""
+    from scipy.optimize import least_squares
+
+    keys = list(bounds)
+    by_key = {d.key: d for d in network.dimensions}
+    columns = [next(j for j, d in enumerate(network.dimensions) if d.key == key) for key in keys]
+    low = np.array([bounds[k][0] for k in keys])
+    high = np.array([bounds[k][1] for k in keys])
+    start = np.clip([by_key[k].value for k in keys], low + 1e-6, high - 1e-6)
+    targets = targets_hz(network)
+    weights = _note_weights(network)
+    rules = _rules(network.model)
+    everything = {d.key: d.value for d in network.dimensions}
+    pulled = np.array([DIAMETER_PULL_CENTS_PER_MM if k.endswith(".diameter_mm") else 0.0 for k in keys])
+    rule_rows = np.array([[dict(rule.terms).get(key, 0.0) for key in keys] for rule in rules]).reshape(-1, len(keys))
+    cache: dict[bytes, Resonances] = {}
+    guess = targets.copy()
+
+    def solved(values: FloatArray) -> Resonances:
+        key = values.tobytes()
+        if key not in cache:
+            sizes = network.sizes.copy()
+            for name, value in zip(keys, values, strict=True):
+                dimension = by_key[name]
+                for at, weight in dimension.weights:
+                    sizes[at] += weight * (value - dimension.value)
+            cache[key] = resonances(network, sizes=sizes, guesses_hz=guess, sensitivities=True)
+        return cache[key]
+
+    def slacks(values: FloatArray) -> FloatArray:
+        mixed = {**everything, **dict(zip(keys, values.tolist(), strict=True))}
+        return np.array([rule.slack(mixed) for rule in rules])
+
+    def residual(values: FloatArray) -> FloatArray:
+        off = CENTS_PER_RELATIVE * np.log(solved(values).frequencies_hz / targets)
+        broken = RULE_CENTS_PER_MM * np.minimum(slacks(values), 0.0)
+        return np.concatenate([weights * off, broken, pulled * (values - start)])
+
+    def jacobian(values: FloatArray) -> FloatArray:
+        notes = weights[:, None] * solved(values).by_dimension_cents[:, columns]
+        active = (slacks(values) < 0.0)[:, None] * RULE_CENTS_PER_MM * rule_rows
+        return np.vstack([notes, active, np.diag(pulled)])
+
+    found = least_squares(
+        residual, start, jac=jacobian, bounds=(low, high), x_scale="jac", xtol=1e-9, ftol=1e-9, gtol=1e-9,
+        max_nfev=120,
+    )  # fmt: skip
+    return dict(zip(keys, found.x.tolist(), strict=True)), len(cache)

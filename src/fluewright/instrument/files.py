@@ -1,0 +1,430 @@
+"""Reads a model from a TOML file and writes it back, comments kept and every fault named."""
+
+import difflib
+import json
+import os
+import tempfile
+import tomllib
+import typing
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from fluewright.errors import ModelError
+from fluewright.instrument.model import Model
+
+__all__ = [
+    "model_from_text",
+    "model_schema",
+    "model_text",
+    "read_model",
+    "validate_model",
+    "write_model",
+    "write_schema",
+]
+
+_LARGEST_BYTES: Final = 1 << 20
+
+
+def read_model(path: Path | str) -> Model:
+    """Read and validate one model file.
+
+    Parameters
+    ----------
+    path : path
+        A TOML file of format ``fluewright-model/1``, at most 1 MiB.
+
+    Raises
+    ------
+    ModelError
+        When the file is missing, too large, no TOML, or describes an impossible model; all faults are listed.
+    """
+    path = Path(path)
+    try:
+        if not path.exists():
+            raise ModelError(f"{path}: there is no such file; check the name{_neighbours(path)}")
+        if path.is_dir():
+            raise ModelError(f"{path}: is a folder; name a model file in it")
+        if not path.is_file():
+            raise ModelError(f"{path}: is not a plain file; name a model file")
+        size = path.stat().st_size
+        if size > _LARGEST_BYTES:
+            raise ModelError(
+                f"{path}: is {size / _LARGEST_BYTES:.1f} MiB large, above the 1 MiB that a model may have; "
+                "name a model file"
+            )
+        raw = path.read_bytes()
+    except (OSError, ValueError) as error:
+        if isinstance(error, ModelError):
+            raise
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise ModelError(
+            f"{path}: cannot be read ({reason}); check the name and the rights to read it"
+        ) from None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise ModelError(f"{path}: is not UTF-8 text (line {line}); save it as UTF-8") from None
+    return model_from_text(text, place=str(path))
+
+
+def _neighbours(path: Path) -> str:
+    try:
+        names = [entry.name for entry in path.parent.iterdir() if entry.suffix == ".toml"]
+    except OSError:
+        return ""
+    near = difflib.get_close_matches(path.name, names, n=3)
+    return f" (near it: {', '.join(near)})" if near else ""
+
+
+def model_from_text(text: str, *, place: str = "model") -> Model:
+    """Validate the TOML text of a model; ``place`` names it in messages.
+
+    Raises
+    ------
+    ModelError
+        When the text is no TOML or describes an impossible model; all faults are listed.
+    """
+    try:
+        # The parser wants bare line feeds; files from other systems have pairs.
+        data = tomllib.loads(text.replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as error:
+        raise ModelError(f"{place}: is not valid TOML: {error}; mend that line") from None
+    except RecursionError:
+        raise ModelError(f"{place}: is not valid TOML: brackets are nested too deeply; mend it") from None
+    except (ValueError, OverflowError) as error:
+        raise ModelError(f"{place}: is not valid TOML: {error}; mend that value") from None
+    return validate_model(data, place=place)
+
+
+def validate_model(data: Mapping[str, Any], *, place: str = "model") -> Model:
+    """Build a model from plain data, with every fault in one message.
+
+    Raises
+    ------
+    ModelError
+        When the data describe no possible model.
+    """
+    if "format" not in data:
+        raise ModelError(
+            f'{place}: there is no format; a model file begins with the line format = "fluewright-model/1"'
+        )
+    try:
+        return Model.model_validate(dict(data))
+    except ValidationError as error:
+        faults = list(dict.fromkeys(_faults(error, data)))
+    except RecursionError:
+        faults = ["the values are nested too deeply; mend the brackets"]
+    if len(faults) == 1:
+        raise ModelError(f"{place}: {faults[0]}")
+    listed = "\n".join(f"  {number}. {fault}" for number, fault in enumerate(faults, start=1))
+    raise ModelError(f"{place}: {len(faults)} faults\n{listed}")
+
+
+def _faults(error: ValidationError, data: Mapping[str, Any]) -> Iterable[str]:
+    details = error.errors(include_url=False)
+    for detail in details:
+        if detail["type"] == "impossible":
+            yield from detail["ctx"]["faults"]
+        else:
+            yield _fault(detail, data)
+
+
+def _place(loc: tuple[int | str, ...], data: Mapping[str, Any]) -> str:
+    """Write where a fault is, counting from 1 and naming holes: ``holes.3 (name "3"): position_mm``."""
+    words: list[str] = []
+    node: Any = data
+    text = ""
+    # Pydantic adds the branch of a union and "[key]" for a key; neither stands in the file.
+    for part in loc:
+        if isinstance(part, str) and (part in ("[key]", "str") or part.startswith(("tuple[", "constrained"))):
+            continue
+        if isinstance(part, int):
+            words.append(str(part + 1))
+            node = node[part] if isinstance(node, list | tuple) and part < len(node) else None
+            name = node.get("name") if isinstance(node, Mapping) else None
+            if words[0] == "holes" and len(words) == 2 and isinstance(name, str):
+                text = f'{".".join(words)} (name "{name}"): '
+                words = []
+        else:
+            words.append(part)
+            node = node.get(part) if isinstance(node, Mapping) else None
+    return f"{text}{'.'.join(words)}".removesuffix(": ")
+
+
+def _shown(value: Any) -> str:
+    if isinstance(value, str):
+        return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}..."'
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, Mapping):
+        return "a table"
+    if isinstance(value, list | tuple):
+        text = str(list(value))
+        return text if len(text) <= 60 else "a list"
+    if isinstance(value, int):
+        return str(value) if abs(value) < 10**30 else "a number of more than 30 digits"
+    return str(value)
+
+
+def _fault(detail: ErrorDetails, data: Mapping[str, Any]) -> str:
+    kind, where, given = detail["type"], _place(detail["loc"], data), _shown(detail["input"])
+    ctx = detail.get("ctx", {})
+    last = str(detail["loc"][-1]) if detail["loc"] else ""
+    if kind == "extra_forbidden":
+        keys = _keys_at(detail["loc"][:-1])
+        near = difflib.get_close_matches(last, keys, n=1)
+        mend = f"did you mean {near[0]}?" if near else f"the keys here are {', '.join(keys)}"
+        return f"{where}: unknown key; {mend}"
+    if kind == "missing":
+        return f"{where}: is missing; add it"
+    if kind == "finite_number":
+        return f"{where} is {given}; give a finite number"
+    if kind in ("float_type", "float_parsing", "int_type"):
+        mend = "leave out the quotes" if isinstance(detail["input"], str) else "write a plain number"
+        return f"{where} is {given}, not a number; {mend}"
+    bounds = {
+        "greater_than": ("gt", "must be more than", "enlarge it"),
+        "greater_than_equal": ("ge", "must not be less than", "enlarge it"),
+        "less_than": ("lt", "must be less than", "make it smaller"),
+        "less_than_equal": ("le", "must not be more than", "make it smaller"),
+    }
+    if kind in bounds:
+        key, rule, mend = bounds[kind]
+        return f"{where} is {given}, but {rule} {ctx[key]:g}; {mend}"
+    if kind == "literal_error":
+        return f"{where} is {given}; use one of {str(ctx['expected']).replace(chr(39), chr(34))}"
+    if kind == "string_type":
+        return f"{where} is {given}, not a text; put it in quotes"
+    if kind == "string_pattern_mismatch" and detail["loc"][0] == "fingerings":
+        return f"{where}: unknown key; registers are written register_1, register_2, ... register_9"
+    if kind in ("string_pattern_mismatch", "string_too_short"):
+        return f"{where} is {given}; write a text that neither is empty nor begins or ends with a space"
+    if kind == "string_too_long":
+        return f"{where} is too long; shorten it to {ctx['max_length']} letters"
+    if kind in ("model_type", "model_attributes_type", "dict_type"):
+        return f"{where} is {given}, not a table; write it as [{where}]"
+    if kind == "tuple_type":
+        return f"{where} is {given}, not a list; put the values in [ ]"
+    if kind in ("too_short", "too_long"):
+        rule = f"at least {ctx['min_length']}" if kind == "too_short" else f"at most {ctx['max_length']}"
+        return f"{where} has {ctx['actual_length'] or 'no'} entries; give {rule}"
+    if kind == "value_error":
+        return f"{where}: {ctx['error']}"
+    return f"{where} is {given}: {detail['msg']}"
+
+
+def _keys_at(loc: tuple[int | str, ...]) -> list[str]:
+    """Return the keys that the model has at a place."""
+    kind: Any = Model
+    for part in loc:
+        if isinstance(part, int):
+            continue
+        field = kind.model_fields.get(part) if hasattr(kind, "model_fields") else None
+        kind = _model_within(field.annotation) if field is not None else None
+        if kind is None:
+            return []
+    return list(kind.model_fields)
+
+
+def _model_within(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in typing.get_args(annotation):
+        found = _model_within(inner)
+        if found is not None:
+            return found
+    return None
+
+
+def _plain(model: BaseModel) -> dict[str, Any]:
+    """Return the model as TOML values: nothing absent, lists for tuples."""
+    plain: dict[str, Any] = model.model_dump(mode="json", exclude_none=True)
+    return plain
+
+
+def _is_default(model: BaseModel, key: str, value: Any) -> bool:
+    field = type(model).model_fields[key]
+    return not field.is_required() and value == field.get_default(call_default_factory=True)
+
+
+def _same(first: Any, second: Any) -> bool:
+    if isinstance(first, bool) or isinstance(second, bool):
+        return first is second
+    if isinstance(first, int | float) and isinstance(second, int | float):
+        return float(first) == float(second)
+    if isinstance(first, list) and isinstance(second, list):
+        return len(first) == len(second) and all(_same(a, b) for a, b in zip(first, second, strict=True))
+    if isinstance(first, Mapping) and isinstance(second, Mapping):
+        return first.keys() == second.keys() and all(_same(first[key], second[key]) for key in first)
+    return bool(first == second)
+
+
+def model_text(model: Model) -> str:
+    """Return the model as the text of a TOML file, every key written out."""
+    import tomlkit
+
+    document = tomlkit.document()
+    _fill(document, _plain(model))
+    return tomlkit.dumps(document)
+
+
+def _fill(table: Any, plain: Mapping[str, Any]) -> None:
+    import tomlkit
+
+    for key, value in plain.items():
+        if isinstance(value, dict):
+            if value:
+                inner = tomlkit.table()
+                _fill(inner, value)
+                table.add(key, inner)
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            table.add(key, _table_list(value))
+        elif value != []:
+            table.add(key, _list_item(value) if isinstance(value, list) else value)
+
+
+def _table_list(rows: list[dict[str, Any]]) -> Any:
+    import tomlkit
+
+    tables = tomlkit.aot()
+    for row in rows:
+        inner = tomlkit.table()
+        _fill(inner, row)
+        tables.append(inner)
+    return tables
+
+
+def _list_item(values: list[Any]) -> Any:
+    import tomlkit
+
+    item = tomlkit.item(values)
+    if len(values) > 2 and isinstance(values[0], list):
+        item.multiline(True)
+    return item
+
+
+def _merge(table: Any, plain: Mapping[str, Any], source: BaseModel | None) -> None:
+    """Bring ``table`` (of an existing document) to ``plain``, touching only what differs."""
+    import tomlkit
+
+    for key in [key for key in table if key not in plain]:
+        del table[key]
+    for key, value in plain.items():
+        part = getattr(source, key) if source is not None else None
+        if key not in table:
+            if source is not None and _is_default(source, key, part):
+                continue
+            _fill(table, {key: value})
+            continue
+        present = table[key]
+        if _same(tomlkit.item(present).unwrap(), value):
+            continue
+        if isinstance(value, dict) and isinstance(present, Mapping):
+            _merge(present, value, part if isinstance(part, BaseModel) else None)
+        elif isinstance(value, list) and isinstance(present, list) and len(present) == len(value) and value:
+            _merge_list(present, value, part)
+        elif isinstance(value, list) and value and isinstance(value[0], dict):
+            table[key] = _table_list(value)
+        else:
+            table[key] = _list_item(value) if isinstance(value, list) else value
+
+
+def _merge_list(present: Any, value: list[Any], part: Any) -> None:
+    import tomlkit
+
+    for index, wanted in enumerate(value):
+        old = present[index]
+        if _same(tomlkit.item(old).unwrap(), wanted):
+            continue
+        if isinstance(wanted, dict):
+            _merge(old, wanted, part[index])
+        else:
+            present[index] = wanted
+
+
+def write_model(model: Model, path: Path | str, *, like: Path | str | None = None) -> None:
+    """Write a model file, at once or not at all.
+
+    Comments, order and layout of ``like`` (or of the file that is already at ``path``) stay; only values
+    that differ
+    are rewritten. Reading the file gives an equal model.
+
+    Raises
+    ------
+    ModelError
+        When the place cannot be written, or the present file is no TOML.
+    """
+    import tomlkit
+    from tomlkit.exceptions import TOMLKitError
+
+    path = Path(path)
+    if path.is_dir():
+        raise ModelError(f"{path}: is a folder; name a file in it")
+    pattern = Path(like) if like is not None else path
+    if like is not None or path.exists():
+        if not pattern.is_file():
+            raise ModelError(
+                f"{pattern}: there is no such file to take comments and order from; name a model file"
+            )
+        if pattern.stat().st_size > _LARGEST_BYTES:
+            raise ModelError(f"{pattern}: is above the 1 MiB that a model may have; name a model file")
+        try:
+            document = tomlkit.parse(pattern.read_text(encoding="utf-8"))
+        except (TOMLKitError, UnicodeDecodeError, ValueError) as error:
+            raise ModelError(
+                f"{pattern}: is not valid TOML: {error}; mend it or write to another file"
+            ) from None
+        _merge(document, _plain(model), model)
+        text = tomlkit.dumps(document)
+        if model_from_text(text, place=str(path)) != model:
+            # A layout that cannot be kept must never change the model: write it plainly instead.
+            text = model_text(model)
+    else:
+        text = model_text(model)
+    _replace(path, text)
+
+
+def _replace(path: Path, text: str) -> None:
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+        temporary = Path(name)
+        try:
+            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+                stream.write(text)
+                stream.flush()
+                os.fsync(stream.fileno())
+            temporary.chmod(path.stat().st_mode & 0o777 if path.exists() else 0o644)
+            temporary.replace(path)
+        finally:
+            temporary.unlink(missing_ok=True)
+    except OSError as error:
+        raise ModelError(
+            f"{path}: cannot be written ({error.strerror}); check that the folder exists, its "
+            f"rights and free space"
+        ) from None
+
+
+def model_schema() -> dict[str, Any]:
+    """Return the JSON Schema (draft 2020-12) of a model file."""
+    schema = Model.model_json_schema()
+    return {
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        **schema,
+        "title": "fluewright model",
+    }
+
+
+def write_schema(path: Path | str) -> None:
+    """Write the JSON Schema of a model file to ``path``.
+
+    Raises
+    ------
+    ModelError
+        When the place cannot be written.
+    """
+    _replace(Path(path), json.dumps(model_schema(), indent=2, ensure_ascii=False) + "\n")

@@ -1,0 +1,217 @@
+"""How the harmonics of one note run in amplitude and phase, and how much noise stands between them.
+
+| symbol | meaning |
+|---|---|
+| z | complex amplitude of a harmonic in one block: A exp(j phase at the block's centre) |
+| blocks | Hann-windowed stretches at half overlap, so that all blocks together weigh every sample alike |
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluewright.listening.medians import column_medians, median
+
+__all__ = ["Partials", "demodulate", "measure_partials"]
+
+FloatArray = NDArray[np.float64]
+SoundArray = NDArray[np.float64] | NDArray[np.float32]
+ComplexArray = NDArray[np.complex128]
+
+_BLOCK_S = 0.0213
+_BLOCK_PERIODS = 5.0
+_NOISE_S = 0.080
+_NOISE_PERIODS = 10.0
+# Noise is read here between the harmonics: clear of the lines at 1/2 and 1/3 that overblown notes may keep.
+_GAP = 0.42
+# Blocks are demodulated in groups of nearly equal pitch; at this width a harmonic never leaves the window's
+# top.
+_GROUP_CENTS = 6.0
+_NOISE_GROUP_CENTS = 16.0
+_ROWS = 1024
+
+
+@dataclass(frozen=True, eq=False)
+class Partials:
+    """Harmonics of one stretch of sound.
+
+    Parameters
+    ----------
+    times_s : float array, shape (m,)
+        Centres of the blocks in seconds from the start of the recording.
+    hop_s, block_s : float
+        Distance and length of the blocks in seconds.
+    pitch_hz : float array, shape (m,)
+        The pitch followed, in Hz.
+    amplitudes : complex array, shape (m, k)
+        z of harmonics 1 to k.
+    noise_power : float array, shape (k,)
+        Mean of |z|**2 that noise alone would give in one block.
+    noise_density : float array, shape (k,)
+        One-sided noise density around each harmonic, full scale squared per Hz.
+    """
+
+    times_s: FloatArray
+    hop_s: float
+    block_s: float
+    pitch_hz: FloatArray
+    amplitudes: ComplexArray
+    noise_power: FloatArray
+    noise_density: FloatArray
+
+
+def measure_partials(
+    samples: FloatArray,
+    rate_hz: float,
+    *,
+    start_s: float,
+    end_s: float,
+    track_times_s: FloatArray,
+    track_hz: FloatArray,
+    count: int = 8,
+) -> Partials:
+    """Demodulate the harmonics of a tone that follows a known pitch.
+
+    Parameters
+    ----------
+    samples : float array, shape (n,)
+        Sound relative to full scale.
+    rate_hz : float
+        Samples per second.
+    start_s, end_s : float
+        Stretch to measure; all blocks lie within it.
+    track_times_s, track_hz : float array, shape (t,)
+        The pitch, to a few cents, against time.
+    count : int
+        Harmonics wanted; those above 0.45 of the rate are left out.
+
+    Returns
+    -------
+    Partials
+        At least one block, if need be shorter than usual.
+    """
+    middle_hz = median(track_hz)
+    count = max(1, min(count, int(0.45 * rate_hz / middle_hz)))
+    first = max(0, round(start_s * rate_hz))
+    last = min(len(samples), round(end_s * rate_hz))
+    length = round(max(_BLOCK_S, _BLOCK_PERIODS / middle_hz) * rate_hz)
+    length = max(16, min(length, (last - first) // 2)) // 2 * 2
+    hop = length // 2
+    starts = np.arange(first, max(first + 1, last - length + 1), hop)
+    starts += max(last - length - int(starts[-1]), 0) // 2  # what is left over goes to both ends
+    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(length) + 0.5) / length)
+    times = np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64)
+    pitch = np.interp(times, track_times_s, track_hz)
+    z = demodulate(samples, rate_hz, starts, window, pitch, count=count)
+
+    # Noise between the harmonics; a longer window with very low side lobes keeps the harmonics themselves
+    # out.
+    noise_length = round(max(_NOISE_S, _NOISE_PERIODS / middle_hz) * rate_hz)
+    noise_length = max(16, min(noise_length, last - first)) // 2 * 2
+    noise_starts = np.arange(first, max(first + 1, last - noise_length + 1), noise_length // 2)
+    x = 2.0 * np.pi * (np.arange(noise_length) + 0.5) / noise_length
+    quiet = 0.35875 - 0.48829 * np.cos(x) + 0.14128 * np.cos(2.0 * x) - 0.01168 * np.cos(3.0 * x)
+    noise_times = (noise_starts + 0.5 * (noise_length - 1)) / rate_hz
+    noise_pitch = np.interp(noise_times, track_times_s, track_hz)
+    gaps = max(1, min(count + 1, int(0.49 * rate_hz / middle_hz + 1.0 - _GAP)))
+    n = demodulate(
+        samples,
+        rate_hz,
+        noise_starts,
+        quiet,
+        noise_pitch,
+        count=gaps,
+        first_order=_GAP,
+        group_cents=_NOISE_GROUP_CENTS,
+    )
+    power = np.square(np.abs(n))
+    # |n|**2 of noise is distributed exponentially: its median is ln 2 times its mean, and hardly feels a
+    # stray line.
+    whole = median(power) / np.log(2.0)
+    per_gap = np.full(count + 1, whole)
+    if len(noise_starts) >= 6:
+        per_gap[:gaps] = column_medians(power) / np.log(2.0)
+    per_gap = np.maximum(per_gap, 1e-24)
+    mean = np.sqrt(per_gap[:-1] * per_gap[1:])
+    # |z|**2 of white noise with the one-sided density S is 2 S rate sum(w**2) / sum(w)**2 for z scaled to
+    # amplitude.
+    density = mean * quiet.sum() ** 2 / (2.0 * rate_hz * np.sum(quiet**2))
+    noise = 2.0 * density * rate_hz * np.sum(window**2) / window.sum() ** 2
+    return Partials(times, hop / rate_hz, length / rate_hz, pitch, z, noise, density)
+
+
+def demodulate(
+    samples: SoundArray,
+    rate_hz: float,
+    starts: NDArray[np.int64],
+    window: FloatArray,
+    pitch_hz: FloatArray,
+    *,
+    count: int,
+    first_order: float = 1.0,
+    group_cents: float = _GROUP_CENTS,
+) -> ComplexArray:
+    """Return the complex amplitude at multiples of the pitch in each block.
+
+    Parameters
+    ----------
+    samples : float array, shape (n,)
+        Sound; taken as silent outside. With float32 the work is done in single precision.
+    rate_hz : float
+        Samples per second.
+    starts : int array, shape (m,)
+        First sample of each block; may lie before the sound.
+    window : float array, shape (l,)
+        Symmetric window.
+    pitch_hz : float array, shape (m,)
+        Pitch in each block in Hz.
+    count : int
+        How many multiples.
+    first_order : float
+        The first multiple, not necessarily whole; the others follow at a distance of one.
+    group_cents : float
+        Blocks whose pitch differs by less share one reference frequency.
+
+    Returns
+    -------
+    complex array, shape (m, count)
+        Amplitude relative to full scale, with the phase at the block's centre.
+    """
+    length = len(window)
+    base = int(starts.min())
+    top = int(starts.max()) + length
+    if base < 0 or top > len(samples):
+        piece = np.zeros(top - base, dtype=samples.dtype)
+        inside = samples[max(base, 0) : min(top, len(samples))]
+        piece[max(-base, 0) : max(-base, 0) + len(inside)] = inside
+    else:
+        piece = samples[base:top]
+    views = np.lib.stride_tricks.sliding_window_view(piece, length)
+    out = np.empty((len(starts), count), dtype=np.complex128)
+    reference = median(pitch_hz)
+    group = np.rint(1200.0 / group_cents * np.log2(pitch_hz / reference)).astype(np.int64)
+    # The window is symmetric about the block's centre, so sums of mirrored samples meet the cosines and their
+    # differences the sines: half the work.
+    half = length // 2
+    offset = np.arange(half) + 0.5 if length % 2 == 0 else np.arange(half) + 1.0
+    weight = window[length - half :] * (2.0 / window.sum())
+    for value in np.unique(group):
+        rows = np.flatnonzero(group == value)
+        turn = -2.0 * np.pi * reference * 2.0 ** (value * group_cents / 1200.0) / rate_hz
+        kernel = np.empty((count, half), dtype=np.complex128)
+        kernel[0] = np.exp(1j * turn * first_order * offset) * weight
+        if count > 1:
+            one_more = np.exp(1j * turn * offset)
+            for k in range(1, count):
+                np.multiply(kernel[k - 1], one_more, out=kernel[k])
+        cosine, sine = kernel.real.T.astype(samples.dtype), kernel.imag.T.astype(samples.dtype)
+        for start in range(0, len(rows), _ROWS):
+            part = rows[start : start + _ROWS]
+            blocks = views[starts[part] - base]
+            after, before = blocks[:, length - half :], blocks[:, half - 1 :: -1]
+            out.real[part] = (after + before) @ cosine
+            out.imag[part] = (after - before) @ sine
+            if length % 2:
+                out[part] += blocks[:, half, None] * (window[half] * (2.0 / window.sum()))
+    return out

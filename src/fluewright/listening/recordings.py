@@ -1,0 +1,375 @@
+"""Which sound a file holds, and whether it is fit to be measured.
+
+A file is read in blocks through libsndfile, so its length is bounded by what is really there and not by what
+its header claims. Faults that leave the sound usable become warnings; all others are a `RecordingError`.
+"""
+
+import hashlib
+import math
+import stat
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import soundfile
+from numpy.typing import ArrayLike, NDArray
+
+from fluewright.errors import RecordingError
+
+__all__ = [
+    "LONGEST_S",
+    "Recording",
+    "read_recording",
+    "write_recording",
+]
+
+LONGEST_S = 20.0 * 60.0
+SHORTEST_S = 0.050
+LOWEST_RATE_HZ = 8_000
+HIGHEST_RATE_HZ = 768_000
+# Bounds for memory: one value takes 4 bytes while reading, one mono sample 8 bytes afterwards.
+MOST_FRAMES = 60_000_000
+MOST_VALUES = 120_000_000
+MOST_CHANNELS = 64
+MOST_BYTES = 4 * 1024**3
+# Float files may go above full scale, but not by more than 60 dB: beyond that the numbers are not sound.
+LARGEST_SAMPLE = 1_000.0
+
+_BLOCK_VALUES = 1 << 20
+_SMALL_BLOCK_VALUES = 1 << 9
+_CLIP_RUN = 3
+_WRITE_SUFFIXES = {".wav": "WAV", ".flac": "FLAC"}
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Recording:
+    """One recording as a single channel.
+
+    Parameters
+    ----------
+    samples : float array, shape (n,)
+        Sound pressure relative to full scale (1.0); read-only. The mean of the usable channels.
+    rate_hz : float
+        Samples per second.
+    channels : int
+        Channels in the file.
+    duration_s : float
+        Length of `samples` in seconds.
+    sha256 : str
+        Hash of the whole file as 64 hexadecimal digits, to tell later which file was heard.
+    warnings : tuple of str
+        Faults that left the recording usable.
+    """
+
+    samples: FloatArray
+    rate_hz: float
+    channels: int
+    duration_s: float
+    sha256: str
+    warnings: tuple[str, ...] = ()
+
+
+def read_recording(path: Path) -> Recording:
+    """Read a sound file (WAV, FLAC and the other kinds that libsndfile knows).
+
+    Parameters
+    ----------
+    path : Path
+        An ordinary file of 50 ms to 20 minutes at 8 kHz to 768 kHz.
+
+    Returns
+    -------
+    Recording
+        One channel: the mean of the channels, without dead ones and with an inverted second channel turned
+        round.
+
+    Raises
+    ------
+    RecordingError
+        The file cannot be read, is too short, too long or too large, or holds no sound that can be measured.
+    """
+    path = Path(path)
+    digest, size = _hash_file(path)
+    values, rate_hz, claimed, reading_fault = _decode(path)
+    if len(values) == 0:
+        why = f" ({reading_fault})" if reading_fault else ""
+        raise RecordingError(f"{path}: no sound could be read from the file{why}. Export or record it again.")
+    duration_s = len(values) / rate_hz
+    if duration_s < SHORTEST_S:
+        raise RecordingError(
+            f"{path}: the sound lasts {1e3 * duration_s:.1f} ms, shorter than the {1e3 * SHORTEST_S:.0f} ms"
+            " needed to measure a pitch. Record a longer note."
+        )
+
+    warnings: list[str] = []
+    if reading_fault or claimed > len(values):
+        claim = f" of the {claimed / rate_hz:.3f} s in its header" if claimed > len(values) else ""
+        warnings.append(
+            f"the file is damaged or cut short: {duration_s:.3f} s{claim} could be read and are used;"
+            " copy or export it again if the rest is needed"
+        )
+    else:
+        missing = _missing_wave_bytes(path, size)
+        if missing:
+            warnings.append(
+                f"the file is cut short: its header promises {missing} bytes of sound more than it holds;"
+                f" the {duration_s:.3f} s that are there are used"
+            )
+    samples, mixing = _mix(values)
+    warnings += _clipping(values)
+    warnings += mixing
+    offset, loudness = float(np.mean(samples)), float(np.sqrt(np.mean(np.square(samples))))
+    if abs(offset) > 0.005 and abs(offset) > 0.02 * loudness:
+        warnings.append(
+            f"the sound stands off centre by {100 * offset:+.2f} % of full scale (DC offset);"
+            " pitch is not affected, but check the microphone input"
+        )
+    samples.flags.writeable = False
+    return Recording(samples, float(rate_hz), values.shape[1], duration_s, digest, tuple(warnings))
+
+
+def write_recording(path: Path, samples: ArrayLike, rate_hz: float) -> None:
+    """Write one channel as 24-bit PCM; the suffix `.wav` or `.flac` names the kind of file.
+
+    Parameters
+    ----------
+    path : Path
+        File to write; an existing one is replaced.
+    samples : float array, shape (n,)
+        Values from -1 to 1.
+    rate_hz : float
+        Samples per second, a whole number from 8 kHz to 768 kHz (FLAC: to 655.35 kHz).
+
+    Raises
+    ------
+    RecordingError
+        Another suffix, samples that are not finite or exceed full scale, an odd rate, or a failure to write.
+    """
+    path = Path(path)
+    kind = _WRITE_SUFFIXES.get(path.suffix.lower())
+    if kind is None:
+        raise RecordingError(
+            f"{path}: cannot write a sound file with the suffix {path.suffix!r}. Use .wav or .flac."
+        )
+    data = np.asarray(samples, dtype=np.float64)
+    if data.ndim != 1 or data.size == 0:
+        raise RecordingError(
+            f"{path}: samples have the shape {data.shape}; one channel (n,) with n > 0 is needed."
+        )
+    if not np.all(np.isfinite(data)):
+        raise RecordingError(f"{path}: some samples are not numbers. Nothing was written.")
+    peak = float(np.max(np.abs(data)))
+    if peak > 1.0:
+        raise RecordingError(
+            f"{path}: samples reach {peak:.4g} of full scale, above 1. Scale them down; nothing was written."
+        )
+    highest = 655_350 if kind == "FLAC" else HIGHEST_RATE_HZ
+    if not (LOWEST_RATE_HZ <= rate_hz <= highest and float(rate_hz).is_integer()):
+        raise RecordingError(
+            f"{path}: {rate_hz} samples a second; give a whole number from {LOWEST_RATE_HZ} to {highest}."
+        )
+    try:
+        soundfile.write(str(path), data, int(rate_hz), subtype="PCM_24", format=kind)
+    except (RuntimeError, OSError, TypeError, ValueError) as fault:
+        raise RecordingError(f"{path}: the sound file cannot be written: {_one_line(fault)}") from None
+
+
+def _hash_file(path: Path) -> tuple[str, int]:
+    """Return the file's SHA-256 and size, or say why it cannot be opened."""
+    try:
+        about = path.stat()
+        if stat.S_ISDIR(about.st_mode):
+            raise RecordingError(f"{path} is a folder. Name a sound file in it.")
+        if not stat.S_ISREG(about.st_mode):
+            raise RecordingError(f"{path} is not an ordinary file. Name a sound file.")
+        if about.st_size == 0:
+            raise RecordingError(f"{path} is empty (0 bytes). Record or export it again.")
+        if about.st_size > MOST_BYTES:
+            raise RecordingError(
+                f"{path} has {about.st_size / 1024**3:.1f} GiB, above the limit of"
+                f" {MOST_BYTES // 1024**3} GiB. Cut it into shorter recordings."
+            )
+        digest = hashlib.sha256()
+        with path.open("rb") as file:
+            while block := file.read(_BLOCK_VALUES):
+                digest.update(block)
+    except FileNotFoundError:
+        raise RecordingError(f"{path}: there is no such file. Check the name and the folder.") from None
+    except PermissionError:
+        raise RecordingError(
+            f"{path}: no permission to read it. Change its rights or choose another file."
+        ) from None
+    except (OSError, ValueError) as fault:  # ValueError: a zero byte in the name
+        raise RecordingError(f"{path!s}: the file cannot be read: {_one_line(fault)}") from None
+    return digest.hexdigest(), about.st_size
+
+
+def _decode(path: Path) -> tuple[NDArray[np.float32], int, int, str]:
+    """Return values (n, channels), the rate, the header's claim of frames, and a fault met on the way."""
+    values, rate_hz, claimed, fault = _decode_in_steps(path, _BLOCK_VALUES)
+    if fault:
+        # A block with a fault is lost as a whole: small ones save nearly all that is there.
+        values, rate_hz, claimed, fault = _decode_in_steps(path, _SMALL_BLOCK_VALUES)
+    return values, rate_hz, claimed, fault
+
+
+def _decode_in_steps(path: Path, step_values: int) -> tuple[NDArray[np.float32], int, int, str]:
+    try:
+        source = soundfile.SoundFile(str(path))
+    except (RuntimeError, OSError, TypeError, ValueError) as fault:
+        raise RecordingError(
+            f"{path}: not a sound file that can be read ({_one_line(fault)}). Use WAV or FLAC."
+        ) from None
+    with source:
+        rate_hz, channels, claimed = int(source.samplerate), int(source.channels), int(source.frames)
+        if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
+            raise RecordingError(
+                f"{path}: {rate_hz} samples a second, outside {LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ}."
+                " Record at 44100 or 48000."
+            )
+        if not 1 <= channels <= MOST_CHANNELS:
+            raise RecordingError(
+                f"{path}: {channels} channels, more than {MOST_CHANNELS}. Export one or two channels."
+            )
+        most = min(MOST_FRAMES, MOST_VALUES // channels, int(LONGEST_S * rate_hz))
+        claimed = 0 if claimed > 1 << 61 else max(claimed, 0)  # a stream of unknown length claims the maximum
+        if claimed > most:
+            raise _too_long(path, claimed, rate_hz, most)
+        blocks: list[NDArray[np.float32]] = []
+        total, fault_text = 0, ""
+        step = max(step_values // channels, 1)
+        while True:
+            try:
+                block = source.read(step, dtype="float32", always_2d=True)
+            except (RuntimeError, OSError, TypeError, ValueError) as fault:
+                fault_text = _one_line(fault)
+                break
+            if len(block) == 0:
+                break
+            total += len(block)
+            if total > most:  # the header lied, or gave no length
+                raise _too_long(path, total, rate_hz, most)
+            _check_block(path, block, total - len(block), rate_hz)
+            blocks.append(block)
+    values = np.concatenate(blocks) if blocks else np.empty((0, channels), dtype=np.float32)
+    return values, rate_hz, claimed, fault_text
+
+
+def _too_long(path: Path, frames: int, rate_hz: int, most: int) -> RecordingError:
+    return RecordingError(
+        f"{path}: the sound lasts {frames / rate_hz:.0f} s or more, above the limit of {most / rate_hz:.0f} s"
+        f" at {rate_hz} samples a second. Cut it into shorter recordings."
+    )
+
+
+def _check_block(path: Path, block: NDArray[np.float32], first: int, rate_hz: int) -> None:
+    largest = float(np.max(np.abs(block)))
+    if math.isfinite(largest) and largest <= LARGEST_SAMPLE:
+        return
+    with np.errstate(invalid="ignore"):
+        bad = ~(np.abs(block) <= LARGEST_SAMPLE)
+    at_s = (first + int(np.argmax(bad.any(axis=1)))) / rate_hz
+    raise RecordingError(
+        f"{path}: at {at_s:.3f} s a sample is not a number, infinite, or beyond {LARGEST_SAMPLE:.0f} times"
+        " full scale. The file is damaged; record or export it again."
+    )
+
+
+def _missing_wave_bytes(path: Path, size: int) -> int:
+    """Return how many bytes of sound a RIFF header promises beyond the end of the file.
+
+    libsndfile shortens the length without a word, so the chunks are walked here.
+    """
+    with path.open("rb") as file:
+        start = file.read(12)
+        if len(start) < 12 or start[:4] not in (b"RIFF", b"RIFX") or start[8:] != b"WAVE":
+            return 0
+        return _walk_chunks(
+            file, size, lambda raw: int.from_bytes(raw, "little" if start[:4] == b"RIFF" else "big")
+        )
+
+
+def _walk_chunks(file: BinaryIO, size: int, number: Callable[[bytes], int]) -> int:
+    place = 12
+    for _ in range(1000):
+        file.seek(place)
+        head = file.read(8)
+        if len(head) < 8:
+            return 0
+        length = number(head[4:])
+        if head[:4] == b"data":
+            # Programs that record to a pipe leave a placeholder near 2 or 4 GiB instead of the length.
+            placeholder = length >= 0x7FFF_0000
+            return 0 if placeholder else max(place + 8 + length - size, 0)
+        place += 8 + length + length % 2
+    return 0
+
+
+def _mix(values: NDArray[np.float32]) -> tuple[FloatArray, list[str]]:
+    """Return one channel and what was odd about the channels."""
+    channels = values.shape[1]
+    if channels == 1:
+        return values[:, 0].astype(np.float64), []
+    total, products = np.zeros(channels), np.zeros((channels, channels))
+    for start in range(0, len(values), _BLOCK_VALUES // channels):
+        block = values[start : start + _BLOCK_VALUES // channels].astype(np.float64)
+        total += block.sum(axis=0)
+        products += block.T @ block
+    covariance = products / len(values) - np.outer(total, total) / len(values) ** 2
+    power = np.maximum(np.diag(covariance), 0.0)
+    loudest = float(power.max())
+    weights = np.ones(channels)
+    warnings: list[str] = []
+    # 60 dB under the loudest channel is cross-talk or the hiss of an open input.
+    dead = power < 1e-6 * loudest
+    if loudest > 0.0 and dead.any():
+        names = ", ".join(str(1 + i) for i in np.flatnonzero(dead))
+        warnings.append(f"channel {names} of {channels} is dead (no sound); the others are used")
+        weights[dead] = 0.0
+    elif channels == 2 and loudest > 0.0:
+        likeness = covariance[0, 1] / math.sqrt(power[0] * power[1])
+        if likeness < -0.8:
+            warnings.append(
+                f"channel 2 is inverted against channel 1 (correlation {likeness:.2f}); it was turned round"
+                " before mixing, check the cable or the microphone's polarity switch"
+            )
+            weights[1] = -1.0
+    weights /= np.abs(weights).sum()
+    mixed = np.empty(len(values))
+    for start in range(0, len(values), _BLOCK_VALUES):
+        mixed[start : start + _BLOCK_VALUES] = (
+            values[start : start + _BLOCK_VALUES].astype(np.float64) @ weights
+        )
+    return mixed, warnings
+
+
+def _clipping(values: NDArray[np.float32]) -> list[str]:
+    """Warn of flat tops: runs of three or more samples at the channel's own peak, close to full scale."""
+    warnings = []
+    for index in range(values.shape[1]):
+        size = np.abs(values[:, index])
+        peak = float(size.max())
+        if peak < 0.9:
+            continue
+        at_top = size >= min(peak, 1.0) - 2e-5
+        triple = at_top[2:] & at_top[1:-1] & at_top[:-2]
+        if not triple.any():
+            continue
+        flat = np.zeros(len(size), dtype=bool)
+        for shift in range(_CLIP_RUN):
+            flat[shift : shift + len(triple)] |= triple
+        share = float(np.count_nonzero(flat)) / len(size)
+        name = "the sound" if values.shape[1] == 1 else f"channel {index + 1}"
+        warnings.append(
+            f"{name} is clipped: {100 * share:.3g} % of the samples stand in flat tops at"
+            f" {peak:.3g} of full scale; levels and harmonics are not to be trusted, record at a lower level"
+        )
+    return warnings
+
+
+def _one_line(fault: BaseException) -> str:
+    return " ".join(str(fault).split()) or type(fault).__name__

@@ -1,0 +1,315 @@
+"""What the frequency of one note is, and how far that can be trusted.
+
+The complex amplitudes of all harmonics are fitted together, in least squares, by
+
+    phase_k(t) = phi_k + 2 pi k (f (t - t0) + d (t - t0)**2 / 2)
+
+with one frequency f, one drift d and a free phase and amplitude for each harmonic. Each harmonic's phase
+counts with k**2 |z_k|**2 / noise_k. With clear harmonics (the only ones used) this reaches the Cramer-Rao
+bound
+
+    sigma_f >= (fs / 2 pi) sqrt(12 / (SNR N (N**2 - 1))),   SNR = A**2 / (2 sigma**2)
+
+of a sine [1]_; for a harmonic tone SNR becomes the sum of k**2 SNR_k [2]_ [3]_. Real notes wander: where the
+phase strays from the fitted curve by more than noise explains, the excess is read as a random walk of the
+phase, whose strength gives the variance of the mean frequency with its correlation taken into account.
+
+The frequency is relative to the recorder's clock; usual sound hardware is true to about 0.1 cent, which no
+recording can tell.
+
+References
+----------
+.. [1] D. C. Rife, R. R. Boorstyn, Single-tone parameter estimation from discrete-time observations, IEEE
+Trans.
+   Inf. Theory 20 (1974) 591-598.
+.. [2] A. Nehorai, B. Porat, Adaptive comb filtering for harmonic signal enhancement, IEEE Trans. Acoust.
+Speech Signal
+   Process. 34 (1986) 1124-1138: the bound for harmonic tones.
+.. [3] S. A. Tretter, Estimating the frequency of a noisy sinusoid by linear regression, IEEE Trans. Inf.
+Theory 31
+   (1985) 832-835: the phase regression.
+"""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluewright.listening.medians import column_medians, median
+from fluewright.listening.partials import Partials
+
+__all__ = ["ToneFit", "cramer_rao_hz", "fit_tone"]
+
+FloatArray = NDArray[np.float64]
+
+# Noise in neighbouring half-overlapping Hann blocks is correlated by 1/6; slow features feel 1 + 2/6 of its
+# variance.
+_OVERLAP = 4.0 / 3.0
+_CLEAR = 10.0
+_STRETCH_S = 0.080
+_SHORTEST_DRIFT_S = 0.15
+_MOST_GROUPS = 64
+# Side lobes and rounding, relative to the frequency.
+_NUMERICAL_LIMIT = 3e-8
+# Two-sigma factor of Student's t against that of the normal distribution, by inverse degrees of freedom.
+_STUDENT = (
+    (0.0, 1.0),
+    (1 / 30, 1.02),
+    (1 / 12, 1.09),
+    (1 / 8, 1.15),
+    (0.2, 1.29),
+    (0.25, 1.39),
+    (1 / 3, 1.59),
+    (0.5, 2.15),
+    (1.0, 4.0),
+)
+
+
+@dataclass(frozen=True)
+class ToneFit:
+    """Frequency of one note.
+
+    Parameters
+    ----------
+    frequency_hz : float
+        Frequency at the middle of the fitted stretch; with a steady drift, the mean.
+    frequency_uncertainty_hz : float
+        Its standard uncertainty (one sigma) from noise and wander.
+    noise_uncertainty_hz : float
+        The part from noise.
+    drift_hz_per_s : float
+        Steady change; zero where the stretch is shorter than 0.15 s.
+    drift_uncertainty_hz_per_s : float
+        Its standard uncertainty; not a number where no drift was fitted.
+    steadiness_cents : float
+        Standard deviation of the pitch over 80 ms stretches about the fitted drift, noise included; not a
+        number for notes with fewer than three stretches.
+    harmonics : tuple of int
+        Harmonics that were clear enough to take part.
+    """
+
+    frequency_hz: float
+    frequency_uncertainty_hz: float
+    noise_uncertainty_hz: float
+    drift_hz_per_s: float
+    drift_uncertainty_hz_per_s: float
+    steadiness_cents: float
+    harmonics: tuple[int, ...]
+
+
+def cramer_rao_hz(amplitudes: FloatArray, noise_sd: float, count: int, rate_hz: float) -> float:
+    """Return the least standard uncertainty of the frequency of a steady harmonic tone in white noise.
+
+    Parameters
+    ----------
+    amplitudes : float array, shape (k,)
+        Amplitudes of harmonics 1 to k.
+    noise_sd : float
+        Standard deviation of a noise sample, in the same unit.
+    count : int
+        Samples.
+    rate_hz : float
+        Samples per second.
+
+    Returns
+    -------
+    float
+        Hz; equation of the module's text.
+    """
+    orders = np.arange(1, len(amplitudes) + 1)
+    snr = float(np.sum(np.square(orders * amplitudes))) / (2.0 * noise_sd**2)
+    return rate_hz / (2.0 * math.pi) * math.sqrt(12.0 / (snr * count * (count**2 - 1.0)))
+
+
+def fit_tone(partials: Partials) -> ToneFit | None:
+    """Fit frequency and drift to the harmonics of a note.
+
+    Parameters
+    ----------
+    partials : Partials
+        Harmonics over the steady part of one note.
+
+    Returns
+    -------
+    ToneFit or None
+        None where no harmonic is clear enough, or there are fewer than two blocks.
+    """
+    z, times = partials.amplitudes, partials.times_s
+    if len(times) < 2:
+        return None
+    size = np.square(np.abs(z))
+    snr = size / partials.noise_power
+    median_snr = column_medians(snr)
+    orders = np.arange(1, z.shape[1] + 1)
+    used = np.flatnonzero(median_snr > _CLEAR)
+    if len(used) == 0:
+        return None
+    lead = int(used[np.argmax(median_snr[used])])
+
+    t0 = 0.5 * (times[0] + times[-1])
+    t = times - t0
+    turns = np.concatenate(
+        [[0.0], np.cumsum(0.5 * (partials.pitch_hz[1:] + partials.pitch_hz[:-1]) * np.diff(times))]
+    )
+    expected = 2.0 * np.pi * turns
+    # The clearest harmonic gives the phase; the others are unwrapped against it, where they hardly move.
+    order = orders[lead]
+    stray = np.unwrap(np.angle(z[:, lead] * np.exp(-1j * order * expected))) / order
+    weight = np.square(orders[used]) * 2.0 * np.maximum(snr[:, used], 1e-3)
+    numbers = orders[used]
+    left = np.angle(z[:, used] * np.exp(-1j * (expected + stray)[:, None] * numbers))
+    left -= np.angle((weight * np.exp(1j * left)).sum(axis=0))
+    strays = stray[:, None] + np.unwrap(_wrap(left), axis=0) / numbers
+    total = weight.sum(axis=1)
+    for _ in range(2):
+        mean = (weight * strays).sum(axis=1) / total
+        strays -= ((strays - mean[:, None]) * weight).sum(axis=0) / weight.sum(axis=0)
+    phase = (weight * strays).sum(axis=1) / total
+    variance = 1.0 / total
+
+    span = float(times[-1] - times[0]) + partials.block_s
+    with_drift = span >= _SHORTEST_DRIFT_S and len(t) >= 6
+    # A common offset is taken out first, so that the phases of a long note lose no digits.
+    centre_hz = median(partials.pitch_hz)
+    y = phase + expected - 2.0 * np.pi * centre_hz * t
+    columns = [np.ones_like(t), 2.0 * np.pi * t]
+    if with_drift:
+        columns.append(np.pi * t * t)
+    design = np.stack(columns, axis=1)
+
+    solution, gain = _solve(design, y, 1.0 / variance)
+    residual = y - design @ solution
+    noise = _OVERLAP * (gain * variance) @ gain.T
+    wander = np.zeros_like(noise)
+    if _strays_beyond_noise(design, residual, t, variance):
+        strength, free = _walk_strength(design, residual, t, variance, partials.hop_s)
+        inverse, factor = zip(*_STUDENT, strict=True)
+        student = float(np.interp(1.0 / free, inverse, factor))
+        change, noise, wander = _solve_walking(design, residual, t, variance, strength)
+        wander *= student**2
+        solution = solution + change
+        residual = y - design @ solution
+    frequency = centre_hz + float(solution[1])
+    u_noise = math.sqrt(float(noise[1, 1]))
+    u_all = math.sqrt(float(noise[1, 1] + wander[1, 1]) + (_NUMERICAL_LIMIT * frequency) ** 2)
+    return ToneFit(
+        frequency_hz=frequency,
+        frequency_uncertainty_hz=u_all,
+        noise_uncertainty_hz=u_noise,
+        drift_hz_per_s=float(solution[2]) if with_drift else 0.0,
+        drift_uncertainty_hz_per_s=math.sqrt(float(noise[2, 2] + wander[2, 2])) if with_drift else math.nan,
+        steadiness_cents=_steadiness(residual, t, partials.hop_s, frequency),
+        harmonics=tuple(int(k) for k in orders[used]),
+    )
+
+
+def _wrap(angle: FloatArray) -> FloatArray:
+    return (angle + np.pi) % (2.0 * np.pi) - np.pi
+
+
+def _solve(design: FloatArray, y: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Weighted least squares; returns the solution and the matrix that makes it from y."""
+    scale = np.sqrt(np.mean(design**2, axis=0))
+    scaled = design / scale
+    heavy = scaled.T * weight
+    gain = np.linalg.solve(heavy @ scaled, heavy) / scale[:, None]
+    return gain @ y, gain
+
+
+def _grouped(values: FloatArray, weight: FloatArray, size: int) -> FloatArray:
+    """Weighted means of successive groups of `size` rows; the last, incomplete group joins its neighbour."""
+    starts = np.arange(0, max(len(values) - size + 1, 1), size)
+    heavy = np.add.reduceat(weight, starts)
+    if values.ndim == 1:
+        return np.asarray(np.add.reduceat(values * weight, starts) / heavy, dtype=np.float64)
+    return np.asarray(np.add.reduceat(values * weight[:, None], starts) / heavy[:, None], dtype=np.float64)
+
+
+def _group_size(count: int) -> int:
+    return max(1, min(4, count // 8), math.ceil(count / _MOST_GROUPS))
+
+
+def _group_means(
+    design: FloatArray, residual: FloatArray, t: FloatArray, variance: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return residual, its noise variance, design and time of successive groups of blocks."""
+    size = _group_size(len(t))
+    weight = 1.0 / variance
+    starts = np.arange(0, max(len(t) - size + 1, 1), size)
+    # Means of few overlapping blocks feel only part of the correlation.
+    noise = (1.0 + (1.0 / 3.0) * (1.0 - 1.0 / size)) / np.add.reduceat(weight, starts)
+    return (
+        _grouped(residual, weight, size),
+        noise,
+        _grouped(design, weight, size),
+        _grouped(t, weight, size),
+    )
+
+
+def _strays_beyond_noise(
+    design: FloatArray, residual: FloatArray, t: FloatArray, variance: FloatArray
+) -> bool:
+    """Tell whether the residual is larger than noise makes it in 99 of 100 cases."""
+    means, noise, _, _ = _group_means(design, residual, t, variance)
+    free = len(means) - design.shape[1]
+    if free < 1:
+        return False
+    # 99 % point of chi squared by Wilson and Hilferty.
+    limit = free * (1.0 - 2.0 / (9.0 * free) + 2.326 * math.sqrt(2.0 / (9.0 * free))) ** 3
+    return bool(np.sum(means**2 / noise) > limit)
+
+
+def _walk_strength(
+    design: FloatArray, residual: FloatArray, t: FloatArray, variance: FloatArray, hop_s: float
+) -> tuple[float, int]:
+    """Return the variance per second of a random walk of the phase that explains the excess, and its freedom.
+
+    The larger of two readings: from the slow parts of the phase itself, and from the pitch over stretches of
+    about 80 ms with its correlation over two stretches (Bartlett weights), both less what noise explains.
+    """
+    means, noise, rows, centre = _group_means(design, residual, t, variance)
+    walk = np.minimum.outer(centre - centre[0], centre - centre[0])
+    _, gain = _solve(rows, means, 1.0 / noise)
+    left = np.eye(len(means)) - rows @ gain
+    expected = np.diag(left @ walk @ left.T)
+    slow = float(np.sum(means**2 - noise)) / max(float(np.sum(expected)), 1e-300)
+
+    size = max(1, min(round(_STRETCH_S / hop_s), (len(t) - 1) // 4))
+    picks = np.arange(0, len(t), size)
+    step_s = size * hop_s
+    speed = np.diff(residual[picks]) / step_s
+    free = max(len(speed) - (design.shape[1] - 1), 1)
+    by_noise = float(np.mean(variance[picks])) * 2.0 / step_s**2
+    lag = [float(np.sum(speed[h:] * speed[: len(speed) - h])) / free for h in range(min(3, len(speed)))]
+    lag += [0.0] * (3 - len(lag))
+    spread = max(lag[0] - by_noise, 0.0)
+    together = spread + max(4.0 / 3.0 * (lag[1] + 0.5 * by_noise), 0.0) + max(2.0 / 3.0 * lag[2], 0.0)
+    # The fit itself has swallowed the slowest part of the wander; the sum over lags misses it.
+    kept = max(1.0 - 2.0 * (design.shape[1] - 1) / len(speed), 0.4)
+    return max(slow, together * step_s / kept, 0.0), free
+
+
+def _solve_walking(
+    design: FloatArray, y: FloatArray, t: FloatArray, variance: FloatArray, strength: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Least squares where the phase walks: the solution, and its covariances from noise and from the walk.
+
+    With a strong walk this gives the plain mean of the frequency over time, loud and soft moments alike.
+    """
+    means, noise, rows, centre = _group_means(design, y, t, variance)
+    walk = strength * np.minimum.outer(centre - centre[0], centre - centre[0])
+    scale = np.sqrt(np.mean(rows**2, axis=0))
+    whitened = np.linalg.solve(walk + np.diag(noise), rows / scale)
+    gain = np.linalg.solve(whitened.T @ (rows / scale), whitened.T) / scale[:, None]
+    return gain @ means, (gain * noise) @ gain.T, gain @ walk @ gain.T
+
+
+def _steadiness(residual: FloatArray, t: FloatArray, hop_s: float, frequency_hz: float) -> float:
+    """Return the standard deviation in cents of the pitch over 80 ms stretches, from the phase left over."""
+    size = max(2, round(_STRETCH_S / hop_s))
+    picks = np.arange(0, len(t), size)
+    if len(picks) < 4:
+        return math.nan
+    hz = np.diff(residual[picks]) / np.diff(t[picks]) / (2.0 * np.pi)
+    return float(np.std(hz, ddof=1)) * 1200.0 / (math.log(2.0) * frequency_hz)

@@ -1,0 +1,75 @@
+"""How page data become a PDF file: typeset without system fonts, with nothing spliced into the page's code."""
+
+import json
+import os
+import tempfile
+from collections.abc import Mapping
+from importlib.resources import files
+from pathlib import Path
+
+from fluewright.errors import ComputeError, InputError
+
+__all__ = ["write_pdf"]
+
+
+def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timestamp: int | None) -> Path:
+    """Typeset one of the shipped forms with data and write the PDF in one step.
+
+    Parameters
+    ----------
+    form : str
+        Name of a ``.typ`` file of this package.
+    data : mapping
+        Plain values; they travel as JSON, so that no text in them is ever read as code.
+    path : path
+        File to write; an existing one is replaced.
+    timestamp : int or None
+        Creation time in seconds since 1970 (UTC) kept in the file; the same data and time give the same bytes.
+        None uses the present time.
+
+    Returns
+    -------
+    Path
+        The file.
+
+    Raises
+    ------
+    InputError
+        The file cannot be written, or the time lies outside 1970 to 9999.
+    ComputeError
+        The page could not be typeset.
+    """
+    import typst
+
+    target = Path(path)
+    if timestamp is not None and not 0 <= timestamp <= 253_402_300_799:
+        raise InputError(
+            f"timestamp is {timestamp}; it counts seconds since 1970 and ends with the year 9999. Give a time between."
+        )
+    code = files("fluewright.making").joinpath(form).read_bytes()
+    try:
+        pdf = typst.compile(
+            code,
+            sys_inputs={"data": json.dumps(data, ensure_ascii=True, sort_keys=True)},
+            ignore_system_fonts=True,
+            timestamp=timestamp,
+            format="pdf",
+        )
+    except typst.TypstError as error:
+        raise ComputeError(f"the page {form} could not be typeset: {error}. Nothing was written.") from error
+    temporary: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:40]}.", suffix=".part")
+        temporary = Path(name)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(bytes(pdf))
+        temporary.chmod(0o644)
+        temporary.replace(target)
+    except OSError as error:
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)
+        raise InputError(
+            f"{target}: the file cannot be written ({error.strerror or error}). Choose an existing folder that you may "
+            "write to."
+        ) from error
+    return target
