@@ -232,10 +232,7 @@ def mixture_air(
     scale = (1.0 - x_v) / sum(dry)
     shares = (*(share * scale for share in dry), x_v)
     molar_mass = sum(share * mass for share, (mass, _, _) in zip(shares, _SPECIES, strict=True))
-    heat = sum(
-        share * (cp + slope * (kelvin - 300.0))
-        for share, (_, cp, slope) in zip(shares, _SPECIES, strict=True)
-    )
+    heat = sum(share * (cp + slope * (kelvin - 300.0)) for share, (_, cp, slope) in zip(shares, _SPECIES, strict=True))
     gamma = heat / (heat - 1.0)
     warnings = []
     if t < 0.0:
@@ -249,9 +246,7 @@ def mixture_air(
             "the heat capacities are straight lines about 27 C."
         )
     if x_c > 0.06:
-        warnings.append(
-            f"co2_fraction {x_c:g} is more than breath holds (0.06); the mixture was not compared there."
-        )
+        warnings.append(f"co2_fraction {x_c:g} is more than breath holds (0.06); the mixture was not compared there.")
     return _air(
         (t, h, x_c, p),
         p * molar_mass / (_R * kelvin),
@@ -271,14 +266,10 @@ def saturation_pressure(temperature_c: float) -> float:
         The temperature is no finite number or lies outside -20 to 60 C.
     """
     kelvin = _number("temperature_c", temperature_c) + _KELVIN
-    return math.exp(
-        1.2378847e-5 * kelvin * kelvin - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin
-    )
+    return math.exp(1.2378847e-5 * kelvin * kelvin - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin)
 
 
-def vapour_fraction(
-    temperature_c: float, *, relative_humidity: float = 0.5, pressure_pa: float = 101325.0
-) -> float:
+def vapour_fraction(temperature_c: float, *, relative_humidity: float = 0.5, pressure_pa: float = 101325.0) -> float:
     """Return the mole fraction of water vapour in moist air (CIPM-2007, with the enhancement factor).
 
     Raises
@@ -291,9 +282,7 @@ def vapour_fraction(
     return h * enhancement * saturation_pressure(t) / p
 
 
-def compressibility(
-    temperature_c: float, *, relative_humidity: float = 0.5, pressure_pa: float = 101325.0
-) -> float:
+def compressibility(temperature_c: float, *, relative_humidity: float = 0.5, pressure_pa: float = 101325.0) -> float:
     """Return the compressibility factor Z of moist air (CIPM-2007); 1 is an ideal gas.
 
     Raises

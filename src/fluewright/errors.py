@@ -1,11 +1,11 @@
 """The errors that fluewright raises on purpose; every message says what was found, the rule, and the mend.
 
-    FluewrightError
-    +-- InputError (ValueError)        bad input from a person or a file
-    |   +-- ModelError                 a model file or its sizes
-    |   +-- RecordingError             a sound file
-    |   +-- LedgerError                the shop's records
-    +-- ComputeError (RuntimeError)    a computation that could not be done for valid input
+FluewrightError
++-- InputError (ValueError)        bad input from a person or a file
+|   +-- ModelError                 a model file or its sizes
+|   +-- RecordingError             a sound file
+|   +-- LedgerError                the shop's records
++-- ComputeError (RuntimeError)    a computation that could not be done for valid input
 """
 
 __all__ = ["ComputeError", "FluewrightError", "InputError", "LedgerError", "ModelError", "RecordingError"]

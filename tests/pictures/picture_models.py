@@ -51,9 +51,7 @@ def whistle(name: str = "d5-cylinder") -> Model:
                 "upper_chamfer": {"length_mm": 0.4, "angle_deg": 45.0},
                 "lower_chamfer": {"length_mm": 0.5, "angle_deg": 45.0},
             },
-            "holes": [
-                {"name": str(i + 1), "position_mm": x, "diameter_mm": d} for i, (x, d) in enumerate(places)
-            ],
+            "holes": [{"name": str(i + 1), "position_mm": x, "diameter_mm": d} for i, (x, d) in enumerate(places)],
             "fingerings": {"register_1": SCALE_1, "register_2": SCALE_2},
         }
     )
@@ -63,7 +61,8 @@ def tapered_eight_hole() -> Model:
     """Thumb hole, seven finger holes, a taper with many stations, a chromatic scale."""
     count = 12
     stations = [[-1.0, 19.0]] + [[30.0 * i + 8.0, 19.0 - 0.55 * i] for i in range(count)] + [[520.0, 12.2]]
-    places = [(178.0, 5.2), (196.0, 5.5), (228.0, 6.0), (259.0, 6.2), (292.0, 6.0), (321.0, 5.8), (354.0, 6.0), (386.0, 6.4)]  # fmt: skip
+    places = [(178.0, 5.2), (196.0, 5.5), (228.0, 6.0), (259.0, 6.2),
+              (292.0, 6.0), (321.0, 5.8), (354.0, 6.0), (386.0, 6.4)]  # fmt: skip
     base = ["F4", "F#4", "G4", "G#4", "A4", "A#4", "B4", "C5", "C#5", "D5", "D#5", "E5", "F5"]
     upper = ["F#5", "G5", "G#5", "A5", "A#5", "B5", "C6", "C#6", "D6", "D#6", "E6", "F6", "G6"]
     shapes = ["cccccccc", "ccccccch", "ccccccco", "cccccchc", "ccccccoo", "ccccccoc", "cccccooo",
@@ -126,17 +125,20 @@ def large_flute() -> Model:
                     "floor_height_mm": 1.0,
                 },
             },
-            "holes": [
-                {"name": str(i + 1), "position_mm": 560.0 + 95.0 * i, "diameter_mm": 18.0 - i}
-                for i in range(6)
-            ],
+            "holes": [{"name": str(i + 1), "position_mm": 560.0 + 95.0 * i, "diameter_mm": 18.0 - i} for i in range(6)],
             "fingerings": {"register_1": {"C3": "cccccc", "D3": "ccccco", "A3": "oooooo"}},
             "limits": {"largest_hole_mm": 20.0},
         }
     )
 
 
-def marks_for(model: Model, *, seed: int = 1, spread: float = 6.0, kinds: tuple[MarkKind, ...] = ("predicted", "measured", "forecast")) -> list[NoteMark]:  # fmt: skip
+ALL_KINDS: tuple[MarkKind, ...] = ("predicted", "measured", "forecast")
+
+
+def marks_for(
+    model: Model, *, seed: int = 1, spread: float = 6.0, kinds: tuple[MarkKind, ...] = ALL_KINDS
+) -> list[NoteMark]:
+    """Marks with scattered cents for every fingering."""
     rng = random.Random(seed)
     marks = []
     for fingering in fingerings_of(model):

@@ -1,7 +1,7 @@
 """Pitch and temperament against published numbers.
 
-Sources: ISO 16:1975 for A4 = 440 Hz (from memory). Equal temperament and just ratios are definitions; their
-frequencies and cents are computed from those by hand-held arithmetic (physics notes, section 9; common practice).
+Sources: ISO 16:1975 for A4 = 440 Hz (from memory). Equal temperament and the five-limit just ratios are
+definitions in common use; the frequencies and cents below follow from them: 2^(n/12) and 1200 log2(p/q).
 """
 
 import pytest
@@ -31,7 +31,7 @@ JUST_CENTS = [
 CHROMATIC_FROM_D = ["D4", "Eb4", "E4", "F4", "F#4", "G4", "G#4", "A4", "Bb4", "B4", "C5", "C#5"]
 
 
-@pytest.mark.parametrize(("note", "hz"), EQUAL_AT_440.items())
+@pytest.mark.parametrize(("note", "hz"), list(EQUAL_AT_440.items()))
 def test_equal_temperament_at_the_standard_pitch(note: str, hz: float) -> None:
     assert equal_frequency_hz(note) == pytest.approx(hz, abs=1e-6)
 
@@ -45,7 +45,7 @@ def test_other_tuning_pitches_against_440(a4_hz: float, expected: float) -> None
     assert cents(a4_hz, 440.0) == pytest.approx(expected, abs=1e-6)
 
 
-@pytest.mark.parametrize(("degree", "case"), enumerate(JUST_CENTS))
+@pytest.mark.parametrize(("degree", "case"), list(enumerate(JUST_CENTS)))
 def test_just_intervals(degree: int, case: tuple[int, int, float]) -> None:
     numerator, denominator, expected = case
     assert JUST[degree] == numerator / denominator

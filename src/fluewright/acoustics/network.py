@@ -225,9 +225,7 @@ def named_dimensions(model: Model) -> tuple[Dimension, ...]:
     found.append(Dimension("length_mm", model.bore.stations_mm[-1][0], "mm", foot))
     for i, (x, diameter) in enumerate(model.bore.stations_mm):
         if 0 < i < n_bore - 1:
-            found.append(
-                Dimension(f"bore.stations_mm.{i + 1}.x", x, "mm", ((first_bore + 2 * i, mm),))
-            )
+            found.append(Dimension(f"bore.stations_mm.{i + 1}.x", x, "mm", ((first_bore + 2 * i, mm),)))
         found.append(
             Dimension(f"bore.stations_mm.{i + 1}.diameter", diameter, "mm", ((first_bore + 2 * i + 1, 0.5 * mm),))
         )

@@ -14,8 +14,15 @@ from fluewright.instrument.pitch import cents
 from fluewright.instrument.temperament import target_frequency_hz
 
 __all__ = [
-    "STATED_ERRORS", "ModelErrors", "NotePrediction", "Resonances", "error_patterns_cents", "predict_notes", "resonances", "targets_hz",
-]  # fmt: skip
+    "STATED_ERRORS",
+    "ModelErrors",
+    "NotePrediction",
+    "Resonances",
+    "error_patterns_cents",
+    "predict_notes",
+    "resonances",
+    "targets_hz",
+]
 
 FloatArray = NDArray[np.float64]
 CENTS_PER_RELATIVE = 1200.0 / math.log(2.0)

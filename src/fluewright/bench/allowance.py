@@ -54,7 +54,13 @@ def starting_sizes(
                 f"holes.{hole.name}.diameter_mm", hole.diameter_mm, -1.0, 0.5 * hole.diameter_mm,
             )  # fmt: skip
 
-        def too_sharp(steps: int, key: str = key, design: float = design, sign: float = sign) -> bool:
+        def too_sharp(
+            steps: int,
+            key: str = key,
+            design: float = design,
+            sign: float = sign,
+            governed: list[int] = governed,
+        ) -> bool:
             sizes[key] = round(design + sign * steps * size_step_mm, 6)
             mean, covariance = posterior.forecast(sizes)
             sigma = np.sqrt(np.diag(covariance)[governed] + workmanship_cents**2)

@@ -1,4 +1,4 @@
-"""What do the played notes say about the model's uncertain constants, and what will each note be after a change?
+"""Says what played notes tell of the model's uncertain constants, and what each note will be after a change.
 
 Gaussian Bayes by Gauss-Newton over all trials of one piece. Unknown are four constants shared by all notes
 (window, hole ends, losses, speed of sound; priors `ModelErrors`) and one lasting offset a fingering (what the
@@ -16,7 +16,12 @@ from numpy.typing import NDArray
 
 from fluewright.acoustics.network import Corrections, Network, build_network
 from fluewright.acoustics.resonance import (
-    CENTS_PER_RELATIVE, STATED_ERRORS, ModelErrors, error_patterns_cents, resonances, targets_hz,
+    CENTS_PER_RELATIVE,
+    STATED_ERRORS,
+    ModelErrors,
+    error_patterns_cents,
+    resonances,
+    targets_hz,
 )  # fmt: skip
 from fluewright.air import Air
 from fluewright.design.fit import with_sizes
@@ -117,10 +122,7 @@ def calibrate(
     prior = np.concatenate(
         [
             np.ones(4),
-            [
-                errors.discrepancy_cents[min(f.register, 2) - 1]
-                for f in build_network(model).fingerings
-            ],
+            [errors.discrepancy_cents[min(f.register, 2) - 1] for f in build_network(model).fingerings],
         ]
     )
     for trial in trials:

@@ -132,10 +132,7 @@ def next_cut(posterior: Posterior, as_built: Mapping[str, float], *, policy: Cut
         if need <= policy.close_enough_cents:
             continue
         key, before, direction, accuracy = _feature(model, hole_index, as_built, policy)
-        if hole_index is None:
-            room = 0.1 * before
-        else:
-            room = limits[model.holes[hole_index].name] - before
+        room = 0.1 * before if hole_index is None else limits[model.holes[hole_index].name] - before
         if room < policy.smallest_step_mm:
             if present[main] < -tolerance:
                 flat_left = True
@@ -149,7 +146,7 @@ def next_cut(posterior: Posterior, as_built: Mapping[str, float], *, policy: Cut
             if present[main] < -tolerance:
                 flat_left = True
                 reasons.append(
-                    f"{fingerings[main].note}: a cut at {key} would risk more than {allowed:.2%} of going past the limit"
+                    f"{fingerings[main].note}: cutting {key} would risk more than {allowed:.2%} of overshoot"
                 )
             continue
         name = "foot end" if hole_index is None else f"hole {model.holes[hole_index].name}"

@@ -1,4 +1,4 @@
-"""Which fingering was meant by each note that was heard?"""
+"""Tells which fingering was meant by each note that was heard."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -20,9 +20,7 @@ class Match:
     missing: tuple[int, ...]
 
 
-def match_notes(
-    heard_hz: Sequence[float], expected_hz: NDArray[np.float64], *, widest_cents: float = 90.0
-) -> Match:
+def match_notes(heard_hz: Sequence[float], expected_hz: NDArray[np.float64], *, widest_cents: float = 90.0) -> Match:
     """Match heard frequencies to expected ones: the shift common to all is removed first, then the nearest is taken.
 
     Parameters

@@ -41,7 +41,8 @@ class VirtualPiece:
             hidden[f"holes.{hole.name}.position_mm"] = hole.position_mm + 0.12 * rng.standard_normal()
         self._hidden = hidden
         self._true = {
-            key: value + (0.10 if key == "length_mm" else 0.03) * rng.standard_normal() for key, value in nominal.items()
+            key: value + (0.10 if key == "length_mm" else 0.03) * rng.standard_normal()
+            for key, value in nominal.items()
         }
         self._corrections = Corrections(
             window_scale=1.0 + float(np.clip(0.035 * rng.standard_normal(), -0.08, 0.08)),
@@ -72,9 +73,7 @@ class VirtualPiece:
     def true_frequencies_hz(self) -> NDArray[np.float64]:
         """Return what every fingering really gives; for judging the bench, never for its use."""
         made = with_sizes(self._model, {**self._hidden, **self._true})
-        network = build_network(
-            made, air=self._air, corrections=self._corrections, rules=Rules(series_rule="dubos")
-        )
+        network = build_network(made, air=self._air, corrections=self._corrections, rules=Rules(series_rule="dubos"))
         found: NDArray[np.float64] = resonances(network).frequencies_hz * 2.0 ** (self._pull_cents / 1200.0)
         return found
 

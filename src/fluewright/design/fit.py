@@ -4,7 +4,9 @@ Bounded least squares over the named dimensions with the analytic Jacobian of th
 inequalities between sizes; they enter as stiff residuals that are zero while the rule is kept.
 """
 
+import itertools
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from fluewright.acoustics.network import Network, build_network
 from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, Resonances, resonances, targets_hz
 from fluewright.air import Air
 from fluewright.errors import ModelError
+from fluewright.instrument.files import validate_model
 from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
 
@@ -61,24 +64,26 @@ class _Rule:
 def _bounds(model: Model) -> dict[str, tuple[float, float]]:
     """Return the free dimensions with their bounds, mm."""
     limits = model.limits
-    fixed = set(limits.fixed)
     length = model.length_mm
+
+    def is_fixed(*keys: str) -> bool:
+        return any(fnmatchcase(key, pattern) for key in keys for pattern in limits.fixed)
+
     free: dict[str, tuple[float, float]] = {}
-    if not fixed & {"length_mm", "bore"}:
+    if not is_fixed("length_mm", "bore", "bore.stations_mm"):
         inner = max((x for x, _ in model.bore.stations_mm[:-1]), default=0.0)
         low = max(limits.length_min_mm or 0.7 * length, inner + 1.0)
         free["length_mm"] = (low, limits.length_max_mm or 1.4 * length)
     for hole in model.holes:
-        if fixed & {"holes", f"holes.{hole.name}"}:
-            continue
-        if f"holes.{hole.name}.position_mm" not in fixed:
-            free[f"holes.{hole.name}.position_mm"] = (
+        here = f"holes.{hole.name}"
+        if not is_fixed("holes", here, f"{here}.position_mm"):
+            free[f"{here}.position_mm"] = (
                 hole.min_position_mm or model.head.window_length_mm + 0.1 * length,
                 hole.max_position_mm or 1.3 * length,
             )
-        if f"holes.{hole.name}.diameter_mm" not in fixed:
-            widest = 0.9 * min(min(d for _, d in model.bore.stations_mm), 1e9)
-            free[f"holes.{hole.name}.diameter_mm"] = (
+        if not is_fixed("holes", here, f"{here}.diameter_mm"):
+            widest = 0.9 * min(d for _, d in model.bore.stations_mm)
+            free[f"{here}.diameter_mm"] = (
                 hole.min_diameter_mm or limits.smallest_hole_mm,
                 min(hole.max_diameter_mm or limits.largest_hole_mm, widest),
             )
@@ -95,7 +100,7 @@ def _rules(model: Model) -> list[_Rule]:
         return f"holes.{name}.position_mm"
 
     front = [h for h in model.holes if abs(h.angle_deg) < 90.0]
-    for upper, lower in zip(front, front[1:], strict=False):
+    for upper, lower in itertools.pairwise(front):
         radius = 0.5 * outside_diameter_mm(model, lower.position_mm)
         apart = np.radians(abs(upper.angle_deg - lower.angle_deg))
         if 2.0 * radius * np.sin(0.5 * apart) > 0.5 * (upper.diameter_mm + lower.diameter_mm) + 1.0:
@@ -122,11 +127,15 @@ def _rules(model: Model) -> list[_Rule]:
         ):
             upper_hole, lower_hole = by_finger.get(f"{hand} {first}"), by_finger.get(f"{hand} {second}")
             if upper_hole and lower_hole:
+                # Reach is measured between centres on the outside; what is turned round the body leaves less along it.
+                radius = 0.5 * outside_diameter_mm(model, lower_hole.position_mm)
+                chord = 2.0 * radius * np.sin(0.5 * np.radians(abs(upper_hole.angle_deg - lower_hole.angle_deg)))
+                along = float(np.sqrt(max(widest**2 - chord**2, 1.0))) - 0.02
                 rules.append(
                     _Rule(
                         f"reach {hand} {first} to {second}",
                         ((position(lower_hole.name), -1.0), (position(upper_hole.name), 1.0)),
-                        widest,
+                        along,
                     )
                 )
     left = [h for f, h in by_finger.items() if f.startswith("left") and "thumb" not in f]
@@ -161,7 +170,7 @@ def with_sizes(model: Model, values: dict[str, float]) -> Model:
     ModelError
         An unknown key, or sizes that make no instrument.
     """
-    raw = model.model_dump()
+    raw = model.model_dump(mode="json")
     for key, value in values.items():
         parts = key.split(".")
         if key == "length_mm":
@@ -185,10 +194,10 @@ def with_sizes(model: Model, values: dict[str, float]) -> Model:
             raw["bore"][parts[1]] = stations
         else:
             raise ModelError(f"{key}: no size of that name can be set")
-    raw["holes"].sort(key=lambda h: h["position_mm"])
-    if [h["name"] for h in raw["holes"]] != [h.name for h in model.holes]:
+    positions = [h["position_mm"] for h in raw["holes"]]
+    if positions != sorted(positions):
         raise ModelError("the sizes would change the order of the holes along the bore; keep the order")
-    return Model.model_validate(raw)
+    return validate_model(raw, place=model.model.name)
 
 
 def _note_weights(network: Network) -> FloatArray:
@@ -242,9 +251,7 @@ def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True)
         rms_cents=float(np.sqrt(np.mean(error**2))),
         worst_cents=float(error[np.argmax(np.abs(error))]),
         changed=tuple((key, start[key], now[key]) for key in values if abs(start[key] - now[key]) > 1e-9),
-        at_limit=tuple(
-            key for key, (low, high) in bounds.items() if min(now[key] - low, high - now[key]) < 0.02
-        ),
+        at_limit=tuple(key for key, (low, high) in bounds.items() if min(now[key] - low, high - now[key]) < 0.02),
         broken_rules=tuple(rule.name for rule in _rules(fitted) if rule.slack(now) < -0.1),
         evaluations=evaluations,
     )

@@ -128,10 +128,25 @@ def validate_model(data: Mapping[str, Any], *, place: str = "model") -> Model:
 def _faults(error: ValidationError, data: Mapping[str, Any]) -> Iterable[str]:
     details = error.errors(include_url=False)
     for detail in details:
+        if _echo(detail, details):
+            continue
         if detail["type"] == "impossible":
             yield from detail["ctx"]["faults"]
         else:
             yield _fault(detail, data)
+
+
+def _echo(detail: ErrorDetails, details: list[ErrorDetails]) -> bool:
+    """Return whether a fault only repeats another: a list short of faulty entries, a branch not meant."""
+    loc, kind, given = detail["loc"], detail["type"], detail["input"]
+    if kind == "too_short" and len(given) > detail["ctx"]["actual_length"]:
+        return any(other is not detail and other["loc"][: len(loc)] == loc for other in details)
+    if loc[:1] == ("fingerings",):
+        # A fingering is a text or a list of texts; only the branch that fits what was written counts.
+        if kind == "string_type" and loc[-1] == "str":
+            return isinstance(given, list | tuple)
+        return kind == "tuple_type"
+    return False
 
 
 def _place(loc: tuple[int | str, ...], data: Mapping[str, Any]) -> str:
@@ -212,10 +227,14 @@ def _fault(detail: ErrorDetails, data: Mapping[str, Any]) -> str:
         return f"{where} is {given}, not a list; put the values in [ ]"
     if kind in ("too_short", "too_long"):
         rule = f"at least {ctx['min_length']}" if kind == "too_short" else f"at most {ctx['max_length']}"
-        return f"{where} has {ctx['actual_length'] or 'no'} entries; give {rule}"
+        return f"{where} has {_entries(ctx['actual_length'])}; give {rule}"
     if kind == "value_error":
         return f"{where}: {ctx['error']}"
     return f"{where} is {given}: {detail['msg']}"
+
+
+def _entries(count: int) -> str:
+    return "no entries" if count == 0 else "1 entry" if count == 1 else f"{count} entries"
 
 
 def _keys_at(loc: tuple[int | str, ...]) -> list[str]:

@@ -226,7 +226,8 @@ def _hole_faults(model: "Model") -> Iterator[str]:
         if edge <= hole.position_mm <= foot:
             yield from _one_hole_faults(model, place, hole)
     for index, (before, after) in enumerate(pairwise(model.holes), start=1):
-        if after.position_mm < before.position_mm:
+        # A hole beyond the foot has been named already; where it belongs in the order is not known.
+        if after.position_mm < before.position_mm < foot:
             yield (
                 f"{_hole_place(index, after)}: position_mm is {_say(after.position_mm)}, above the "
                 f"hole before it at "

@@ -1,6 +1,7 @@
 """What was measured on one finished instrument, on one page to hand over with it."""
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -9,7 +10,7 @@ from pathlib import Path
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import fingerings_of, governing_hole
 from fluewright.instrument.model import Model
-from fluewright.making.paper import write_pdf
+from fluewright.making.paper import check_timestamp, write_pdf
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import NoteMark
 
@@ -18,7 +19,7 @@ __all__ = ["CertificateCut", "CertificateNote", "MeasuringConditions", "write_ce
 
 @dataclass(frozen=True)
 class CertificateNote:
-    """One measured note: target and measured frequency, deviation with standard uncertainty, and the judgement."""
+    """One measured note: target and measured frequency, deviation, standard uncertainty and judgement."""
 
     note: str
     register: int
@@ -58,6 +59,13 @@ def _num(value: float, digits: int, *, sign: bool = False) -> str:
     return f"{value:{'+' if sign else ''}.{digits}f}".replace("-", "−")
 
 
+def _height_mm(svg: str) -> float:
+    match = re.match(r'<svg [^>]*?height="([0-9.]+)mm"', svg)
+    if match is None:
+        raise ValueError("a drawing without a height")
+    return float(match.group(1))
+
+
 def _breakable(text: str, run: int) -> str:
     """Allow a line break inside long words, so that none runs over its column."""
     words = [
@@ -68,7 +76,13 @@ def _breakable(text: str, run: int) -> str:
 
 
 def _tables(
-    columns: Sequence[str], rows: Sequence[Sequence[str]], left: Sequence[int], *, most_rows: int, size: float
+    columns: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    left: Sequence[int],
+    *,
+    most_rows: int,
+    size: float,
+    gap: float,
 ) -> list[dict[str, object]]:
     count = 1 if len(rows) <= most_rows else 2
     share = max(1, math.ceil(len(rows) / count))
@@ -78,7 +92,7 @@ def _tables(
             "right": [i not in left for i in range(len(columns))],
             "rows": [list(row) for row in rows[i : i + share]],
             "size": size,
-            "gap": 0.5,
+            "gap": gap,
         }
         for i in range(0, len(rows), share)
     ]
@@ -101,7 +115,8 @@ def _condition_facts(model: Model, conditions: MeasuringConditions) -> list[list
         ["breath", ", ".join(breath) or "as the player chose, pressure not measured"],
         [
             "target",
-            f"A4 = {target.a4_hz:g} Hz, {target.temperament} temperament, at {model.conditions.temperature_c:g} °C, "
+            f"A4 = {target.a4_hz:g} Hz, {target.temperament} temperament, at "
+            f"{model.conditions.temperature_c:g} °C, "
             f"tolerance ±{target.tolerance_cents:g} cents",
         ],
     ]
@@ -157,9 +172,10 @@ def write_certificate(
     InputError
         There is no measured note, a number is not finite, or the file cannot be written.
     """
+    check_timestamp(timestamp)
     if not rows:
         raise InputError(f"certificate of {serial}: there is no measured note. Measure the instrument first.")
-    governing = {}
+    governing: dict[tuple[int, str], int | None] = {}
     for fingering in fingerings_of(model):
         governing.setdefault((fingering.register, fingering.note), governing_hole(fingering))
     marks = [
@@ -191,9 +207,32 @@ def write_certificate(
         ]
         for cut in rounds
     ]
-    chart = hanging_chart(
-        model, marks, theme="paper", width_mm=180.0, lane_height_mm=20.0 if len(rows) + len(rounds) < 44 else 15.0
+    dense = len(rows) + len(rounds) > 34
+    size, gap = (6.4, 0.5) if dense else (7.2, 0.8)
+    line = 0.353 * size + 2.0 * gap
+    note_tables = _tables(
+        ["note", "reg.", "target Hz", "measured Hz", "cents", "within"],
+        note_rows,
+        (0,),
+        most_rows=7,
+        size=size,
+        gap=gap,
     )
+    cut_tables = _tables(
+        ["round", "place", "before mm", "after mm", "remark"],
+        cut_rows,
+        (1, 4),
+        most_rows=6,
+        size=size,
+        gap=gap,
+    )
+    cut_lines = sum(1 if len(cut.remark) <= 14 and len(cut.place) <= 18 else 2 for cut in rounds)
+    tall = line * (len(rows) / len(note_tables) + cut_lines / max(len(cut_tables), 1) + 6.0)
+    room = 180.0 - tall
+    for lane in (28.0, 24.0, 20.0, 17.0, 14.0, 12.0):
+        chart = hanging_chart(model, marks, theme="paper", width_mm=180.0, lane_height_mm=lane)
+        if _height_mm(chart) <= room:
+            break
     issued = datetime.now(UTC) if timestamp is None else datetime.fromtimestamp(timestamp, UTC)
     data = {
         "title": f"Certificate {serial}",
@@ -204,17 +243,15 @@ def write_certificate(
         "facts": _condition_facts(model, conditions),
         "verdict": _breakable(verdict, 80),
         "notes_title": f"Notes: {inside} of {len(rows)} within the tolerance",
-        "notes": _tables(
-            ["note", "reg.", "target Hz", "measured Hz", "cents", "within"], note_rows, (0,), most_rows=7, size=6.6
-        ),
+        "notes": note_tables,
         "notes_words": "Cents from the target, positive when sharp, ± one standard uncertainty.",
         "chart": {"svg": chart, "width": 180.0},
-        "cuts": _tables(
-            ["round", "place", "before mm", "after mm", "remark"], cut_rows, (1, 4), most_rows=6, size=6.6
-        ),
+        "cuts": cut_tables,
         "ledger": _breakable(f"ledger {ledger_head}", 64) if ledger_head else "",
-        "words": "This page states what the workshop measured on this instrument on the day and under the conditions "
-        "given. Pitch changes with temperature, breath and player. It is the maker's own record; no outside body has "
+        "words": "This page states what the workshop measured on this instrument on the day and under the "
+            "conditions "
+        "given. Pitch changes with temperature, breath and player. It is the maker's own record; no outside "
+        "body has "
         "examined it.",
     }  # fmt: skip
     return write_pdf("certificate.typ", data, path, timestamp=timestamp)

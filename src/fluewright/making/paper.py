@@ -1,4 +1,4 @@
-"""How page data become a PDF file: typeset without system fonts, with nothing spliced into the page's code."""
+"""How page data become a PDF file, without system fonts and with nothing spliced into the page's code."""
 
 import json
 import os
@@ -9,7 +9,15 @@ from pathlib import Path
 
 from fluewright.errors import ComputeError, InputError
 
-__all__ = ["write_pdf"]
+__all__ = ["check_timestamp", "write_pdf"]
+
+
+def check_timestamp(timestamp: int | None) -> None:
+    """Refuse a time outside 1970 to 9999; None, the present time, passes."""
+    if timestamp is not None and not 0 <= timestamp <= 253_402_300_799:
+        raise InputError(
+            f"timestamp is {timestamp}; it counts seconds since 1970 and ends with the year 9999. Give a time between."
+        )
 
 
 def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timestamp: int | None) -> Path:
@@ -24,8 +32,8 @@ def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timest
     path : path
         File to write; an existing one is replaced.
     timestamp : int or None
-        Creation time in seconds since 1970 (UTC) kept in the file; the same data and time give the same bytes.
-        None uses the present time.
+        Creation time in seconds since 1970 (UTC) kept in the file; the same data and time give the same
+        bytes. None uses the present time.
 
     Returns
     -------
@@ -42,10 +50,7 @@ def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timest
     import typst
 
     target = Path(path)
-    if timestamp is not None and not 0 <= timestamp <= 253_402_300_799:
-        raise InputError(
-            f"timestamp is {timestamp}; it counts seconds since 1970 and ends with the year 9999. Give a time between."
-        )
+    check_timestamp(timestamp)
     code = files("fluewright.making").joinpath(form).read_bytes()
     try:
         pdf = typst.compile(
@@ -69,7 +74,8 @@ def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timest
         if temporary is not None:
             temporary.unlink(missing_ok=True)
         raise InputError(
-            f"{target}: the file cannot be written ({error.strerror or error}). Choose an existing folder that you may "
+            f"{target}: the file cannot be written ({error.strerror or error}). Choose an existing folder "
+            "that you may "
             "write to."
         ) from error
     return target

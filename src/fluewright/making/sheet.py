@@ -21,20 +21,27 @@ __all__ = ["CAUTIONS", "DATUM_WORDS", "write_sheet"]
 
 DATUM_WORDS = "All axial sizes in mm from one datum: the exit plane of the windway, x = 0, growing toward the foot."
 CAUTIONS = (
-    ("Machine.", "Dry run first, above the work. Check stock, clamping and clearance. The operator decides; the machine's "
+    ("Machine.", "Dry run first, above the work. Check stock, clamping and clearance. The operator decides; "
+        "the machine's "
      "manual, local codes and trained practice come before this sheet."),
-    ("Long drills.", "Support the drill, start with a short pilot, low speed, clear the chips often; a whipping or jammed "
+    ("Long drills.", "Support the drill, start with a short pilot, low speed, clear the chips often; a "
+        "whipping or jammed "
      "long drill injures. Never hold the work by hand."),
-    ("Dust.", "Wood and plastic dust harms lungs and skin, some woods strongly. Extract at the source, wear a mask that "
+    ("Dust.", "Wood and plastic dust harms lungs and skin, some woods strongly. Extract at the source, wear "
+        "a mask that "
      "fits."),
-    ("Acetal.", "Keep it cool: overheated acetal gives off formaldehyde and its flame is hard to see. Sharp tools, no "
+    ("Acetal.", "Keep it cool: overheated acetal gives off formaldehyde and its flame is hard to see. Sharp "
+        "tools, no "
      "flame, ventilate; see the data sheet."),
-    ("Mouth and ears.", "Use only finishes that are safe at the mouth when cured. Protect your hearing at the machine and "
+    ("Mouth and ears.", "Use only finishes that are safe at the mouth when cured. Protect your hearing at "
+        "the machine and "
      "in long tests of high notes."),
-    ("Template.", "Check both 100 mm rules with a steel rule before use. If one is off, print again at 100 %, without "
+    ("Template.", "Check both 100 mm rules with a steel rule before use. If one is off, print again at 100 "
+        "%, without "
      "fitting to the page."),
 )  # fmt: skip
 _PAGE_MM = 180.0
+_PAGE_HEIGHT_MM = 262.0
 
 
 def _num(value: float | None, digits: int = 2) -> str:
@@ -66,6 +73,29 @@ def _picture(svg: str) -> dict[str, object]:
     if match is None:
         raise ValueError("a drawing without a width")
     return {"svg": svg, "width": float(match.group(1))}
+
+
+def _height_mm(svg: str) -> float:
+    match = re.match(r'<svg [^>]*?height="([0-9.]+)mm"', svg)
+    if match is None:
+        raise ValueError("a drawing without a height")
+    return float(match.group(1))
+
+
+def _chart_for(model: Model, marks: Sequence[NoteMark], room_mm: float) -> tuple[str, bool]:
+    """Return the chart with the tallest lanes that the page's rest holds, or one for a page of its own.
+
+    The second value tells whether it fits into the rest.
+    """
+    for lane in (30.0, 26.0, 22.0, 19.0, 16.0, 14.0, 12.5):
+        chart = hanging_chart(model, marks, theme="paper", width_mm=_PAGE_MM, lane_height_mm=lane)
+        if _height_mm(chart) + 3.0 <= room_mm:
+            return chart, True
+    for lane in (40.0, 34.0, 28.0, 22.0, 16.0):
+        chart = hanging_chart(model, marks, theme="paper", width_mm=_PAGE_MM, lane_height_mm=lane)
+        if _height_mm(chart) <= _PAGE_HEIGHT_MM - 4.0:
+            break
+    return chart, False
 
 
 def _in_columns(
@@ -113,24 +143,45 @@ def _head_group(model: Model) -> dict[str, object]:
         ["exit height", _num(way.exit_height_mm)],
         ["entry flare", _num(way.entry_flare_mm)],
         ["floor above bore line at exit", _num(way.floor_height_mm)],
-        ["upper chamfer, along flat × °", f"{_num(head.upper_chamfer.length_mm)} × {head.upper_chamfer.angle_deg:g}"],
-        ["lower chamfer, along flat × °", f"{_num(head.lower_chamfer.length_mm)} × {head.lower_chamfer.angle_deg:g}"],
+        [
+            "upper chamfer, along flat × °",
+            f"{_num(head.upper_chamfer.length_mm)} × {head.upper_chamfer.angle_deg:g}",
+        ],
+        [
+            "lower chamfer, along flat × °",
+            f"{_num(head.lower_chamfer.length_mm)} × {head.lower_chamfer.angle_deg:g}",
+        ],
     ]
     note = (
         "Edge offset: negative = toward the bore. Block face: positive = reaches under the window. "
-        f"Bore at the exit plane ⌀ {bore_diameter_mm(model, 0.0):.2f}, outside ⌀ {outside_diameter_mm(model, 0.0):.2f}."
+        f"Bore at the exit plane ⌀ {bore_diameter_mm(model, 0.0):.2f}, outside ⌀ "
+        f"{outside_diameter_mm(model, 0.0):.2f}."
     )
     tables = [_table(["head", "mm"], left, (0,)), _table(["windway", "mm"], right, (0,))]
     return {"title": "Head and windway", "tables": tables, "note": note}
 
 
 def _hole_group(model: Model) -> dict[str, object]:
-    columns = ["hole", "x", "°", "⌀", "wall", "outer r.", "inner ch.", "undercut", "up", "down", "°", "finger"]
+    columns = [
+        "hole",
+        "x",
+        "°",
+        "⌀",
+        "wall",
+        "outer r.",
+        "inner ch.",
+        "undercut",
+        "up",
+        "down",
+        "cut °",
+        "finger",
+    ]
     rows = []
     for hole in model.holes:
         cut = hole.undercut
         rows.append([
-            hole.name, _num(hole.position_mm), f"{hole.angle_deg:g}".replace("-", "−"), _num(hole.diameter_mm),
+            hole.name, _num(hole.position_mm), f"{hole.angle_deg:g}".replace("-", "−"),
+            _num(hole.diameter_mm),
             _num(wall_mm(model, hole.position_mm)), _num(hole.outer_round_mm), _num(hole.inner_chamfer_mm),
             _num(cut.all_round_mm), _num(cut.upstream_mm), _num(cut.downstream_mm), f"{cut.angle_deg:g}",
             hole.finger or "–",
@@ -139,8 +190,10 @@ def _hole_group(model: Model) -> dict[str, object]:
         "title": "Holes",
         "tables": [_table(columns, rows, (0, 11))] if rows else [],
         "note": (
-            "x to the hole's centre at the outside; ° round the body from the window side, growing clockwise seen from "
-            "the head, 180 = thumb side; ⌀ drill; undercut: widening at the bore all round, more toward the head (up) "
+            "x to the hole's centre at the outside; ° round the body from the window side, growing clockwise "
+            "seen from "
+            "the head, 180 = thumb side; ⌀ drill; undercut: widening at the bore all round, more toward the "
+            "head (up) "
             "and the foot (down), and its angle."
             if rows
             else "No holes."
@@ -159,13 +212,15 @@ def _target_group(model: Model) -> dict[str, object]:
         seen.add(key)
         hertz = target_frequency_hz(target, fingering.note, model.model.lowest_note)
         rows.append([fingering.note, str(fingering.register), f"{hertz:.2f}", fingering.text])
-    temperament = target.temperament
+    temperament: str = target.temperament
     if target.temperament == "just":
         temperament += f" on {target.tonic or model.model.lowest_note}"
     note = (
         f"A4 = {target.a4_hz:g} Hz, temperament {temperament}, at {air.temperature_c:g} °C, "
-        f"{100.0 * air.relative_humidity:.0f} % relative humidity, {air.pressure_pa / 100.0:.0f} hPa; breath on the lowest "
-        f"note {target.breath.lowest_note_pa:g} Pa, rising with frequency to the power {target.breath.exponent:g}; "
+        f"{100.0 * air.relative_humidity:.0f} % relative humidity, {air.pressure_pa / 100.0:.0f} hPa; breath "
+        "on the lowest "
+        f"note {target.breath.lowest_note_pa:g} Pa, rising with frequency to the power "
+        f"{target.breath.exponent:g}; "
         f"tolerance ±{target.tolerance_cents:g} cents. Fingerings head to foot: c closed, h half, o open."
     )
     return {
@@ -178,9 +233,12 @@ def _target_group(model: Model) -> dict[str, object]:
 def _template_words(model: Model) -> str:
     diameters = [outside_diameter_mm(model, x) for x in (0.0, *(h.position_mm for h in model.holes), model.length_mm)]
     words = (
-        "Check the two 100 mm rules before use. Cut out, wrap round the body print outward, head at the top, the line x = 0 "
-        "on the windway exit, the 0° line along the middle of the window; the long edges must just meet. Mark centres "
-        "through the crosses with a sharp point, then measure them again from the exit plane before drilling. "
+        "Check the two 100 mm rules before use. Cut out, wrap round the body print outward, head at the top, "
+        "the line x = 0 "
+        "on the windway exit, the 0° line along the middle of the window; the long edges must just meet. "
+        "Mark centres "
+        "through the crosses with a sharp point, then measure them again from the exit plane before "
+        "drilling. "
         f"Adjoining sheets overlap by {OVERLAP_MM:g} mm: lay the join lines and crosses on each other."
     )
     if max(diameters) - min(diameters) > 0.01 * max(diameters):
@@ -188,13 +246,12 @@ def _template_words(model: Model) -> str:
     return words
 
 
-def write_sheet(
-    model: Model, path: Path | str, *, marks: Sequence[NoteMark] = (), timestamp: int | None
-) -> Path:
+def write_sheet(model: Model, path: Path | str, *, marks: Sequence[NoteMark] = (), timestamp: int | None) -> Path:
     """Write the workshop sheet of a model as one A4 PDF.
 
-    Drawings to scale with the head enlarged and, when marks are given, the hanging chart; tables of all sizes from the
-    one datum; the hole template at 1:1 with check rules, in as many pages as it needs.
+    Drawings to scale with the head enlarged and, when marks are given, the hanging chart (on the first page
+    when it fits legibly, else on the next); tables of all sizes from the one datum; the hole template at 1:1
+    with check rules, in as many pages as it needs.
 
     Parameters
     ----------
@@ -218,12 +275,16 @@ def write_sheet(
         The file cannot be written, a mark does not fit the model, or the instrument fits no usual scale.
     """
     scale = fitting_scale(model.length_mm - head_end_mm(model), _PAGE_MM - 12.0)
-    drawings = [
+    about = [_shorten(model.model.description, 400), _shorten(model.model.material, 120)]
+    description = _breakable(" · ".join(part for part in about if part), 60)
+    views = [
         top_view(model, theme="paper", width_mm=_PAGE_MM, scale=scale),
         side_view(model, theme="paper", width_mm=_PAGE_MM, scale=scale),
-        head_section(model, theme="paper", width_mm=_PAGE_MM, most_height_mm=80.0),
     ]
-    chart = hanging_chart(model, marks, theme="paper", width_mm=_PAGE_MM, lane_height_mm=30.0) if marks else None
+    small, large = (head_section(model, theme="paper", most_height_mm=most) for most in (60.0, 95.0))
+    taken = sum(_height_mm(svg) + 2.0 for svg in (*views, small)) + 9.0 + 4.0 * math.ceil(len(description) / 100)
+    chart, beside = _chart_for(model, marks, _PAGE_HEIGHT_MM - taken) if marks else (None, False)
+    drawings = [*views, small if beside else large]
     sheets = template_sheets(model)
     template = [
         {
@@ -240,15 +301,16 @@ def write_sheet(
         for number, sheet in enumerate(sheets, start=1)
     ]
     name = _shorten(model.model.name, 80)
-    about = [_shorten(model.model.description, 400), _shorten(model.model.material, 120)]
     data = {
         "title": f"Workshop sheet: {name}",
-        "name": name,
+        "name": _breakable(name, 50),
         "kind": f"workshop sheet, lowest note {model.model.lowest_note}, A4 = {model.target.a4_hz:g} Hz",
         "datum": DATUM_WORDS,
-        "description": _breakable(" · ".join(part for part in about if part), 60),
+        "description": description,
+        "short": _shorten(model.model.name, 44),
         "drawings": [_picture(svg) for svg in drawings],
         "cautions": [list(caution) for caution in CAUTIONS],
+        "cautions_first": not beside,
         "chart": None if chart is None else _picture(chart),
         "groups": [*_profile_groups(model), _head_group(model), _hole_group(model), _target_group(model)],
         "template": template,

@@ -1,13 +1,14 @@
-"""Where the holes lie on the unrolled body: the template at 1:1 for wrapping round it, in sheets that fit the printer."""
+"""Where the holes lie on the unrolled body: the template at 1:1 for wrapping round it, cut into sheets."""
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
 from fluewright.pictures.body import head_end_mm
 from fluewright.pictures.palette import PAPER
-from fluewright.pictures.svg import Drawing, fit_text
+from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
 
 __all__ = ["OVERLAP_MM", "TemplateSheet", "check_rule", "seam_angle_deg", "template_sheets", "unrolled_mm"]
 
@@ -16,6 +17,7 @@ _SHEET_WIDTH_MM = 166.0
 _SHEET_HEIGHT_MM = 218.0
 _ABOVE_EXIT_MM = 12.0
 _BORDER_MM = 3.0
+_LABEL_MM = 2.3
 _INK = PAPER.ink_text
 _QUIET = PAPER.quiet_text
 
@@ -48,7 +50,7 @@ class TemplateSheet:
 
 
 def seam_angle_deg(model: Model) -> float:
-    """Return the angle, between 0 and 360, at which the template's long edges meet: the middle of the widest gap."""
+    """Return the angle, 0 to 360, at which the template's long edges meet: the middle of the widest gap."""
     used = sorted({0.0, *(hole.angle_deg % 360.0 for hole in model.holes)})
     gaps = [(after - before, before) for before, after in zip(used, [*used[1:], 360.0], strict=True)]
     widest, start = max(gaps, key=lambda gap: (round(gap[0], 6), -gap[1]))
@@ -58,7 +60,8 @@ def seam_angle_deg(model: Model) -> float:
 def unrolled_mm(model: Model, x_mm: float, angle_deg: float) -> float:
     """Return how far a place on the outside lies across the template from the centre line of angle 0.
 
-    With the head at the top and the print outward, angles that grow clockwise seen from the head lie to the left.
+    With the head at the top and the print outward, angles that grow clockwise seen from the head lie to the
+    left.
     """
     seam = seam_angle_deg(model)
     turned = angle_deg % 360.0
@@ -67,14 +70,26 @@ def unrolled_mm(model: Model, x_mm: float, angle_deg: float) -> float:
     return -math.radians(turned) * 0.5 * outside_diameter_mm(model, x_mm)
 
 
-def _cuts(low: float, high: float, size: float) -> list[tuple[float, float]]:
-    """Divide a range into parts no longer than ``size`` that overlap."""
-    length = high - low
-    if length <= size:
-        return [(low, high)]
-    count = math.ceil((length - OVERLAP_MM) / (size - OVERLAP_MM))
+def _cuts(low: float, high: float, size: float, holes: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Divide a range into overlapping parts no longer than ``size`` whose join lines keep clear of the holes.
+
+    ``holes`` are (centre, radius) along the range.
+    """
+    parts = [low]
+    while high - parts[-1] > size:
+        latest = parts[-1] + size - OVERLAP_MM
+        # Best no hole touches the overlap at all; where holes lie too near, at least the join line is clear.
+        choices = [
+            latest - back
+            for clear in (0.5 * OVERLAP_MM + 3.0, 5.0)
+            for back in range(int(0.4 * size))
+            if all(abs(latest - back + 0.5 * OVERLAP_MM - at) > radius + clear for at, radius in holes)
+        ]
+        start = choices[0] if choices else latest
+        parts.append(start)
     return [
-        (low + i * (size - OVERLAP_MM), min(low + i * (size - OVERLAP_MM) + size, high)) for i in range(count)
+        (start, high if number == len(parts) - 1 else parts[number + 1] + OVERLAP_MM)
+        for number, start in enumerate(parts)
     ]
 
 
@@ -96,21 +111,34 @@ def _draw_holes(drawing: Drawing, model: Model) -> None:
             outline.append((centre + across, hole.position_mm + drill * math.cos(t)))
         drawing.polyline(outline, stroke=_INK, width=0.2, closed=True)
         _cross(drawing, centre, hole.position_mm, drill + 2.0)
-        label = f"{hole.name} ⌀{hole.diameter_mm:g}"
-        drawing.text(
-            centre + drill + 2.6, hole.position_mm - 0.5, fit_text(label, 2.4, 24.0), size=2.4, fill=_INK
-        )
-        where = f"x {hole.position_mm:.2f}  {hole.angle_deg:g}°"
-        drawing.text(centre + drill + 2.6, hole.position_mm + 2.6, where, size=2.2, fill=_QUIET)
+        angle = f"{hole.angle_deg:g}°".replace("-", "−")
+        lines = [hole.name, f"⌀{hole.diameter_mm:g}", f"x {hole.position_mm:.2f}", angle]
+        # Beside the hole, on the right where the template has room for it.
+        gap = drill + 2.6
+        seam = math.radians(seam_angle_deg(model))
+        right = (2.0 * math.pi - seam) * radius - centre - gap - 0.8
+        left = centre + seam * radius - gap - 0.8
+        wide = max(text_width_mm(line, _LABEL_MM) for line in lines[1:])
+        to_right = right >= wide or right >= left
+        for number, line in enumerate(lines):
+            drawing.text(
+                centre + gap if to_right else centre - gap,
+                hole.position_mm + (number - 1.25) * 1.2 * _LABEL_MM,
+                fit_text(line, _LABEL_MM, max(right if to_right else left, wide)),
+                size=_LABEL_MM,
+                fill=_INK if number < 2 else _QUIET,
+                anchor="start" if to_right else "end",
+                backing=PAPER.ground,
+            )
 
 
 def template_sheets(
     model: Model, *, sheet_width_mm: float = _SHEET_WIDTH_MM, sheet_height_mm: float = _SHEET_HEIGHT_MM
 ) -> tuple[TemplateSheet, ...]:
-    """Return the hole template at 1:1, head at the top, cut into sheets with join lines where it is larger than one.
+    """Return the hole template at 1:1, head at the top, cut into sheets with join lines where it is larger.
 
-    The width at every x is the outside circumference there. On a tapering body the centre lines stay straight and the
-    long edges follow the circumference; such a template lies flat to second order in the taper.
+    The width at every x is the outside circumference there. On a tapering body the centre lines stay straight
+    and the long edges follow the circumference; such a template lies flat to second order in the taper.
 
     Parameters
     ----------
@@ -148,25 +176,30 @@ def template_sheets(
     drawing.line(exit_left, 0.0, exit_right, 0.0, stroke=_INK, width=0.3)
     half = exit_radius * math.asin(min(1.0, 0.5 * model.head.window_width_mm / exit_radius))
     drawing.rect(-half, 0.0, 2.0 * half, model.head.window_length_mm, stroke=_INK, stroke_width=0.2)
-    words = fit_text("exit plane, x = 0", 2.4, exit_right - half - 1.5)
-    drawing.text(half + 1.0, -0.9, words, size=2.4, fill=_INK)
-    _draw_holes(drawing, model)
+    # The words stand on the side of the window with more room.
+    room = max(-exit_left, exit_right) - half - 2.0
+    words = next((w for w in ("exit plane, x = 0", "exit, x = 0") if text_width_mm(w, 2.4) <= room), "x = 0")
+    where = exit_left + 1.0 if -exit_left > exit_right else half + 1.0
+    drawing.text(where, -0.9, words, size=2.4, fill=_INK, backing=PAPER.ground)
 
-    columns = _cuts(low, high, sheet_width_mm)
-    rows = _cuts(top - _BORDER_MM, foot + _BORDER_MM, sheet_height_mm)
+    across = [(unrolled_mm(model, h.position_mm, h.angle_deg), 0.5 * h.diameter_mm) for h in model.holes]
+    along = [(h.position_mm, 0.5 * h.diameter_mm) for h in model.holes]
+    columns = _cuts(low, high, sheet_width_mm, across)
+    rows = _cuts(top - _BORDER_MM, foot + _BORDER_MM, sheet_height_mm, along)
     for number, (start, _) in enumerate(rows[1:], start=1):
         y = start + 0.5 * OVERLAP_MM
         drawing.line(low, y, high, y, stroke=_QUIET, width=0.15, dash="1 1")
         for u in (low + 6.0, 0.5 * (low + high), high - 6.0):
             _cross(drawing, u, y, 4.0, 0.2)
-        drawing.text(low + 11.0, y - 0.8, f"join {number}", size=2.4, fill=_INK)
+        drawing.text(0.5 * (low + high) + 5.0, y - 0.8, f"join {number}", size=2.4, fill=_INK, backing=PAPER.ground)
     for number, (start, _) in enumerate(columns[1:], start=1):
         u = start + 0.5 * OVERLAP_MM
         drawing.line(u, top - _BORDER_MM, u, foot + _BORDER_MM, stroke=_QUIET, width=0.15, dash="1 1")
         for start_y, end_y in rows:
             for y in (start_y + 24.0, end_y - 24.0):
                 _cross(drawing, u, y, 4.0, 0.2)
-            drawing.text(u + 1.0, start_y + 34.0, f"side join {number}", size=2.4, fill=_INK, turned=True)
+            drawing.text(u + 2.8, start_y + 62.0, f"side join {number}", size=2.4, fill=_INK, turned=True)
+    _draw_holes(drawing, model)
 
     sheets = []
     for row, (y0, y1) in enumerate(rows):
@@ -179,7 +212,7 @@ def template_sheets(
 
 
 def check_rule(*, upright: bool = False) -> str:
-    """Return a rule of exactly 100 mm between its end ticks, as SVG text of 104 x 7 mm (upright: 7 x 104 mm)."""
+    """Return a rule of exactly 100 mm between its end ticks, as SVG of 104 x 7 mm (upright: 7 x 104 mm)."""
     drawing = Drawing(7.0, 104.0) if upright else Drawing(104.0, 7.0)
 
     def line(along_1: float, across_1: float, along_2: float, across_2: float, width: float) -> None:

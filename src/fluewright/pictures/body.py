@@ -12,7 +12,7 @@ __all__ = ["draw_top", "governed_x_mm", "head_end_mm", "hole_labels", "outside_c
 
 
 def head_end_mm(model: Model) -> float:
-    """Return the x of the instrument's upper end: the beak or the windway entry, whichever lies further up."""
+    """Return the x of the instrument's upper end: the beak or the windway entry, the one further up."""
     return min(model.bore.outside_mm[0][0], model.bore.stations_mm[0][0], -model.head.windway.length_mm)
 
 
@@ -30,7 +30,8 @@ def governed_x_mm(model: Model, hole: int | None) -> float:
         return model.length_mm
     if not 0 <= hole < len(model.holes):
         raise InputError(
-            f"a mark names governing hole index {hole}, but {model.model.name} has holes 0 to {len(model.holes) - 1}. "
+            f"a mark names governing hole index {hole}, but {model.model.name} has holes 0 to "
+            f"{len(model.holes) - 1}. "
             "Give an index from the head, from 0, or None for the foot."
         )
     return model.holes[hole].position_mm
@@ -69,9 +70,7 @@ def draw_top(drawing: Drawing, model: Model, palette: Palette, *, x0: float, y0:
             stroke=palette.quiet_text, width=0.12, dash="0.8 0.6",
         )  # fmt: skip
     drawing.open_group(class_="window")
-    drawing.rect(
-        x0, y0 - half, head.window_length_mm * scale, 2.0 * half, fill=palette.ground, stroke=palette.ink_text
-    )
+    drawing.rect(x0, y0 - half, head.window_length_mm * scale, 2.0 * half, fill=palette.ground, stroke=palette.ink_text)
     drawing.close_group()
     for index, hole in enumerate(model.holes):
         around = math.radians(hole.angle_deg)

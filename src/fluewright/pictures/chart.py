@@ -98,7 +98,7 @@ def _nice(value: float) -> float:
     return math.ceil(value / 1200.0) * 1200.0
 
 
-def _axis(marks: Sequence[NoteMark], tolerance_cents: float) -> _Axis:
+def _axis(marks: Sequence[NoteMark], tolerance_cents: float, height_mm: float) -> _Axis:
     """Choose a range that holds the tolerance band and all marks but far outliers."""
     sizes = sorted(abs(mark.cents) for mark in marks)
     usual = sizes[min(len(sizes) - 1, math.floor(0.75 * len(sizes)))] if sizes else 0.0
@@ -112,7 +112,10 @@ def _axis(marks: Sequence[NoteMark], tolerance_cents: float) -> _Axis:
     # A side that is far shorter than the other would squeeze the tolerance band; keep at least a third.
     bottom, top = min(bottom, -_nice(top / 3.0)), max(top, _nice(-bottom / 3.0))
     span = top - bottom
-    step = next((s for s in (5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0) if span / s <= 8.0), 400.0)
+    step = next(
+        (s for s in (5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0) if height_mm * s / span >= 1.3 * _TEXT_MM),
+        span,
+    )
     return _Axis(bottom, top, step)
 
 
@@ -170,8 +173,9 @@ def hanging_chart(
 ) -> str:
     """Return the hanging chart as SVG text.
 
-    The instrument lies across the page to scale, head to the left. Under it hangs one lane for each register; every
-    note stands under the hole that governs it, so that the eye goes from a note that is off up to the place to cut.
+    The instrument lies across the page to scale, head to the left. Under it hangs one lane for each register;
+    every note stands under the hole that governs it, so that the eye goes from a note that is off up to the
+    place to cut.
 
     Parameters
     ----------
@@ -193,8 +197,9 @@ def hanging_chart(
     Returns
     -------
     str
-        SVG, one user unit a millimetre. The root carries ``data-zero-mm`` and ``data-scale`` (page place of x = 0 and
-        page millimetres for one of the instrument), each note group ``data-note``, ``data-register``, ``data-hole``.
+        SVG, one user unit a millimetre. The root carries ``data-zero-mm`` and ``data-scale`` (page place of x
+        = 0 and page millimetres for one of the instrument), each note group ``data-note``, ``data-register``,
+        ``data-hole``.
 
     Raises
     ------
@@ -240,17 +245,13 @@ def draw_hanging_chart(
     drawing = Drawing(width_mm, 10.0)
     scale_text = f"scale 1:{1.0 / scale:.2f}" if scale <= 1.0 else f"scale {scale:.2f}:1"
     room = right - text_width_mm(scale_text, _TEXT_MM) - 5.0
-    drawing.text(
-        1.5, 4.6, fit_text(title or model.model.name, 3.4, room), size=3.4, fill=palette.ink_text, bold=True
-    )
+    drawing.text(1.5, 4.6, fit_text(title or model.model.name, 3.4, room), size=3.4, fill=palette.ink_text, bold=True)
     drawing.text(right, 4.6, scale_text, size=_TEXT_MM, fill=palette.quiet_text, anchor="end")
 
     names = hole_labels(model)
     label_pitch = max([text_width_mm(name, _TEXT_MM) for name in names], default=0.0) + 0.8
     order = sorted(range(len(names)), key=lambda i: (model.holes[i].position_mm, i))
-    label_x = spread_apart(
-        [zero + model.holes[i].position_mm * scale for i in order], label_pitch, left, right
-    )
+    label_x = spread_apart([zero + model.holes[i].position_mm * scale for i in order], label_pitch, left, right)
     axis_y = 11.4 + 0.5 * thickest
     for index, x in zip(order, label_x, strict=True):
         drawing.text(x, 9.4, names[index], size=_TEXT_MM, fill=palette.ink_text, anchor="middle")
@@ -258,7 +259,7 @@ def draw_hanging_chart(
         drawing.line(x, 10.0, hole_x, axis_y - 0.5 * thickest, stroke=palette.faint_line, width=0.12)
 
     columns = _columns(model, marks)
-    axis = _axis(marks, tolerance)
+    axis = _axis(marks, tolerance, lane_height_mm)
     registers = sorted({column.register for column in columns})
     lanes: list[tuple[int, float, float, list[_Column]]] = []
     for register in registers:
@@ -355,9 +356,7 @@ def _draw_lane(
         if tick != 0.0:
             drawing.line(left, y, right, y, stroke=palette.faint_line, width=0.07)
         shown = "0" if tick == 0.0 else f"{tick:+.0f}".replace("-", "−")
-        drawing.text(
-            left - 1.5, y + 0.36 * _TEXT_MM, shown, size=_TEXT_MM, fill=palette.quiet_text, anchor="end"
-        )
+        drawing.text(left - 1.5, y + 0.36 * _TEXT_MM, shown, size=_TEXT_MM, fill=palette.quiet_text, anchor="end")
         tick += axis.step
     target_y = axis.place(0.0, plot_top, height)
     drawing.line(left, target_y, right, target_y, stroke=palette.ink_text, width=0.35)
@@ -411,8 +410,8 @@ def _draw_lane(
         )
         drawing.line(x, strip_top - 0.6, x, rows_top - 0.6, stroke=palette.faint_line, width=0.1)
         slot = min(2.3, 0.31 * pitch)
-        shown = [kind for kind in _KINDS if kind in kinds]
-        offsets = {kind: (i - 0.5 * (len(shown) - 1)) * slot for i, kind in enumerate(shown)}
+        slots = [kind for kind in _KINDS if kind in kinds]
+        offsets = {kind: (i - 0.5 * (len(slots) - 1)) * slot for i, kind in enumerate(slots)}
         present = column.marks.get("measured") or column.marks.get("predicted")
         forecast = column.marks.get("forecast")
         if present is not None and forecast is not None:
@@ -431,8 +430,7 @@ def _draw_lane(
             side = axis.side(mark.cents)
             if mark.uncertainty_cents > 0.0 and side == 0:
                 ends = [
-                    axis.place(mark.cents + sign * mark.uncertainty_cents, plot_top, height)
-                    for sign in (1.0, -1.0)
+                    axis.place(mark.cents + sign * mark.uncertainty_cents, plot_top, height) for sign in (1.0, -1.0)
                 ]
                 drawing.line(mark_x, ends[0], mark_x, ends[1], stroke=mark_colour, width=0.25)
                 for end in ends:
@@ -519,13 +517,9 @@ def _draw_legend(
         elif sort == "bar":
             drawing.line(centre, y - 1.4, centre, y + 1.4, stroke=palette.ink_text, width=0.25)
             for end in (-1.4, 1.4):
-                drawing.line(
-                    centre - 0.5, y + end, centre + 0.5, y + end, stroke=palette.ink_text, width=0.25
-                )
+                drawing.line(centre - 0.5, y + end, centre + 0.5, y + end, stroke=palette.ink_text, width=0.25)
         else:
-            drawing.rect(
-                x, y - 1.3, 3.2, 2.6, fill=palette.band_fill, stroke=palette.quiet_text, stroke_width=0.12
-            )
+            drawing.rect(x, y - 1.3, 3.2, 2.6, fill=palette.band_fill, stroke=palette.quiet_text, stroke_width=0.12)
         drawing.text(x + 4.6, y + 0.36 * size, text, size=size, fill=palette.ink_text)
         x += wide
     return y + 3.2

@@ -71,7 +71,7 @@ PAPER = replace(LIGHT, ground="#ffffff")
 
 
 def palette_for(theme: str) -> Palette:
-    """Return the palette of a theme: ``"light"``, ``"dark"``, or ``"paper"`` (light on white, for printing)."""
+    """Return the palette of a theme: ``"light"``, ``"dark"``, or ``"paper"`` (light on white, to print)."""
     if theme == "paper":
         return PAPER
     if theme == "light":
@@ -92,7 +92,8 @@ def contrast_ratio(first: str, second: str) -> float:
 
     References
     ----------
-    .. [1] W3C, Web Content Accessibility Guidelines 2.2, definitions of relative luminance and contrast ratio.
+    .. [1] W3C, Web Content Accessibility Guidelines 2.2, definitions of relative luminance and contrast
+    ratio.
     """
     light, dark = sorted((_luminance(first), _luminance(second)), reverse=True)
     return (light + 0.05) / (dark + 0.05)

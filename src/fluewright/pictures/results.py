@@ -47,9 +47,7 @@ class NoteMark:
     def __post_init__(self) -> None:
         """Refuse what cannot be drawn."""
         if not math.isfinite(self.cents):
-            raise InputError(
-                f"mark {self.note}: cents is {self.cents}, not a finite number. Leave the mark out."
-            )
+            raise InputError(f"mark {self.note}: cents is {self.cents}, not a finite number. Leave the mark out.")
         if not math.isfinite(self.uncertainty_cents) or self.uncertainty_cents < 0.0:
             raise InputError(
                 f"mark {self.note}: uncertainty_cents is {self.uncertainty_cents}; it must be 0 or more. "

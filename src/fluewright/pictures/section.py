@@ -19,13 +19,11 @@ def _mm(value: float) -> str:
     return f"{value:.2f}".replace("-", "−")
 
 
-def head_section(
-    model: Model, *, theme: str = "light", width_mm: float = 180.0, most_height_mm: float = 90.0
-) -> str:
+def head_section(model: Model, *, theme: str = "light", width_mm: float = 180.0, most_height_mm: float = 90.0) -> str:
     """Return the length section of the head, enlarged and to scale, as SVG text.
 
-    The windway floor is drawn parallel to the axis; a difference of entry and exit height lies in the roof. A windway too
-    long for the page is broken off at its entry side, with its whole length given as a size.
+    The windway floor is drawn parallel to the axis; a difference of entry and exit height lies in the roof. A
+    windway too long for the page is broken off at its entry side, with its whole length given as a size.
 
     Parameters
     ----------
@@ -41,8 +39,8 @@ def head_section(
     Returns
     -------
     str
-        SVG, one user unit a millimetre. Each place that the trade cuts is a group with ``data-place``: ``windway``,
-        ``upper-chamfer``, ``lower-chamfer``, ``block``, ``window``, ``edge``, ``ramp``.
+        SVG, one user unit a millimetre. Each place that the trade cuts is a group with ``data-place``:
+        ``windway``, ``upper-chamfer``, ``lower-chamfer``, ``block``, ``window``, ``edge``, ``ramp``.
     """
     palette = palette_for(theme)
     head, way = model.head, model.head.windway
@@ -64,18 +62,14 @@ def head_section(
     want_left = max(min(way.length_mm, 1.6 * foot_side), 4.0)
     scale = _ENLARGEMENTS[-1]
     for candidate in _ENLARGEMENTS:
-        if (want_left + foot_side) * candidate <= head_room and (
-            up + down
-        ) * candidate + 34.0 <= most_height_mm:
+        if (want_left + foot_side) * candidate <= head_room and (up + down) * candidate + 34.0 <= most_height_mm:
             scale = candidate
             break
     left_x = -min(way.length_mm + 2.0, max(head_room / scale - foot_side, want_left))
     whole_way = -left_x > way.length_mm
     shown_way = way.length_mm if whole_way else -left_x
     if scale == _ENLARGEMENTS[-1]:
-        foot_side = (
-            min(foot_side, head_room / scale + left_x) if head_room / scale + left_x > 1.0 else foot_side
-        )
+        foot_side = min(foot_side, head_room / scale + left_x) if head_room / scale + left_x > 1.0 else foot_side
 
     zero = _MARGIN_MM + 2.0 - left_x * scale + 0.5 * max(head_room - (foot_side - left_x) * scale, 0.0)
     base = 15.0 + up * scale
@@ -109,10 +103,7 @@ def head_section(
     steps = 12
 
     # Roof of the windway with the wall above it, the upper chamfer at its exit.
-    top = [
-        at(left_x + (0.0 - left_x) * i / steps, outside_y(left_x - left_x * i / steps))
-        for i in range(steps + 1)
-    ]
+    top = [at(left_x + (0.0 - left_x) * i / steps, outside_y(left_x - left_x * i / steps)) for i in range(steps + 1)]
     chamfer_x = -min(upper_along, way.length_mm)
     under = [at(0.0, roof_y(0.0) + upper_drop), at(chamfer_x, roof_y(chamfer_x))]
     start = -shown_way
@@ -123,9 +114,7 @@ def head_section(
     entry_outline = [at(start, roof_y(start)), *([at(start, outside_y(start))] if whole_way else [])]
     if whole_way:
         top = [at(start - start * i / steps, outside_y(start - start * i / steps)) for i in range(steps + 1)]
-    drawing.polyline(
-        [*top, *under, *entry_outline], fill=palette.wall_fill, stroke=ink, width=0.25, closed=True
-    )
+    drawing.polyline([*top, *under, *entry_outline], fill=palette.wall_fill, stroke=ink, width=0.25, closed=True)
     drawing.close_group()
     if upper.length_mm > 0.0:
         drawing.open_group(class_="place", data_place="upper-chamfer")
@@ -203,7 +192,10 @@ def head_section(
         y_top, y_low = base - outside_y(start) * scale - 1.0, base + down * scale + 0.5
         middle = 0.5 * (y_top + y_low)
         drawing.polyline(
-            [(x, y_top), (x, middle - 2.0), (x - 1.2, middle - 0.7), (x + 1.2, middle + 0.7), (x, middle + 2.0), (x, y_low)],
+            [
+                (x, y_top), (x, middle - 2.0), (x - 1.2, middle - 0.7), (x + 1.2, middle + 0.7),
+                (x, middle + 2.0), (x, y_low),
+            ],
             stroke=palette.quiet_text, width=0.2,
         )  # fmt: skip
 
@@ -212,9 +204,7 @@ def head_section(
     exit_x, edge_page = at(0.0, 0.0)[0], at(edge_x, 0.0)[0]
     way_page = at(start, 0.0)[0]
     drawing.line(exit_x, row_1 - 1.5, exit_x, base + down * scale + 3.0, stroke=ink, width=0.2)
-    drawing.line(
-        edge_page, row_1 - 1.5, edge_page, base - edge_y * scale, stroke=palette.quiet_text, width=0.12
-    )
+    drawing.line(edge_page, row_1 - 1.5, edge_page, base - edge_y * scale, stroke=palette.quiet_text, width=0.12)
     if whole_way:
         drawing.line(
             way_page,

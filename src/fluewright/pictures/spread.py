@@ -6,7 +6,7 @@ __all__ = ["spread_apart"]
 
 
 def spread_apart(wanted_mm: Sequence[float], gap_mm: float, low_mm: float, high_mm: float) -> list[float]:
-    """Return places at least ``gap_mm`` apart, in the given order, nearest to the wanted ones in least squares.
+    """Return places at least ``gap_mm`` apart, in order, nearest to the wanted ones in least squares.
 
     Parameters
     ----------

@@ -85,9 +85,7 @@ class Drawing:
         Coordinates of the upper left corner.
     """
 
-    def __init__(
-        self, width_mm: float, height_mm: float, *, left_mm: float = 0.0, top_mm: float = 0.0
-    ) -> None:
+    def __init__(self, width_mm: float, height_mm: float, *, left_mm: float = 0.0, top_mm: float = 0.0) -> None:
         self.width_mm = width_mm
         self.height_mm = height_mm
         self.left_mm = left_mm
@@ -96,9 +94,7 @@ class Drawing:
         self._parts: list[str] = []
         self._open_groups = 0
 
-    def _tag(
-        self, name: str, attributes: dict[str, str | float | int | None], inside: str | None = None
-    ) -> None:
+    def _tag(self, name: str, attributes: dict[str, str | float | int | None], inside: str | None = None) -> None:
         words = [name]
         for key, value in attributes.items():
             if value is None:
@@ -146,8 +142,8 @@ class Drawing:
         )  # fmt: skip
 
     def rect(
-        self, x: float, y: float, width: float, height: float, *, fill: str = "none", stroke: str | None = None,
-        stroke_width: float = 0.2,
+        self, x: float, y: float, width: float, height: float, *, fill: str = "none",
+        stroke: str | None = None, stroke_width: float = 0.2,
     ) -> None:  # fmt: skip
         """Draw a rectangle from its upper left corner."""
         self._tag(
@@ -180,8 +176,8 @@ class Drawing:
         )  # fmt: skip
 
     def text(
-        self, x: float, y: float, text: str, *, size: float, fill: str, anchor: str = "start", bold: bool = False,
-        backing: str | None = None, turned: bool = False,
+        self, x: float, y: float, text: str, *, size: float, fill: str, anchor: str = "start",
+        bold: bool = False, backing: str | None = None, turned: bool = False,
     ) -> LabelBox:  # fmt: skip
         """Print a text with its base line at ``y`` and note the place it takes up.
 
@@ -195,13 +191,12 @@ class Drawing:
         else:
             box = LabelBox(text, x + shift, y - up, x + shift + length, y + down)
         if backing is not None:
-            self.rect(
-                box.left_mm, box.top_mm, box.right_mm - box.left_mm, box.bottom_mm - box.top_mm, fill=backing
-            )
+            self.rect(box.left_mm, box.top_mm, box.right_mm - box.left_mm, box.bottom_mm - box.top_mm, fill=backing)
         self.labels.append(box)
         self._tag(
             "text",
-            {"x": x, "y": y, "font_size": size, "fill": fill, "text_anchor": None if anchor == "start" else anchor,
+            {"x": x, "y": y, "font_size": size, "fill": fill,
+             "text_anchor": None if anchor == "start" else anchor,
              "font_weight": "bold" if bold else None,
              "transform": f"rotate(-90 {number(x)} {number(y)})" if turned else None},
             clean_text(text),
@@ -252,7 +247,7 @@ class Drawing:
             raise ValueError("a group of the drawing was not closed")
         corner = f"{number(self.left_mm)} {number(self.top_mm)}"
         size = f"{number(self.width_mm)} {number(self.height_mm)}"
-        extra = "".join(f' data-{name}="{number(value)}"' for name, value in data)
+        extra = "".join(f' data-{name}="{value:.9f}"' for name, value in data)
         back = ""
         if ground is not None:
             back = (

@@ -1,4 +1,4 @@
-"""How the instrument looks from above and in length section, to scale, with sizes from the exit plane x = 0."""
+"""How the instrument looks from above and in length section, to scale, with sizes from the plane x = 0."""
 
 import math
 from collections.abc import Sequence
@@ -14,7 +14,7 @@ from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
 __all__ = ["DRAWING_SCALES", "fitting_scale", "scale_words", "side_view", "top_view"]
 
 DRAWING_SCALES = (1.0, 2.0, 2.5, 4.0, 5.0, 10.0, 20.0, 50.0)
-"""Reductions that a scaled drawing may use (1:n); 1, 2, 5 and their tens are those of ISO 5455 (from memory)."""
+"""Reductions that a drawing may use (1:n); 1, 2, 5 and their tens are those of ISO 5455 (from memory)."""
 
 _TEXT_MM = 2.4
 _SIDE_MM = 6.0
@@ -26,7 +26,8 @@ def fitting_scale(length_mm: float, room_mm: float) -> float:
         if length_mm / reduction <= room_mm:
             return 1.0 / reduction
     raise InputError(
-        f"a length of {length_mm:.0f} mm does not fit into {room_mm:.0f} mm even at 1:{DRAWING_SCALES[-1]:g}. "
+        f"a length of {length_mm:.0f} mm does not fit into {room_mm:.0f} mm even at "
+        f"1:{DRAWING_SCALES[-1]:g}. "
         "Check the stations of the model."
     )
 
@@ -58,7 +59,7 @@ def _ordinates(
     Each entry is (true x on the page, y where its line starts, dash flag, text).
     """
     kept = sorted(entries, key=lambda entry: entry[0])
-    pitch = max([text_width_mm(text, _TEXT_MM) for *_, text in kept], default=0.0) + 1.4
+    pitch = max([text_width_mm(text, _TEXT_MM) for *_, text in kept], default=0.0) + 2.0
     room = width_mm - 2.0 - pitch
     most = max(2, math.floor(room / pitch) + 1)
     thinned = len(kept) > most
@@ -82,18 +83,14 @@ def _mm(value: float) -> str:
 
 
 def _note(drawing: Drawing, palette: Palette, text: str, y: float) -> None:
-    drawing.text(
-        2.0, y, fit_text(text, _TEXT_MM, drawing.width_mm - 4.0), size=_TEXT_MM, fill=palette.quiet_text
-    )
+    drawing.text(2.0, y, fit_text(text, _TEXT_MM, drawing.width_mm - 4.0), size=_TEXT_MM, fill=palette.quiet_text)
 
 
-def top_view(
-    model: Model, *, theme: str = "light", width_mm: float = 180.0, scale: float | None = None
-) -> str:
+def top_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, scale: float | None = None) -> str:
     """Return the instrument seen from the window side, to scale, with running sizes from x = 0, as SVG text.
 
-    Above the body stand the holes' names and diameters, under it their distances from the exit plane. Holes on the far
-    side are dashed.
+    Above the body stand the holes' names and diameters, under it their distances from the exit plane. Holes
+    on the far side are dashed.
 
     Parameters
     ----------
@@ -140,8 +137,7 @@ def top_view(
     )  # fmt: skip
     drawing.line(zero, axis_y - 0.5 * thick - 1.5, zero, foot_y + 1.5, stroke=palette.ink_text, width=0.3)
     below = [
-        (x, foot_y if dash else y + 0.5 * h.diameter_mm * scale, dash, _mm(h.position_mm))
-        for x, y, dash, h, _ in holes
+        (x, foot_y if dash else y + 0.5 * h.diameter_mm * scale, dash, _mm(h.position_mm)) for x, y, dash, h, _ in holes
     ]
     edge = model.head.window_length_mm
     below += [
@@ -158,13 +154,11 @@ def top_view(
     )
 
 
-def side_view(
-    model: Model, *, theme: str = "light", width_mm: float = 180.0, scale: float | None = None
-) -> str:
+def side_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, scale: float | None = None) -> str:
     """Return the instrument in length section, to scale, with bore and outside sizes from x = 0, as SVG text.
 
-    Above stand the outside diameters, under it the bore diameters, each with its distance from the exit plane. Holes on
-    the window side are cut in the upper wall, those on the thumb side in the lower one.
+    Above stand the outside diameters, under it the bore diameters, each with its distance from the exit
+    plane. Holes on the window side are cut in the upper wall, those on the thumb side in the lower one.
 
     Parameters
     ----------
@@ -223,7 +217,8 @@ def side_view(
     ramp_end = zero + edge_x * scale + rise / math.tan(math.radians(max(head.ramp_angle_deg, 1.0)))
     drawing.polyline(
         [
-            (zero, outside_at_exit - 0.2), (zero, top_at_exit + 0.1), (zero + edge_x * scale, top_at_exit + 0.1),
+            (zero, outside_at_exit - 0.2), (zero, top_at_exit + 0.1),
+            (zero + edge_x * scale, top_at_exit + 0.1),
             (zero + edge_x * scale, edge_y), (ramp_end, outside_at_exit - 0.2),
         ],
         fill=palette.ground, closed=True,
@@ -263,9 +258,7 @@ def side_view(
     inside = [(zero + x * scale, axis_y + 0.5 * d * scale, 1.0, f"⌀{_mm(d)} @ {_mm(x)}") for x, d in bore]
     thinned = _ordinates(drawing, palette, outside, row_y=3.2, upward=True, width_mm=width_mm)
     thinned |= _ordinates(drawing, palette, inside, row_y=foot_y + 7.0, upward=False, width_mm=width_mm)
-    words = (
-        f"scale {scale_words(scale)}, ⌀ @ x from the windway exit plane, x = 0, in mm; above: outside, below: bore"
-    )
+    words = f"scale {scale_words(scale)}, ⌀ @ x from the windway exit plane, x = 0, in mm; above: outside, below: bore"
     _note(drawing, palette, words + ("; not all fit, see the tables" if thinned else ""), foot_y + 14.5)
     return drawing.to_svg(
         ground=palette.ground,

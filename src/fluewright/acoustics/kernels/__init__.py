@@ -22,7 +22,10 @@ def cache_folder() -> Path:
     name = f"kernels-{digest.hexdigest()[:16]}"
     chosen = os.environ.get("FLUEWRIGHT_CACHE")
     home_cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "fluewright"
-    for base in (Path(chosen) if chosen else home_cache, Path(tempfile.gettempdir()) / f"fluewright-{os.getuid()}"):
+    for base in (
+        Path(chosen) if chosen else home_cache,
+        Path(tempfile.gettempdir()) / f"fluewright-{os.getuid()}",
+    ):
         folder = base / name
         try:
             folder.mkdir(parents=True, exist_ok=True)

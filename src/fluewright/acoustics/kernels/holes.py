@@ -148,10 +148,7 @@ def t_network_partial(
     """
     base = np.array((a, outer, half, bulge, scale, 0.0, 0.0, zeta))
     own = size.copy()
-    if which >= 8:
-        centre = own[which - 8]
-    else:
-        centre = base[which]
+    centre = own[which - 8] if which >= 8 else base[which]
     floor = 1e-5 if which >= 8 else 1e-2
     h = 2e-4 * max(abs(centre), floor)
     one_sided = which >= 8 and centre < 2.0 * h

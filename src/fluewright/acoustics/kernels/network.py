@@ -118,7 +118,7 @@ def _pieces(length, r1, r2, dims, fine):
         return 0
     if r1 == r2 and dims[11] == 0.0 and not fine:
         return 1
-    return int(math.ceil(length / 0.020 - 1e-9))
+    return math.ceil(length / 0.020 - 1e-9)
 
 
 @njit(cache=True)
@@ -258,9 +258,7 @@ def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kin
     low = 0.0
     high = 0.0
     for _ in range(60):
-        _, _, theta = loop_impedance(
-            omega, dims, n_bore, n_out, n_holes, states, air, free, kind, index, x, r, nothing
-        )
+        _, _, theta = loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, free, kind, index, x, r, nothing)
         if theta < goal:
             low = omega
         else:
@@ -276,9 +274,7 @@ def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kin
         omega = trial
     free_root = omega
     for _ in range(40):
-        z, dz, _ = loop_impedance(
-            omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, nothing
-        )
+        z, dz, _ = loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, nothing)
         if dz.imag == 0.0:
             return math.nan, math.nan, math.nan
         step = z.imag / dz.imag
@@ -343,7 +339,7 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
         down = _window(copy, n_bore, n_out)[0]
         copy[q] = dims[q]
         grad[q] += omega * rho * (up - down) / (2.0 * h)
-    a0, slope_a, station_a, weight_a = _interpolate(start, dims, 13, n_bore)
+    a0 = _interpolate(start, dims, 13, n_bore)[0]
     o0, slope_o, station_o, weight_o = _interpolate(start, dims, first_out, n_out)
     length = dims[1] - start
     h = 1e-4 * a0
@@ -517,5 +513,18 @@ def solve(modes, guesses, dims, n_bore, n_out, n_holes, states, air, rules, omeg
                 grads[i, :] = math.nan
             else:
                 sensitivity(
-                    omega, slope, dims, n_bore, n_out, n_holes, states[i], air, rules, kind, index, x, r, grads[i]
+                    omega,
+                    slope,
+                    dims,
+                    n_bore,
+                    n_out,
+                    n_holes,
+                    states[i],
+                    air,
+                    rules,
+                    kind,
+                    index,
+                    x,
+                    r,
+                    grads[i],
                 )

@@ -1,0 +1,191 @@
+import copy
+import re
+import tomllib
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from fluewright.errors import ModelError
+from fluewright.instrument.files import validate_model
+from fluewright.instrument.geometry import (
+    bore_diameter_mm,
+    check_geometry,
+    edge_above_floor_mm,
+    outside_diameter_mm,
+    wall_mm,
+    warnings_for,
+    web_mm,
+)
+from fluewright.instrument.model import Hole
+from fluewright.instrument.starting import load, starting_models
+
+Data = dict[str, Any]
+
+
+def _data() -> Data:
+    return tomllib.loads(starting_models()["d5-cylinder"].read_text(encoding="utf-8"))
+
+
+def _changed(change: Callable[[Data], object]) -> Data:
+    data = copy.deepcopy(_data())
+    change(data)
+    return data
+
+
+def test_profiles_are_straight_between_stations_and_constant_beyond() -> None:
+    model = load("f4-taper")
+    stations = model.bore.stations_mm
+    (x0, d0), (x1, d1) = stations[-2:]
+    assert bore_diameter_mm(model, 0.5 * (x0 + x1)) == pytest.approx(0.5 * (d0 + d1))
+    assert bore_diameter_mm(model, model.length_mm + 50.0) == d1
+    places = np.linspace(0.0, model.length_mm, 7)
+    assert wall_mm(model, places) == pytest.approx(
+        0.5 * (outside_diameter_mm(model, places) - bore_diameter_mm(model, places))
+    )
+    assert wall_mm(model, 100.0) == pytest.approx(float(wall_mm(model, np.array([100.0]))[0]))
+
+
+def test_the_view_is_half_the_exit_height_plus_the_offset() -> None:
+    assert edge_above_floor_mm(load("d5-cylinder")) == pytest.approx(0.05)
+
+
+@given(st.floats(-360.0, 360.0), st.floats(-360.0, 360.0))
+def test_the_web_goes_the_shorter_way_round_the_body(first_deg: float, second_deg: float) -> None:
+    model = load("d5-cylinder")
+    first = Hole(name="a", position_mm=150.0, diameter_mm=5.0, angle_deg=first_deg)
+    second = Hole(name="b", position_mm=150.0, diameter_mm=5.0, angle_deg=second_deg)
+    turn = abs((first_deg - second_deg + 180.0) % 360.0 - 180.0)
+    assert web_mm(model, first, second) == pytest.approx(np.pi * 12.7 * turn / 360.0 - 5.0, abs=1e-9)
+    assert web_mm(model, first, second) == pytest.approx(web_mm(model, second, first))
+
+
+def _set_hole(index: int, **values: object) -> Callable[[Data], object]:
+    return lambda data: data["holes"][index].update(values)
+
+
+FAULTS: list[tuple[Callable[[Data], object], str]] = [
+    (
+        _set_hole(5, position_mm=312.0),
+        r'holes.6 \(name "6"\): position_mm is 312.0, beyond the foot end at .*; move',
+    ),
+    (
+        lambda d: _set_hole(5, position_mm=d["bore"]["stations_mm"][-1][0] - 1)(d),
+        "lower edge is at .* beyond the foot",
+    ),
+    (_set_hole(0, position_mm=6.0), r'holes.1 \(name "1"\): the hole\'s upper edge is at .* over the window'),
+    (
+        _set_hole(1, position_mm=119.0, diameter_mm=7.0),
+        r'holes.2 \(name "2"\): overlaps holes.1 \(name "1"\) by',
+    ),
+    (_set_hole(1, position_mm=20.0), "above the hole before it .* list the holes from head to foot"),
+    (_set_hole(1, name="1"), "the name is also that of holes.1"),
+    (_set_hole(2, diameter_mm=13.0), "diameter_mm is 13.0, not less than the bore of 12.7"),
+    (_set_hole(2, outer_round_mm=2.0, inner_chamfer_mm=2.0), "together more than the wall of"),
+    (
+        _set_hole(2, min_diameter_mm=7.0, max_diameter_mm=6.0),
+        "min_diameter_mm is 7.0, above max_diameter_mm 6.0",
+    ),
+    (lambda d: d["head"].update(block_depth_mm=4.5), "the block covers the whole window of 4.5"),
+    (
+        lambda d: d["head"].update(window_width_mm=12.7),
+        "head.window_width_mm is 12.7, not less than the bore",
+    ),
+    (
+        lambda d: d["head"]["windway"].update(width_mm=14.0),
+        "head.windway.width_mm is 14.0, not less than the bore",
+    ),
+    (lambda d: d["head"]["upper_chamfer"].update(length_mm=99.0), "longer than the windway"),
+    (lambda d: d["bore"]["outside_mm"].__setitem__(0, [-40.0, 5.0]), "so no wall is left"),
+    (
+        lambda d: d["bore"]["stations_mm"].insert(1, [-28.0, 12.7]),
+        "station 2 is at x = -28.0, not beyond station 1",
+    ),
+    (
+        lambda d: d["bore"]["stations_mm"].__setitem__(0, [3.0, 12.7]),
+        "the first station is at x = 3.0, below the block",
+    ),
+    (
+        lambda d: d["bore"]["outside_mm"].__setitem__(0, [3.0, 19.0]),
+        "outside_mm: the first station is at x = 3.0",
+    ),
+    (
+        lambda d: d["bore"]["outside_mm"].__setitem__(-1, [200.0, 19.0]),
+        "the last station is at x = 200.0, but the bore",
+    ),
+    (lambda d: d["head"].update(window_length_mm=900.0), "is not beyond the edge at 900.0"),
+    (lambda d: d["fingerings"]["register_1"].update(D5="ccc cc"), "fingerings.register_1.D5: .* 5 letters"),
+    (lambda d: d["fingerings"]["register_1"].update(D5="ccc cxx"), 'fingerings.register_1.D5: .* has "x"'),
+    (lambda d: d["fingerings"]["register_1"].update(Gb5="ccc coo"), "Gb5: is the same note as F#5"),
+    (lambda d: d["fingerings"].update(register_3={}), "fingerings.register_3: there is no note"),
+    (lambda d: d.update(fingerings={}), "fingerings: there is none"),
+    (lambda d: d["limits"].update(smallest_hole_mm=9.0), "limits.smallest_hole_mm is 9.0, above"),
+    (
+        lambda d: d["limits"].update(length_min_mm=9.0, length_max_mm=8.0),
+        "limits.length_min_mm is 9.0, above",
+    ),
+    (lambda d: d["limits"].update(fixed=["head.window_lenght_mm"]), "did you mean window_length_mm"),
+    (lambda d: d["limits"].update(fixed=["holes.9.position_mm"]), "no hole has the name 9"),
+]
+
+
+@pytest.mark.parametrize(("change", "message"), FAULTS)
+def test_an_impossible_model_is_refused_with_place_value_limit_and_mend(
+    change: Callable[[Data], object], message: str
+) -> None:
+    with pytest.raises(ModelError, match=message):
+        validate_model(_changed(change))
+
+
+def test_holes_on_opposite_sides_do_not_overlap() -> None:
+    data = _changed(_set_hole(1, position_mm=_data()["holes"][0]["position_mm"], angle_deg=180.0))
+    assert check_geometry(validate_model(data)) == []
+
+
+WARNINGS: list[tuple[Callable[[Data], object], str]] = [
+    (
+        lambda d: d["head"]["windway"].update(width_mm=8.8),
+        "windway.width_mm is 8.8, wider than the window of 8.5",
+    ),
+    (lambda d: d["head"]["windway"].update(exit_height_mm=1.1), "higher than the entry"),
+    (lambda d: d["head"].update(edge_offset_mm=-0.6), "below the line of the floor"),
+    (lambda d: d["head"].update(edge_offset_mm=0.1), "expect hiss"),
+    (lambda d: d["head"].update(edge_offset_mm=5.0), "outside the wall"),
+    (lambda d: d["head"].update(window_length_mm=2.0), "3.5 to 5 is usual"),
+    (lambda d: d["head"].update(window_width_mm=12.0), "0.6 to 0.75 is usual"),
+    (lambda d: d["head"].update(ramp_angle_deg=40.0), "tone is dull"),
+    (lambda d: d["head"].update(block_depth_mm=-1.5), "octaves become narrow"),
+    (lambda d: d["head"].update(block_depth_mm=3.0), "more than half of the window"),
+    (lambda d: d["head"].update(broken_edge_mm=0.4), "0.05 to 0.15 is usual"),
+    (lambda d: d["head"]["upper_chamfer"].update(length_mm=2.0), "a quarter of the window"),
+    (lambda d: d["head"]["lower_chamfer"].update(length_mm=2.0), "tilt toward the bore"),
+    (_set_hole(0, diameter_mm=3.5), "below the least allowed 4.0"),
+    (_set_hole(0, diameter_mm=9.0), "above the most allowed 8.5"),
+    (_set_hole(0, diameter_mm=11.0), "more than 0.8 of the bore"),
+    (_set_hole(0, min_position_mm=200.0), "above its place 200.0"),
+    (_set_hole(0, max_position_mm=20.0), "below its place 20.0"),
+    (
+        lambda d: _set_hole(5, position_mm=d["bore"]["stations_mm"][-1][0] - 4.5)(d),
+        "limits.foot_margin_mm asks for 4.0",
+    ),
+    (lambda d: d["limits"].update(smallest_web_mm=6.0), "the web to .* less than limits.smallest_web_mm 6.0"),
+    (_set_hole(4, undercut={"all_round_mm": 0.5, "upstream_mm": 5.0}), "its undercut meets that of"),
+    (lambda d: d["limits"].update(length_max_mm=200.0), "limits.length_max_mm is 200.0, but the foot"),
+    (
+        lambda d: d["limits"]["reach_mm"].update(index_middle=8.0),
+        "more than limits.reach_mm.index_middle 8.0",
+    ),
+    (lambda d: d["limits"]["reach_mm"].update(between_hands_least=40.0), "the hands would touch"),
+    (lambda d: d["model"].update(lowest_note="C5"), "the lowest fingered note is D5"),
+]
+
+
+@pytest.mark.parametrize(("change", "message"), WARNINGS)
+def test_what_goes_beyond_usual_practice_is_warned_of_but_allowed(
+    change: Callable[[Data], object], message: str
+) -> None:
+    text = "\n".join(warnings_for(validate_model(_changed(change))))
+    assert re.search(message, text), text

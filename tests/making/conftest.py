@@ -1,0 +1,6 @@
+"""Makes the models of the picture tests importable by name."""
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "pictures"))
