@@ -1,7 +1,9 @@
 """The command line: thin verbs over the packages; heavy imports happen inside the verb that needs them."""
 
 import json
+import os
 import sys
+import tempfile
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -48,25 +50,34 @@ def _table(title: str, columns: list[str], rows: list[list[str]]) -> None:
     from rich.markup import escape
     from rich.table import Table
 
+    # A table is never narrowed: figures cut off at the edge of a pipe or a small window would be lost.
     table = Table(title=escape(title), box=box.SIMPLE_HEAD, title_justify="left")
     for i, name in enumerate(columns):
         table.add_column(name, justify="left" if i == 0 else "right", no_wrap=True)
     for row in rows:
         table.add_row(*(escape(cell) for cell in row))
-    _console().print(table)
+    from rich.console import Console
+
+    Console(highlight=False, width=max(240, max((sum(map(len, row)) for row in rows), default=0) + 60)).print(table)
 
 
 def _finite(value: float) -> float | None:
     return value if value == value and abs(value) != float("inf") else None
 
 
-@app.callback()
-def _root(
-    version: Annotated[bool, typer.Option("--version", help="Print the version and end.", is_eager=True)] = False,
-) -> None:
-    if version:
+def _say_version(wanted: bool) -> None:
+    if wanted:
         sys.stdout.write(f"fluewright {__version__}\n")
         raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and end.", is_eager=True, callback=_say_version)
+    ] = False,
+) -> None:
+    pass
 
 
 @app.command()
@@ -115,10 +126,7 @@ def new(
         raise InputError(f"{starting}: no starting model has that name; there are {', '.join(known)}")
     if path.exists() and not force:
         raise InputError(f"{path}: the file exists; choose another name or say --force")
-    try:
-        path.write_text(known[starting].read_text(encoding="utf-8"), encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written ({error.strerror}); choose another place") from error
+    _write_text(path, known[starting].read_text(encoding="utf-8"))
     sys.stdout.write(f"{path}\n")
 
 
@@ -164,11 +172,24 @@ def _marks(predictions: Any) -> list[Any]:
 
 
 def _write_text(path: Path, text: str) -> None:
+    """Write a file at once or not at all."""
+    temporary: Path | None = None
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_text(text, encoding="utf-8")
+        if path.is_dir():
+            raise InputError(f"{path}: is a folder; name a file in it")
+        handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
+        temporary = Path(name)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
+            stream.write(text)
+        temporary.chmod(0o644)
+        temporary.replace(path)
     except OSError as error:
-        raise InputError(f"{path}: cannot be written ({error.strerror}); choose another place") from error
+        if temporary is not None:
+            temporary.unlink(missing_ok=True)
+        raise InputError(
+            f"{path}: cannot be written ({error.strerror or error}); choose a folder that exists and that you may "
+            "write to"
+        ) from error
 
 
 @app.command()
@@ -183,6 +204,8 @@ def predict(
     from fluewright.acoustics.resonance import predict_notes
     from fluewright.instrument.starting import load
 
+    if theme not in ("light", "dark"):
+        raise InputError(f"--theme is {theme!r}; it can be light or dark")
     loaded = load(model)
     network = build_network(loaded)
     notes = predict_notes(network)
@@ -190,8 +213,6 @@ def predict(
     if plot is not None:
         from fluewright.pictures.chart import hanging_chart
 
-        if theme not in ("light", "dark"):
-            raise InputError(f"--theme is {theme!r}; it can be light or dark")
         _write_text(plot, hanging_chart(loaded, _marks(notes), theme=theme, title=loaded.model.name))
     if as_json:
         _print_json(
@@ -290,13 +311,14 @@ def _with_target(model: Any, a4_hz: float | None, temperature_c: float | None) -
     return validate_model(raw, place=model.model.name) if (a4_hz is not None or temperature_c is not None) else model
 
 
-def _hear(path: Path) -> tuple[Any, Any]:
+def _hear(path: Path) -> tuple[Any, Any, list[str]]:
+    """Return the recording, what was heard in it, and every warning once."""
     from fluewright.listening import hear_notes, read_recording
 
     recording = read_recording(path)
     hearing = hear_notes(recording)
-    _warn([*recording.warnings, *hearing.warnings])
-    return recording, hearing
+    warnings = list(dict.fromkeys([*recording.warnings, *hearing.warnings]))
+    return recording, hearing, [f"{path}: {line}" for line in warnings]
 
 
 @app.command()
@@ -321,7 +343,8 @@ def listen(
         targets = {
             f.note: target_frequency_hz(loaded.target, f.note, loaded.model.lowest_note) for f in fingerings_of(loaded)
         }
-    sound, hearing = _hear(recording)
+    sound, hearing, warnings = _hear(recording)
+    _warn(warnings)
     rows = []
     for heard in hearing.notes:
         if targets:
@@ -336,7 +359,7 @@ def listen(
                 "file": str(recording),
                 "sha256": sound.sha256,
                 "duration_s": sound.duration_s,
-                "warnings": [*sound.warnings, *hearing.warnings],
+                "warnings": warnings,
                 "notes": [
                     {
                         "onset_s": h.onset_s,
@@ -379,12 +402,24 @@ def _sizes(pairs: list[str]) -> dict[str, float]:
     for pair in pairs:
         key, _, text = pair.partition("=")
         try:
-            sizes[key.strip()] = float(text)
+            value = float(text)
         except ValueError:
             raise InputError(
                 f"--size {pair!r}: write KEY=MILLIMETRES, for example --size holes.3.diameter_mm=6.2"
             ) from None
+        if key.strip() in sizes:
+            raise InputError(f"--size {pair!r}: {key.strip()} is given twice; keep one of them")
+        sizes[key.strip()] = value
     return sizes
+
+
+def _existing_ledger(path: Path) -> Path:
+    if not path.exists():
+        raise InputError(
+            f"{path}: there is no ledger; check the path, or begin one with "
+            f"`fluewright ledger add-model MODEL --ledger {path}`"
+        )
+    return path
 
 
 @app.command(name="next-cut")
@@ -408,32 +443,46 @@ def next_cut_command(
     """Say the next safe cut: which hole, how much, what it will do, and the chance of going too far."""
     from fluewright.bench.session import advise
     from fluewright.instrument.starting import load
+    from fluewright.shop import check_same_piece, checked_sizes, earlier_trials, log_heard
 
     if not 0.0 < risk < 0.5:
         raise InputError(f"--risk is {risk}; it is a chance between 0 and 0.5, for example 0.02")
     if (ledger is None) != (serial is None):
         raise InputError("--ledger and --serial go together: name both, or neither")
+    given = _sizes(size or [])
     loaded = load(model)
+    sizes, earlier, known = checked_sizes(loaded, given, place="--size"), [], frozenset[str]()
+    warnings: list[str] = []
     if ledger is not None and serial is not None:
-        from fluewright.shop import earlier_trials, log_heard
-
-        sizes, earlier = earlier_trials(ledger, serial)
-        sizes = {**sizes, **_sizes(size or [])}
-    else:
-        sizes, earlier = _sizes(size or []), []
-    heard = [_hear(path) for path in recordings]
+        piece = earlier_trials(_existing_ledger(ledger), serial, loaded)
+        sizes, earlier, known = {**piece.as_built, **sizes}, list(piece.trials), piece.recordings
+        warnings += piece.warnings
+    heard = []
+    for path in recordings:
+        sound, hearing, odd = _hear(path)
+        if not hearing.notes:
+            raise InputError("; ".join(odd) or f"{path}: no notes heard; play each note once, slowly")
+        warnings += odd
+        if sound.sha256 in known:
+            warnings.append(f"{path}: this recording was counted before; it is not counted or logged again")
+            continue
+        known |= {sound.sha256}
+        heard.append((path, sound, hearing))
     advice = advise(
         loaded,
-        [hearing.notes for _, hearing in heard],
+        [hearing.notes for _, _, hearing in heard],
         as_built=sizes,
         earlier=earlier,
         temperature_c=temperature_c,
         risk=risk,
     )
+    # Nothing is advised or logged from a recording of another instrument.
+    check_same_piece(advice, [len(hearing.notes) for _, _, hearing in heard])
+    warnings += advice.warnings
     if ledger is not None and serial is not None:
-        for (sound, _), trial, path in zip(heard, advice.trials, recordings, strict=True):
+        for (path, sound, _), trial in zip(heard, advice.trials, strict=True):
             log_heard(ledger, serial, advice, trial, sound.sha256, path.name, loaded, temperature_c)
-    _warn(advice.warnings)
+    _warn(warnings)
     verdict = advice.verdict
     cut = verdict.proposal
     if as_json:
@@ -441,7 +490,7 @@ def next_cut_command(
             {
                 "state": verdict.state,
                 "reasons": list(verdict.reasons),
-                "warnings": list(advice.warnings),
+                "warnings": warnings,
                 "notes": [
                     {
                         "note": f.note,
@@ -519,10 +568,12 @@ def demo(
     as_json: JsonOpt = False,
 ) -> None:
     """Run the whole job once on invented data: design, sheet, a virtual piece, trials, cuts, certificate."""
+    if seed < 0:
+        raise InputError(f"--seed is {seed}; it must be 0 or more, for example 1")
+    if out.exists() and not out.is_dir():
+        raise InputError(f"--out is {out}, which is a file; name a folder")
     from fluewright.demo.story import run_story
 
-    if seed < 0:
-        raise InputError(f"--seed is {seed}; it must be 0 or more")
     with _console(error=True).status("designing") as status:
         story = run_story(out, seed=seed, say=lambda text: status.update(text))
     if as_json:
@@ -544,7 +595,7 @@ def ledger_show(
     from fluewright.shop import history_rows, overview
 
     if serial is None:
-        data = overview(ledger)
+        data = overview(_existing_ledger(ledger))
         if as_json:
             _print_json(data)
             return
@@ -559,7 +610,7 @@ def ledger_show(
             [[i["serial"], f"{i['model']} {i['version']}", i["state"], i["material"]] for i in data["instruments"]],
         )
         return
-    rows = history_rows(ledger, serial)
+    rows = history_rows(_existing_ledger(ledger), serial)
     if as_json:
         _print_json({"serial": serial, "events": rows})
         return
@@ -593,11 +644,10 @@ def ledger_begin(
     lot: Annotated[str, typer.Option("--lot")] = "",
 ) -> None:
     """Begin an instrument: a new serial for a model in the ledger."""
-    from fluewright.ledger import open_ledger
+    from fluewright.shop import begin_piece
 
-    with open_ledger(ledger, create=False) as book:
-        serial = book.next_serial(prefix)
-        book.add_instrument(serial, model, None, material=material, lot=lot, as_built=_sizes(size or []))
+    sizes = _sizes(size or [])
+    serial = begin_piece(_existing_ledger(ledger), model, prefix=prefix, sizes=sizes, material=material, lot=lot)
     sys.stdout.write(f"{serial}\n")
 
 
@@ -608,24 +658,16 @@ def ledger_cut(
     before_mm: Annotated[float, typer.Argument(metavar="BEFORE_MM")],
     after_mm: Annotated[float, typer.Argument(metavar="AFTER_MM")],
     ledger: LedgerOpt,
-    tool: Annotated[str, typer.Option("--tool")] = "",
-    reason: Annotated[str, typer.Option("--reason")] = "",
+    tool: Annotated[str, typer.Option("--tool", help="What cut it, for example reamer.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why, for example `A5 flat`.")],
 ) -> None:
     """Record a cut that was made, with the size before and after."""
-    from fluewright.ledger import open_ledger
+    from fluewright.shop import record_cut
 
-    with open_ledger(ledger, create=False) as book:
-        cut = book.log_cut(
-            serial,
-            feature=key,
-            before_mm=before_mm,
-            after_mm=after_mm,
-            tool=tool,
-            reason=reason,
-            forecast={},
-            as_built_after={key: after_mm},
-        )
-    sys.stdout.write(f"event {cut.event_id}\n")
+    event = record_cut(
+        _existing_ledger(ledger), serial, key=key, before_mm=before_mm, after_mm=after_mm, tool=tool, reason=reason
+    )
+    sys.stdout.write(f"event {event}\n")
 
 
 @ledger_app.command("verify")
@@ -633,7 +675,7 @@ def ledger_verify(ledger: LedgerOpt) -> None:
     """Check the whole ledger; exit code 1 when something is wrong."""
     from fluewright.ledger import verify
 
-    report = verify(ledger)
+    report = verify(_existing_ledger(ledger))
     for finding in report.findings:
         sys.stdout.write(finding + "\n")
     if not report.clean:
@@ -646,7 +688,7 @@ def ledger_backup(target: Annotated[Path, typer.Argument(metavar="FILE")], ledge
     """Copy the ledger while it may be in use."""
     from fluewright.ledger import back_up
 
-    sys.stdout.write(f"{back_up(ledger, target).path}\n")
+    sys.stdout.write(f"{back_up(_existing_ledger(ledger), target).path}\n")
 
 
 @ledger_app.command("export")
@@ -654,7 +696,7 @@ def ledger_export(folder: Annotated[Path, typer.Argument(metavar="FOLDER")], led
     """Write everything as JSON Lines and CSV."""
     from fluewright.ledger import export_ledger
 
-    export_ledger(ledger, folder)
+    export_ledger(_existing_ledger(ledger), folder)
     sys.stdout.write(f"{folder}\n")
 
 

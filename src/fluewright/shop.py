@@ -1,6 +1,8 @@
 """Where bench and records meet: trials out of the ledger, advice and cuts into it, plain rows for showing."""
 
-from collections.abc import Mapping
+import difflib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -8,16 +10,21 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright import __version__
+from fluewright.acoustics.network import named_dimensions
+from fluewright.air import moist_air
 from fluewright.bench.calibration import PlayedTrial
 from fluewright.bench.cuts import CutProposal
 from fluewright.bench.session import Advice
+from fluewright.design.fit import with_sizes
+from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import Fingering, fingerings_of
 from fluewright.instrument.model import Model
 from fluewright.ledger import Cut, Ledger, Trial, TrialNote, open_ledger
 
 __all__ = [
-    "ANALYSIS_VERSION", "cut_forecast", "earlier_trials", "history_rows", "log_heard", "overview", "trial_notes",
+    "ANALYSIS_VERSION", "PieceSoFar", "begin_piece", "check_same_piece", "checked_sizes", "cut_forecast",
+    "earlier_trials", "history_rows", "log_heard", "overview", "record_cut", "trial_notes",
 ]  # fmt: skip
 
 ANALYSIS_VERSION = f"fluewright-listening/{__version__}"
@@ -57,16 +64,103 @@ def cut_forecast(cut: CutProposal, fingerings: tuple[Fingering, ...]) -> dict[st
     }
 
 
-def earlier_trials(ledger: Path, serial: str) -> tuple[dict[str, float], list[PlayedTrial]]:
-    """Return (present sizes, all trials so far) of a piece, as the bench takes them."""
+# Pieces of their own model stay within 3 prior sigmas in every fingering even with sizes left out; recordings of
+# other instruments in the same key or a third away miss by 10 and more (simulated pieces of the shipped models).
+MOST_SIGMAS = 6.0
+
+
+@dataclass(frozen=True)
+class PieceSoFar:
+    """What the ledger holds of one piece: present sizes, trials as the bench takes them, recordings heard so far."""
+
+    as_built: dict[str, float]
+    trials: tuple[PlayedTrial, ...]
+    recordings: frozenset[str]
+    warnings: tuple[str, ...]
+
+
+def checked_sizes(model: Model, sizes: Mapping[str, float], *, place: str) -> dict[str, float]:
+    """Return the sizes if the model has them all and makes an instrument with them.
+
+    Raises
+    ------
+    InputError
+        A key that is no size of the model, or sizes that make no instrument.
+    """
+    known = [d.key for d in named_dimensions(model)]
+    for key, value in sizes.items():
+        if key not in known:
+            near = difflib.get_close_matches(key, known, n=3)
+            mend = f"did you mean {' or '.join(near)}?" if near else f"sizes are {', '.join(known[:8])} and so on"
+            raise InputError(f"{place} {key}={value:g}: {model.model.name} has no such size; {mend}")
+    if sizes:
+        try:
+            with_sizes(model, dict(sizes))
+        except InputError as error:
+            raise InputError(f"{place}: {error}") from error
+    return dict(sizes)
+
+
+def check_same_piece(advice: Advice, heard: Sequence[int]) -> None:
+    """Refuse advice that rests on a recording of something else than this piece.
+
+    Parameters
+    ----------
+    advice : Advice
+    heard : sequence of int
+        Notes heard in each new trial.
+
+    Raises
+    ------
+    InputError
+        More than a third of a trial's notes fit no fingering, or a note lies further from its forecast than any
+        error of the model explains.
+    """
+    posterior = advice.posterior
+    for number, (trial, count) in enumerate(zip(advice.trials, heard, strict=True), start=1):
+        if count - len(trial.notes) > max(count / 3.0, 1.0) and len(trial.notes) < 0.5 * len(advice.fingerings):
+            raise InputError(
+                f"recording {number}: only {len(trial.notes)} fingerings of {posterior.model.model.name} fit its "
+                f"{count} notes; check that it is a recording of this piece, and play each note once, slowly"
+            )
+    prior = np.array([posterior.errors.discrepancy_cents[min(f.register, 2) - 1] for f in advice.fingerings])
+    off = np.abs(posterior.offsets_cents) / prior
+    worst = int(off.argmax())
+    if off[worst] > MOST_SIGMAS:
+        f = advice.fingerings[worst]
+        raise InputError(
+            f"{f.note} (register {f.register}) sounds {posterior.offsets_cents[worst]:+.0f} cents from what "
+            f"{posterior.model.model.name} with these sizes can explain (limit {MOST_SIGMAS * prior[worst]:.0f}); check "
+            "that it is a recording of this piece, that no finger leaked, and give its measured sizes with --size"
+        )
+
+
+def _recorded_model(book: Ledger, name: str, version: int | None = None) -> Model:
+    return model_from_text(book.model(name, version).toml_text, place=f"{name} in the ledger")
+
+
+def earlier_trials(ledger: Path, serial: str, model: Model) -> PieceSoFar:
+    """Return what the ledger holds of a piece that is now judged by `model`.
+
+    Raises
+    ------
+    InputError
+        The piece was begun with a model of other fingerings or sizes.
+    """
     with open_ledger(ledger, create=False) as book:
         piece = book.instrument(serial)
-        model = model_from_text(
-            book.model(piece.model_name, piece.model_version).toml_text,
-            place=f"{piece.model_name} in the ledger",
-        )
-        index = {(f.note, f.register): i for i, f in reversed(list(enumerate(fingerings_of(model))))}
-        trials = []
+        begun = _recorded_model(book, piece.model_name, piece.model_version)
+        place = f"{serial} was begun with {piece.model_name} version {piece.model_version}"
+        fingerings = fingerings_of(begun)
+        if fingerings != fingerings_of(model) or {d.key for d in named_dimensions(begun)} != {
+            d.key for d in named_dimensions(model)
+        }:
+            raise InputError(
+                f"{place}, but {model.model.name} has other fingerings or sizes; name the model of the piece"
+            )
+        warnings = () if begun == model else (f"{place}, which differs from the model named now; the latter is used",)
+        index = {(f.note, f.register): i for i, f in reversed(list(enumerate(fingerings)))}
+        trials, recordings = [], set()
         for event in book.history(serial):
             if isinstance(event, Trial):
                 notes = {
@@ -74,8 +168,59 @@ def earlier_trials(ledger: Path, serial: str) -> tuple[dict[str, float], list[Pl
                     for n in event.notes
                     if (n.note, n.register) in index
                 }
-                trials.append(PlayedTrial(dict(event.as_built_after), notes))
-        return dict(piece.as_built), trials
+                # Each trial is judged in the air it was played in.
+                air = moist_air(
+                    event.temperature_c,
+                    relative_humidity=event.relative_humidity,
+                    co2_fraction=model.conditions.co2_fraction,
+                    pressure_pa=model.conditions.pressure_pa,
+                )
+                trials.append(PlayedTrial(dict(event.as_built_after), notes, air))
+                recordings.add(event.recording_sha256)
+        return PieceSoFar(dict(piece.as_built), tuple(trials), frozenset(recordings), warnings)
+
+
+def begin_piece(
+    ledger: Path, model_name: str, *, prefix: str, sizes: Mapping[str, float], material: str, lot: str
+) -> str:
+    """Enter a new piece and return its serial; its sizes must be sizes of its model.
+
+    Raises
+    ------
+    InputError
+        The model is not in the ledger, or a size does not belong to it.
+    """
+    with open_ledger(ledger, create=False) as book:
+        built = checked_sizes(_recorded_model(book, model_name), sizes, place="--size")
+        serial = book.next_serial(prefix)
+        book.add_instrument(serial, model_name, None, material=material, lot=lot, as_built=built)
+        return serial
+
+
+def record_cut(
+    ledger: Path, serial: str, *, key: str, before_mm: float, after_mm: float, tool: str, reason: str
+) -> int:
+    """Record a cut that was made and return its event; the sizes after it must still make an instrument.
+
+    Raises
+    ------
+    InputError
+        The piece is unknown, or the cut does not fit it.
+    """
+    with open_ledger(ledger, create=False) as book:
+        piece = book.instrument(serial)
+        model = _recorded_model(book, piece.model_name, piece.model_version)
+        checked_sizes(model, {**piece.as_built, key: after_mm}, place=serial)
+        return book.log_cut(
+            serial,
+            feature=key,
+            before_mm=before_mm,
+            after_mm=after_mm,
+            tool=tool,
+            reason=reason,
+            forecast={},
+            as_built_after={key: after_mm},
+        ).event_id
 
 
 def log_heard(

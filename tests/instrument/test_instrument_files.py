@@ -71,9 +71,7 @@ def test_the_shipped_schema_is_current(tmp_path: Path) -> None:
 
 def test_a_name_or_a_path_loads_and_a_near_name_is_offered() -> None:
     assert load(starting_models()["d5-cylinder"]) == load("d5-cylinder")
-    with pytest.raises(
-        ModelError, match='"d5-cilinder" is neither a starting model nor a file; did you mean d5-cyl'
-    ):
+    with pytest.raises(ModelError, match='"d5-cilinder" is neither a starting model nor a file; did you mean d5-cyl'):
         load("d5-cilinder")
     with pytest.raises(ModelError, match="the starting models are c5-eight-hole, c5-taper"):
         load("zzz")
@@ -229,9 +227,7 @@ def test_all_faults_are_listed_and_numbered() -> None:
         lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
         max_leaves=8,
     ),
-    st.sampled_from(
-        ["model", "bore", "head", "holes", "fingerings", "limits", "target", "player", "conditions"]
-    ),
+    st.sampled_from(["model", "bore", "head", "holes", "fingerings", "limits", "target", "player", "conditions"]),
 )
 @settings(max_examples=150, deadline=None)
 def test_no_value_gets_past_as_anything_but_a_model_or_a_model_error(value: Any, key: str) -> None:
@@ -261,12 +257,8 @@ def test_comments_and_order_survive_and_only_what_changed_is_rewritten(tmp_path:
 def test_a_comment_behind_a_changed_value_survives(tmp_path: Path) -> None:
     model = load("d5-cylinder")
     head = model.head.model_copy(update={"window_length_mm": 4.25})
-    write_model(
-        model.model_copy(update={"head": head}), tmp_path / "new.toml", like=starting_models()["d5-cylinder"]
-    )
-    assert "window_length_mm = 4.25  # exit plane to edge" in (tmp_path / "new.toml").read_text(
-        encoding="utf-8"
-    )
+    write_model(model.model_copy(update={"head": head}), tmp_path / "new.toml", like=starting_models()["d5-cylinder"])
+    assert "window_length_mm = 4.25  # exit plane to edge" in (tmp_path / "new.toml").read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("pattern", NAMES)
@@ -286,9 +278,7 @@ def test_writing_without_change_changes_no_byte(tmp_path: Path) -> None:
 
 @given(st.floats(0.2, 2.0), st.floats(3.0, 6.0), st.floats(120.0, 200.0))
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
-def test_every_size_survives_to_the_last_bit(
-    tmp_path: Path, height: float, window: float, breath: float
-) -> None:
+def test_every_size_survives_to_the_last_bit(tmp_path: Path, height: float, window: float, breath: float) -> None:
     data = tomllib.loads(_text())
     data["head"]["windway"]["entry_height_mm"] = height
     data["head"]["window_length_mm"] = window
@@ -307,9 +297,7 @@ def test_a_failed_write_leaves_the_present_file(tmp_path: Path, monkeypatch: pyt
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(files_module.os, "fsync", fail)
-    with pytest.raises(
-        ModelError, match=r"cannot be written .No space left on device.; check that the folder"
-    ):
+    with pytest.raises(ModelError, match=r"cannot be written .No space left on device.; check that the folder"):
         write_model(model, path)
     assert path.read_text(encoding="utf-8") == _text()
     assert [entry.name for entry in tmp_path.iterdir()] == ["kept.toml"]

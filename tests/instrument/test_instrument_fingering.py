@@ -15,9 +15,7 @@ def test_each_letter_becomes_one_state_and_spaces_are_free(letters: list[str]) -
 
 
 def test_a_wrong_letter_is_named() -> None:
-    with pytest.raises(
-        ModelError, match=r'"ccx ccc" has "x"; use c \(closed\), h \(half open\) or o \(open\)'
-    ):
+    with pytest.raises(ModelError, match=r'"ccx ccc" has "x"; use c \(closed\), h \(half open\) or o \(open\)'):
         parse_holes("ccx ccc", 6)
 
 

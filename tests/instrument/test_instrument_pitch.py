@@ -77,9 +77,7 @@ def test_the_nearest_note_is_found(midi: int, off: float, a4_hz: float) -> None:
 def test_octaves_are_pure_and_a4_is_the_tuning_note_in_each_temperament(
     midi: int, temperament: str, tonic: int
 ) -> None:
-    target = Target.model_validate(
-        {"a4_hz": 442.0, "temperament": temperament, "tonic": midi_to_note(60 + tonic)[:-1]}
-    )
+    target = Target.model_validate({"a4_hz": 442.0, "temperament": temperament, "tonic": midi_to_note(60 + tonic)[:-1]})
     low = target_frequency_hz(target, midi_to_note(midi), "C4")
     assert target_frequency_hz(target, midi_to_note(midi + 12), "C4") == pytest.approx(2.0 * low)
     assert target_frequency_hz(target, "A4", "C4") == pytest.approx(442.0)
@@ -87,18 +85,16 @@ def test_octaves_are_pure_and_a4_is_the_tuning_note_in_each_temperament(
 
 def test_the_tonic_is_that_of_the_lowest_note_when_none_is_named() -> None:
     named = Target(temperament="just", tonic="F")
-    assert target_frequency_hz(Target(temperament="just"), "D5", "F4") == target_frequency_hz(
-        named, "D5", "C4"
-    )
+    assert target_frequency_hz(Target(temperament="just"), "D5", "F4") == target_frequency_hz(named, "D5", "C4")
 
 
 def test_the_offset_of_a_note_goes_before_that_of_its_pitch_class_whatever_the_spelling() -> None:
     target = Target(offsets_cents={"Gb": -10.0, "F#5": 3.0})
     plain = Target()
-    assert cents(
-        target_frequency_hz(target, "F#4", "D4"), target_frequency_hz(plain, "F#4", "D4")
-    ) == pytest.approx(-10.0)
-    assert cents(
-        target_frequency_hz(target, "Gb5", "D4"), target_frequency_hz(plain, "Gb5", "D4")
-    ) == pytest.approx(3.0)
+    assert cents(target_frequency_hz(target, "F#4", "D4"), target_frequency_hz(plain, "F#4", "D4")) == pytest.approx(
+        -10.0
+    )
+    assert cents(target_frequency_hz(target, "Gb5", "D4"), target_frequency_hz(plain, "Gb5", "D4")) == pytest.approx(
+        3.0
+    )
     assert target_frequency_hz(target, "G4", "D4") == target_frequency_hz(plain, "G4", "D4")

@@ -17,9 +17,7 @@ def main(path: str, name: str, commits: int) -> None:
         ledger.add_instrument(serial, "d5-cylinder", 1, as_built={})
         say("ready", serial)
         for step in range(commits):
-            event = ledger.log_measurement(
-                serial, as_built={"wall_mm": float(step)}, remarks=f"{name} {step}"
-            )
+            event = ledger.log_measurement(serial, as_built={"wall_mm": float(step)}, remarks=f"{name} {step}")
             say(str(event.event_id), event.sha256)
 
 

@@ -38,9 +38,7 @@ def later_fluewright(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     def install(then: str = "pass") -> None:
         folder = tmp_path / "later" / "migrations"
         shutil.copytree(connection.MIGRATIONS, folder, ignore=shutil.ignore_patterns("__pycache__"))
-        (folder / "versions" / "r9999_next.py").write_text(
-            NEXT_STEP.format(former=SCHEMA_REVISION, then=then)
-        )
+        (folder / "versions" / "r9999_next.py").write_text(NEXT_STEP.format(former=SCHEMA_REVISION, then=then))
         monkeypatch.setattr(connection, "MIGRATIONS", folder)
         monkeypatch.setattr(connection, "SCHEMA_REVISION", "9999")
 
@@ -59,9 +57,7 @@ def test_a_new_ledger_is_marked_and_whole(tmp_path: Path) -> None:
     assert pragmas == {"journal_mode": "wal", "foreign_keys": 1, "busy_timeout": 10000, "synchronous": 1}
     assert one(path, "PRAGMA application_id") == APPLICATION_ID
     assert verify(path).clean
-    assert [entry.name for entry in tmp_path.iterdir() if not entry.name.endswith(("-wal", "-shm"))] == [
-        path.name
-    ]
+    assert [entry.name for entry in tmp_path.iterdir() if not entry.name.endswith(("-wal", "-shm"))] == [path.name]
 
 
 def test_an_empty_file_becomes_a_ledger(tmp_path: Path) -> None:

@@ -102,9 +102,7 @@ def shop(blank: Path) -> type[RuleBasedStateMachine]:
                 "as_built_after": after if whole else {},
             }
             with pytest.raises(LedgerError):
-                self.ledger.log_cut(
-                    serial, feature=feature, before_mm=begun + 0.02, after_mm=begun + 9, **said
-                )
+                self.ledger.log_cut(serial, feature=feature, before_mm=begun + 0.02, after_mm=begun + 9, **said)
             try:
                 self.ledger.log_cut(serial, feature=feature, before_mm=begun, after_mm=after[feature], **said)
             except LedgerError as error:

@@ -55,9 +55,7 @@ def test_a_later_reading_of_its_own_outlasts_a_correction_of_an_earlier_one(
     assert ledger.as_built(piece.serial)["hole 3 diameter_mm"] == 6.38
 
 
-def test_a_cut_at_the_wrong_hole_goes_to_the_right_one(
-    ledger: Ledger, piece: Instrument, cut_said: dict
-) -> None:
+def test_a_cut_at_the_wrong_hole_goes_to_the_right_one(ledger: Ledger, piece: Instrument, cut_said: dict) -> None:
     full = AS_BUILT | {"hole 3 diameter_mm": 6.40}
     cut = ledger.log_cut(piece.serial, **(cut_said | {"as_built_after": full}))
     right = {"feature": "hole 4 diameter_mm", "before_mm": 7.10, "after_mm": 7.30}
@@ -95,9 +93,7 @@ def test_the_start_of_a_piece_is_corrected(ledger: Ledger, piece: Instrument, cu
     assert seen.as_built_before["hole 3 diameter_mm"] == 6.25
 
 
-def test_corrections_that_cannot_be(
-    ledger: Ledger, piece: Instrument, trial_said: dict, cut_said: dict
-) -> None:
+def test_corrections_that_cannot_be(ledger: Ledger, piece: Instrument, trial_said: dict, cut_said: dict) -> None:
     trial = ledger.log_trial(piece.serial, **trial_said)
     cut = ledger.log_cut(piece.serial, **cut_said)
     correction = ledger.correct(trial.event_id, reason="misread", replacement={"temperature_c": 22})

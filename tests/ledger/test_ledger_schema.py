@@ -61,18 +61,14 @@ def test_migrations_end_at_the_declared_constraints(migrated: Engine, declared: 
     assert found.get_pk_constraint(table) == wanted.get_pk_constraint(table)
     for engine in (migrated, declared):
         with engine.connect() as connection:
-            sql = connection.exec_driver_sql(
-                "SELECT sql FROM sqlite_master WHERE name = ?", (table,)
-            ).scalar_one()
+            sql = connection.exec_driver_sql("SELECT sql FROM sqlite_master WHERE name = ?", (table,)).scalar_one()
             assert sql.rstrip().endswith("STRICT")
             assert sql.count('COLLATE "NOCASE"') == (table in ("serial_counters", "instruments", "events"))
 
 
 def test_migrations_end_at_the_declared_triggers(path: Path) -> None:
     with closing(sqlite3.connect(path)) as connection:
-        found = dict(
-            connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
-        )
+        found = dict(connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall())
     assert found == TRIGGERS
     assert set(APPEND_ONLY) == set(Base.metadata.tables) - {"serial_counters"}
 

@@ -56,8 +56,6 @@ def test_a_program_killed_at_any_moment_loses_nothing_that_it_acknowledged(tmp_p
     assert acknowledged
     with open_ledger(path) as ledger:
         kept = {
-            event.event_id: event.sha256
-            for piece in ledger.instruments()
-            for event in ledger.history(piece.serial)
+            event.event_id: event.sha256 for piece in ledger.instruments() for event in ledger.history(piece.serial)
         }
         assert acknowledged.items() <= kept.items()

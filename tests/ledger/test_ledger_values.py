@@ -43,9 +43,7 @@ def test_json_that_cannot_be_kept_is_refused(value: object) -> None:
 
 
 def test_json_takes_numpy_values() -> None:
-    said = values.checked_json(
-        "forecast", {"a": np.float32(0.5), "b": np.int64(3), "c": np.array([1.0, 2.0])}
-    )
+    said = values.checked_json("forecast", {"a": np.float32(0.5), "b": np.int64(3), "c": np.array([1.0, 2.0])})
     assert canonical_json(said) == '{"a":0.5,"b":3,"c":[1.0,2.0]}'
 
 
@@ -113,8 +111,6 @@ def test_a_time_to_come_is_refused() -> None:
         values.checked_time("taken_at", datetime.now(UTC) + timedelta(hours=1))
 
 
-@pytest.mark.parametrize(
-    ("size_mm", "text"), [(6.2, "6.20"), (0.895, "0.895"), (12.0, "12.00"), (6.2049, "6.2049")]
-)
+@pytest.mark.parametrize(("size_mm", "text"), [(6.2, "6.20"), (0.895, "0.895"), (12.0, "12.00"), (6.2049, "6.2049")])
 def test_sizes_are_shown_as_the_shop_reads_them(size_mm: float, text: str) -> None:
     assert values.mm_text(size_mm) == text

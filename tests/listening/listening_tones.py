@@ -22,9 +22,7 @@ def tone(hz, duration_s, *, amplitudes=AMPLITUDES, ramp_s=0.030, rate_hz=RATE_HZ
     """A harmonic tone with linear ramps inside its length."""
     count = round(duration_s * rate_hz)
     t = np.arange(count) / rate_hz
-    sound = sum(
-        a * np.sin(2 * np.pi * hz * k * t + k) for k, a in enumerate(amplitudes, 1) if hz * k < 0.5 * rate_hz
-    )
+    sound = sum(a * np.sin(2 * np.pi * hz * k * t + k) for k, a in enumerate(amplitudes, 1) if hz * k < 0.5 * rate_hz)
     ramp = round(ramp_s * rate_hz)
     if ramp:
         sound[:ramp] *= np.linspace(0, 1, ramp)
@@ -35,9 +33,7 @@ def tone(hz, duration_s, *, amplitudes=AMPLITUDES, ramp_s=0.030, rate_hz=RATE_HZ
 def slurred(pitches_hz, each_s, *, change_s=0.02):
     """Pitches one after the other without a break; each change takes `change_s`."""
     hz = np.repeat(pitches_hz, round(each_s * RATE_HZ))
-    return following(
-        np.convolve(np.pad(hz, round(0.5 * change_s * RATE_HZ), mode="edge"), _box(change_s), "valid")
-    )
+    return following(np.convolve(np.pad(hz, round(0.5 * change_s * RATE_HZ), mode="edge"), _box(change_s), "valid"))
 
 
 def _box(change_s):

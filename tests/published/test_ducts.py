@@ -54,9 +54,7 @@ def test_ratio_and_its_derivative_at_one_point():
         (440, 0.5, 6.75058182, 1.455295736, 12.640538, 1.152049560, 1.053472929 - 0.081054670j),
     ],
 )
-def test_attenuation_slowing_and_impedance_of_round_ducts(
-    f_hz, a_mm, r, nepers, decibels, slowing, impedance
-):
+def test_attenuation_slowing_and_impedance_of_round_ducts(f_hz, a_mm, r, nepers, decibels, slowing, impedance):
     """Zwikker & Kosten (1949), Kirchhoff (1868), Keefe, JASA 75, 58 (1984): exact evaluation."""
     w, a = omega(f_hz), a_mm * 1e-3
     g, zc = line(w, a, *GAS, 1.0)[:2]
@@ -265,7 +263,5 @@ def test_widening_moves_a_lossless_open_pipe_as_rayleighs_rule_says():
     # int over the part of (ke - pe) dx / int ke dx, with ke ~ cos^2, pe ~ sin^2 of pi x/L
     rule = 0.5 * 0.001 * (math.sin(2.0 * math.pi * part / length) * length / (2.0 * math.pi)) / (length / 2.0)
     assert end == pytest.approx(rule, rel=2e-3)
-    rule_middle = (
-        -0.5 * 0.001 * (2.0 * math.sin(math.pi * part / length) * length / (2.0 * math.pi)) / (length / 2.0)
-    )
+    rule_middle = -0.5 * 0.001 * (2.0 * math.sin(math.pi * part / length) * length / (2.0 * math.pi)) / (length / 2.0)
     assert middle == pytest.approx(rule_middle, rel=2e-3)

@@ -50,9 +50,7 @@ def fit(ka: float, which) -> tuple[float, float]:
     return math.exp(log_r), length
 
 
-def reflection(
-    f_hz: float, a: float, b: float, *, thick: int, radiate: float = 1.0
-) -> tuple[complex, complex]:
+def reflection(f_hz: float, a: float, b: float, *, thick: int, radiate: float = 1.0) -> tuple[complex, complex]:
     """(R, Z/Z0) from the impedance that the kernel returns."""
     z0 = RHO * C / (math.pi * a * a)
     z = end_impedance(2.0 * math.pi * f_hz, a, b, RHO, C, thick, radiate)[0] / z0
@@ -120,9 +118,7 @@ def test_the_unflanged_fit_holds_over_its_whole_range():
     assert 0.001 < np.abs(apart[:, 1]).max() < 0.007
 
 
-@pytest.mark.parametrize(
-    ("which", "n", "d1", "d2"), [(UNFLANGED, 0.167, 1.393, 0.457), (FLANGED, 0.182, 1.825, 0.649)]
-)
+@pytest.mark.parametrize(("which", "n", "d1", "d2"), [(UNFLANGED, 0.167, 1.393, 0.457), (FLANGED, 0.182, 1.825, 0.649)])
 def test_the_causal_form_of_the_same_paper_keeps_near(which, n, d1, d2):
     """Silva et al. (2009), causal form, from memory: |R| within 0.018, L/a within 0.04 of the exact values.
 
@@ -169,9 +165,7 @@ def test_the_flanged_fit_against_mode_matching(ka, modulus, length):
     assert l1 == pytest.approx(length, abs=0.011)
 
 
-@pytest.mark.parametrize(
-    ("ratio", "length"), [(0.5, 0.745059), (0.8, 0.685618), (0.9, 0.655138), (1.0, 0.6133)]
-)
+@pytest.mark.parametrize(("ratio", "length"), [(0.5, 0.745059), (0.8, 0.685618), (0.9, 0.655138), (1.0, 0.6133)])
 def test_low_frequency_length_of_a_thick_walled_end(ratio, length):
     """Dalmont, Nederveen & Joly, JSV 244, 505 (2001), as quoted by Dickens (2007)."""
     f_hz, a = 0.1, 7e-3
@@ -198,9 +192,7 @@ def test_reflection_of_a_thick_walled_end(f_hz, stated, slack):
     assert reflection(f_hz, 7e-3, 9e-3, thick=1)[0] == pytest.approx(stated, abs=slack)
 
 
-@pytest.mark.parametrize(
-    ("ratio", "length"), [(0.2, 0.692305), (0.4, 0.596189), (0.6, 0.509666), (0.8, 0.428840)]
-)
+@pytest.mark.parametrize(("ratio", "length"), [(0.2, 0.692305), (0.4, 0.596189), (0.6, 0.509666), (0.8, 0.428840)])
 def test_outside_length_of_a_hole_in_a_cylinder(ratio, length):
     """0.822 - 0.47 (b/R)^0.8, Dalmont et al. (2001), from memory.
 

@@ -35,7 +35,8 @@ def solve(vector, states, modes=(1, 2, 3), rules=UNFLANGED_DUBOS):
     grads = np.zeros((0, vector.size))
     table = np.tile(np.array(states, np.int8), (n, 1)).reshape(n, len(states))
     kernel.solve(
-        modes, 2 * np.pi * 550.0 * modes, vector, 2, 4, len(states), table, REF, rules, omegas, slopes, resistances, grads
+        modes, 2 * np.pi * 550.0 * modes, vector, 2, 4, len(states), table, REF, rules,
+        omegas, slopes, resistances, grads
     )  # fmt: skip
     return omegas / (2 * np.pi), omegas * slopes / (2 * resistances)
 

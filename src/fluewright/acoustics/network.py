@@ -180,7 +180,8 @@ def build_network(
 def _stations(stations_mm: object) -> FloatArray:
     """Return (x, radius) pairs in m, flat."""
     table = np.asarray(stations_mm, dtype=float)
-    return (table * np.array([1e-3, 0.5e-3])).reshape(-1)
+    flat: FloatArray = (table * np.array([1e-3, 0.5e-3])).reshape(-1)
+    return flat
 
 
 def _hole_row(hole: Hole) -> FloatArray:

@@ -1,5 +1,6 @@
 """The demo told once from design to certificate: what is written where, and the rounds as rows."""
 
+import itertools
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -10,6 +11,7 @@ import numpy as np
 
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import predict_notes, targets_hz
+from fluewright.bench.calibration import BLOWING_SPREAD_CENTS
 from fluewright.demo.loop import LoopResult, Round, run_loop
 from fluewright.design.fit import fit_model
 from fluewright.errors import InputError
@@ -18,7 +20,8 @@ from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
 from fluewright.instrument.starting import load, starting_models
 from fluewright.ledger import open_ledger
-from fluewright.making.sheet import write_certificate, write_sheet
+from fluewright.making.certificate import CertificateCut, CertificateNote, MeasuringConditions, write_certificate
+from fluewright.making.sheet import write_sheet
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import NoteMark
 from fluewright.shop import ANALYSIS_VERSION, cut_forecast, trial_notes
@@ -169,14 +172,15 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
     tolerance = model.target.tolerance_cents
     verdict = _verdict_text(last, finished, tolerance, result)
     rows = [
-        {
-            "note": fingerings[i].note,
-            "register": fingerings[i].register,
-            "target_hz": float(targets[i]),
-            "measured_hz": hz,
-            "cents": float(1200.0 * np.log2(hz / targets[i])),
-            "uncertainty_cents": float(np.hypot(1731.23 * sigma / hz, last.verdict.sigma[i])),
-        }
+        CertificateNote(
+            note=fingerings[i].note,
+            register=fingerings[i].register,
+            target_hz=float(targets[i]),
+            measured_hz=hz,
+            cents=float(1200.0 * np.log2(hz / targets[i])),
+            uncertainty_cents=float(np.hypot(1731.23 * sigma / hz, BLOWING_SPREAD_CENTS)),
+            within_tolerance=bool(abs(last.verdict.cents[i]) <= tolerance),
+        )
         for i, (hz, sigma) in sorted(last.heard.items())
     ]
     write_certificate(
@@ -184,19 +188,20 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
         model=model,
         serial=serial,
         rows=rows,
-        conditions={
-            "temperature_c": model.conditions.temperature_c,
-            "relative_humidity": model.conditions.relative_humidity,
-            "a4_hz": model.target.a4_hz,
-        },
+        conditions=MeasuringConditions(
+            temperature_c=model.conditions.temperature_c,
+            temperature_uncertainty_c=0.5,
+            relative_humidity=model.conditions.relative_humidity,
+            method=f"one recording of every note, {ANALYSIS_VERSION}; within tolerance by the mean of all trials",
+        ),
         rounds=[
-            {
-                "round": r.number,
-                "feature": r.verdict.proposal.feature,
-                "before_mm": r.verdict.proposal.before_mm,
-                "after_mm": r.verdict.proposal.after_mm,
-            }
-            for r in result.rounds
+            CertificateCut(
+                round=r.number,
+                place=r.verdict.proposal.feature,
+                before_mm=r.verdict.proposal.before_mm,
+                after_mm=after.as_built[r.verdict.proposal.key],
+            )
+            for r, after in itertools.pairwise(result.rounds)
             if r.verdict.proposal
         ],
         verdict=verdict,

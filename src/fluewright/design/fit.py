@@ -17,7 +17,7 @@ from fluewright.air import Air
 from fluewright.errors import ModelError
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.geometry import outside_diameter_mm
-from fluewright.instrument.model import Model
+from fluewright.instrument.model import Hole, Model
 
 __all__ = ["FitResult", "fit_model", "with_sizes"]
 
@@ -117,7 +117,7 @@ def _rules(model: Model) -> list[_Rule]:
                 -limits.smallest_web_mm,
             )
         )
-    by_finger = {h.finger: h for h in model.holes if h.finger}
+    by_finger: dict[str, Hole] = {h.finger: h for h in model.holes if h.finger}
     for hand in ("left", "right"):
         for first, second, widest in (
             ("index", "middle", reach.index_middle),
@@ -203,7 +203,8 @@ def with_sizes(model: Model, values: dict[str, float]) -> Model:
 def _note_weights(network: Network) -> FloatArray:
     """Return the square root of every fingering's weight."""
     weights = network.model.target.register_weights
-    return np.sqrt(np.array([weights[min(f.register, len(weights)) - 1] for f in network.fingerings]))
+    found: FloatArray = np.sqrt(np.array([weights[min(f.register, len(weights)) - 1] for f in network.fingerings]))
+    return found
 
 
 def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True) -> FitResult:

@@ -61,9 +61,7 @@ def read_model(path: Path | str) -> Model:
         if isinstance(error, ModelError):
             raise
         reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise ModelError(
-            f"{path}: cannot be read ({reason}); check the name and the rights to read it"
-        ) from None
+        raise ModelError(f"{path}: cannot be read ({reason}); check the name and the rights to read it") from None
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -387,17 +385,13 @@ def write_model(model: Model, path: Path | str, *, like: Path | str | None = Non
     pattern = Path(like) if like is not None else path
     if like is not None or path.exists():
         if not pattern.is_file():
-            raise ModelError(
-                f"{pattern}: there is no such file to take comments and order from; name a model file"
-            )
+            raise ModelError(f"{pattern}: there is no such file to take comments and order from; name a model file")
         if pattern.stat().st_size > _LARGEST_BYTES:
             raise ModelError(f"{pattern}: is above the 1 MiB that a model may have; name a model file")
         try:
             document = tomlkit.parse(pattern.read_text(encoding="utf-8"))
         except (TOMLKitError, UnicodeDecodeError, ValueError) as error:
-            raise ModelError(
-                f"{pattern}: is not valid TOML: {error}; mend it or write to another file"
-            ) from None
+            raise ModelError(f"{pattern}: is not valid TOML: {error}; mend it or write to another file") from None
         _merge(document, _plain(model), model)
         text = tomlkit.dumps(document)
         if model_from_text(text, place=str(path)) != model:
@@ -423,8 +417,7 @@ def _replace(path: Path, text: str) -> None:
             temporary.unlink(missing_ok=True)
     except OSError as error:
         raise ModelError(
-            f"{path}: cannot be written ({error.strerror}); check that the folder exists, its "
-            f"rights and free space"
+            f"{path}: cannot be written ({error.strerror}); check that the folder exists, its rights and free space"
         ) from None
 
 

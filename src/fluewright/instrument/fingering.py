@@ -62,9 +62,7 @@ def parse_holes(text: str, count: int) -> tuple[int, ...]:
     wrong = sorted(set(letters) - set(_LETTERS))
     if wrong:
         named = ", ".join(f'"{letter}"' for letter in wrong)
-        raise ModelError(
-            f'"{text}" has {named}; use c (closed), h (half open) or o (open), one letter a hole'
-        )
+        raise ModelError(f'"{text}" has {named}; use c (closed), h (half open) or o (open), one letter a hole')
     if len(letters) != count:
         raise ModelError(
             f'"{text}" has {len(letters)} letters, but there are {count} holes; '

@@ -202,9 +202,7 @@ def _hole_faults(model: "Model") -> Iterator[str]:
     for index, hole in enumerate(model.holes):
         place = _hole_place(index, hole)
         if hole.name in seen:
-            yield (
-                f"{place}: the name is also that of holes.{seen[hole.name] + 1}; give each hole its own name"
-            )
+            yield (f"{place}: the name is also that of holes.{seen[hole.name] + 1}; give each hole its own name")
         seen.setdefault(hole.name, index)
         low, high = hole.position_mm - 0.5 * hole.diameter_mm, hole.position_mm + 0.5 * hole.diameter_mm
         if hole.position_mm >= foot:
@@ -308,6 +306,8 @@ def _limit_faults(model: "Model") -> Iterator[str]:
 
 
 def _fixed_problem(model: "Model", key: str) -> str:
+    if key == "length_mm":  # the foot end, last station of bore and outside together
+        return ""
     parts = key.split(".")
     if parts[0] == "holes" and len(parts) > 1:
         names = [hole.name for hole in model.holes]
@@ -324,11 +324,7 @@ def _fixed_problem(model: "Model", key: str) -> str:
         if part not in fields:
             near = difflib.get_close_matches(part, fields, n=1)
             return f"there is no key {part}" + (
-                f"; did you mean {near[0]}?"
-                if near
-                else f"; use one of {', '.join(fields)}"
-                if fields
-                else ""
+                f"; did you mean {near[0]}?" if near else f"; use one of {', '.join(fields)}" if fields else ""
             )
         node = getattr(node, part)
     return ""
@@ -447,15 +443,9 @@ def _hole_warnings(model: "Model") -> Iterator[str]:
                 "the drill leaves little bore wall beside the hole"
             )
         if hole.min_position_mm is not None and hole.position_mm < hole.min_position_mm:
-            yield (
-                f"{place}: position_mm is {_say(hole.position_mm)}, above its place "
-                f"{_say(hole.min_position_mm)}"
-            )
+            yield (f"{place}: position_mm is {_say(hole.position_mm)}, above its place {_say(hole.min_position_mm)}")
         if hole.max_position_mm is not None and hole.position_mm > hole.max_position_mm:
-            yield (
-                f"{place}: position_mm is {_say(hole.position_mm)}, below its place "
-                f"{_say(hole.max_position_mm)}"
-            )
+            yield (f"{place}: position_mm is {_say(hole.position_mm)}, below its place {_say(hole.max_position_mm)}")
         margin = foot - hole.position_mm - 0.5 * hole.diameter_mm
         if margin < limits.foot_margin_mm:
             yield (
@@ -477,10 +467,7 @@ def _hole_warnings(model: "Model") -> Iterator[str]:
     for key, beyond in (("length_min_mm", -1.0), ("length_max_mm", 1.0)):
         limit = getattr(limits, key)
         if limit is not None and beyond * (foot - limit) > 0.0:
-            yield (
-                f"limits.{key} is {_say(limit)}, but the foot end is at {_say(foot)}; change the "
-                f"bore or the limit"
-            )
+            yield (f"limits.{key} is {_say(limit)}, but the foot end is at {_say(foot)}; change the bore or the limit")
 
 
 def _reach_warnings(model: "Model") -> Iterator[str]:

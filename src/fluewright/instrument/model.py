@@ -102,9 +102,7 @@ class Target(_Part):
     a4_hz: Annotated[_Real, Field(ge=300.0, le=600.0)] = 440.0
     temperament: Literal["equal", "just"] = "equal"
     tonic: _ClassOrNone = ""
-    offsets_cents: dict[_NoteOrClass, Annotated[_Real, Field(ge=-200.0, le=200.0)]] = Field(
-        default_factory=dict
-    )
+    offsets_cents: dict[_NoteOrClass, Annotated[_Real, Field(ge=-200.0, le=200.0)]] = Field(default_factory=dict)
     breath: Breath = Field(default_factory=Breath)
     tolerance_cents: Annotated[_Real, Field(gt=0.0, le=100.0)] = 5.0
     register_weights: Annotated[tuple[Annotated[_Real, Field(ge=0.0)], ...], Field(min_length=1)] = (1.0, 0.5)

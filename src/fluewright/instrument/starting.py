@@ -33,8 +33,6 @@ def load(name_or_path: str | Path) -> Model:
     bare = path.name == text and not path.suffix
     if bare and not path.exists():
         near = difflib.get_close_matches(text, models, n=3, cutoff=0.4)
-        mend = (
-            f"did you mean {' or '.join(near)}?" if near else f"the starting models are {', '.join(models)}"
-        )
+        mend = f"did you mean {' or '.join(near)}?" if near else f"the starting models are {', '.join(models)}"
         raise ModelError(f'"{text}" is neither a starting model nor a file; {mend}')
     return read_model(path)

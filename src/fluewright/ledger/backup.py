@@ -75,8 +75,7 @@ def back_up(ledger: Path | str, target: Path | str) -> BackupReport:
             findings = [text for (text,) in copy.execute("PRAGMA integrity_check")]
             if findings != ["ok"]:
                 raise LedgerError(
-                    f"{ledger} is damaged, the copy was thrown away ({findings[0]}): restore an "
-                    "earlier backup."
+                    f"{ledger} is damaged, the copy was thrown away ({findings[0]}): restore an earlier backup."
                 )
             last = copy.execute("SELECT id, sha256 FROM events ORDER BY id DESC LIMIT 1").fetchone()
         with unfinished.open("rb") as file:

@@ -75,9 +75,7 @@ def open_ledger(path: Path | str, *, create: bool = True, person: str = "") -> L
 
 def _engine(path: Path) -> Engine:
     # Connections stay open between transactions: SQLite folds the WAL away when the last one closes.
-    engine = create_engine(
-        "sqlite://", creator=lambda: plain_connection(path, mode="rw"), poolclass=QueuePool
-    )
+    engine = create_engine("sqlite://", creator=lambda: plain_connection(path, mode="rw"), poolclass=QueuePool)
     event.listen(engine, "connect", _set_pragmas)
     event.listen(engine, "begin", _begin)
     return engine
@@ -102,13 +100,10 @@ def _bring_up_to_date(path: Path) -> None:
     if revision != SCHEMA_REVISION:
         _upgrade(path)
     with closing(plain_connection(path, mode="rw")) as connection:
-        present = {
-            name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")
-        }
+        present = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
     if missing := sorted(set(TRIGGERS) - present):
         raise LedgerError(
-            f"{path} has lost its protection against changes ({', '.join(missing)}): verify it, and "
-            "restore a backup."
+            f"{path} has lost its protection against changes ({', '.join(missing)}): verify it, and restore a backup."
         )
 
 
@@ -171,6 +166,5 @@ def _upgrade(path: Path) -> None:
         connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
         if broken := raw.execute("PRAGMA foreign_key_check").fetchall():
             raise LedgerError(
-                f"{path} has {len(broken)} rows that refer to missing ones and was left as it was: "
-                "restore a backup."
+                f"{path} has {len(broken)} rows that refer to missing ones and was left as it was: restore a backup."
             )

@@ -116,9 +116,7 @@ def trial_entry(
         "recording_name": checked_text("recording_name", recording_name),
         "analysis_version": checked_text("analysis_version", analysis_version),
         "model_name": model_name,
-        "model_version": checked_whole(
-            "model_version", model_version, 1, 10**6, mend="versions count from 1"
-        ),
+        "model_version": checked_whole("model_version", model_version, 1, 10**6, mend="versions count from 1"),
         "notes": [_note_entry(place, note) for place, note in enumerate(notes, start=1)],
         "as_built": checked_sizes("as_built", as_built),
         "remarks": checked_text("remarks", remarks, required=False),
@@ -137,9 +135,7 @@ def _note_entry(place: int, note: Any) -> dict[str, Any]:
     where = f"{where} ({name})"
     entry: dict[str, Any] = {
         "note": name,
-        "register": checked_whole(
-            f"register of {where}", said["register"], 1, 9, mend="registers count from 1"
-        ),
+        "register": checked_whole(f"register of {where}", said["register"], 1, 9, mend="registers count from 1"),
     }
     for key, low, high, unit, mend in (
         ("target_hz", 10.0, 30000.0, "Hz", "give the wanted frequency"),
@@ -164,9 +160,7 @@ def cut_entry(
     """Return the details of a cut; the changed size always stands among the sizes after it."""
     feature = checked_size_name(feature)
     if not feature.endswith("_mm"):
-        raise LedgerError(
-            f"feature {feature!r} is not a size in mm: name the size that the tool changed, in mm."
-        )
+        raise LedgerError(f"feature {feature!r} is not a size in mm: name the size that the tool changed, in mm.")
     before = checked_size(feature, before_mm)
     after = checked_size(feature, after_mm)
     if before == after:

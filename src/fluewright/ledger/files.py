@@ -35,9 +35,7 @@ def plain_connection(path: Path, *, mode: str) -> sqlite3.Connection:
             check_same_thread=False,  # one thread at a time, but not always the same
         )
     except sqlite3.Error as error:
-        raise LedgerError(
-            f"{path} cannot be opened ({error}): check the folder and its permissions."
-        ) from error
+        raise LedgerError(f"{path} cannot be opened ({error}): check the folder and its permissions.") from error
 
 
 def file_kind(connection: sqlite3.Connection, path: Path) -> str | None:
@@ -52,9 +50,7 @@ def file_kind(connection: sqlite3.Connection, path: Path) -> str | None:
     """
     try:
         (application_id,) = connection.execute("PRAGMA application_id").fetchone()
-        tables = {
-            name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
-        }
+        tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type = 'table'")}
     except sqlite3.DatabaseError as error:
         if error.sqlite_errorcode != sqlite3.SQLITE_NOTADB:
             raise  # a ledger that is damaged or locked

@@ -142,9 +142,7 @@ class Ledger:
         if lineage is not None:
             lineage = checked_text("lineage", lineage, most=400)
         if not isinstance(toml_text, str):
-            raise LedgerError(
-                f"model {name} is a {type(toml_text).__name__}, not a text: give the file's text."
-            )
+            raise LedgerError(f"model {name} is a {type(toml_text).__name__}, not a text: give the file's text.")
         try:
             toml_text.encode("utf-8")
             tomllib.loads(toml_text)
@@ -264,9 +262,7 @@ class Ledger:
             if counter is None or counter.last_number < number:
                 _count_serial(session, prefix, number)
             session.flush()
-            event = self._append(
-                session, EventKind.BEGUN, serial, details, {}, details["as_built"], recorded_at=now
-            )
+            event = self._append(session, EventKind.BEGUN, serial, details, {}, details["as_built"], recorded_at=now)
             return _instrument_record(row, [event], details["as_built"])
 
     def instrument(self, serial: str) -> Instrument:
@@ -276,9 +272,7 @@ class Ledger:
             story = _story(session, row.serial)
             return _instrument_record(row, story[row.serial], _present_sizes(session, row.serial))
 
-    def instruments(
-        self, *, model_name: str | None = None, state: PieceState | None = None
-    ) -> list[Instrument]:
+    def instruments(self, *, model_name: str | None = None, state: PieceState | None = None) -> list[Instrument]:
         """Return all pieces by serial, or those of one model or in one state."""
         with self._read() as session:
             query = select(InstrumentRow).order_by(InstrumentRow.serial)
@@ -382,14 +376,8 @@ class Ledger:
             before = _present_sizes(session, row.serial)
             after = before | details["as_built"]
             event = self._append(session, EventKind.TRIAL, row.serial, details, before, after)
-            said = {
-                name: value
-                for name, value in details.items()
-                if name not in ("taken_at", "notes", "as_built")
-            }
-            session.add(
-                TrialRow(event_id=event.id, taken_at=datetime.fromisoformat(details["taken_at"]), **said)
-            )
+            said = {name: value for name, value in details.items() if name not in ("taken_at", "notes", "as_built")}
+            session.add(TrialRow(event_id=event.id, taken_at=datetime.fromisoformat(details["taken_at"]), **said))
             session.flush()
             session.add_all(
                 TrialNoteRow(event_id=event.id, place=place, **note)
@@ -448,8 +436,7 @@ class Ledger:
             state = present_state(known)
             if state.final:
                 raise LedgerError(
-                    f"{row.serial} is {state}: nothing is cut from it any more; correct its state if "
-                    "that is wrong."
+                    f"{row.serial} is {state}: nothing is cut from it any more; correct its state if that is wrong."
                 )
             before = present_sizes(known)
             _check_cut_begins_at_recorded_size(row.serial, details, before)
@@ -471,8 +458,7 @@ class Ledger:
                 raise LedgerError(f"{row.serial} is {present} already: nothing was recorded.")
             if present.final:
                 raise LedgerError(
-                    f"{row.serial} is {present}, which is final: if that is wrong, correct the event "
-                    "that says so."
+                    f"{row.serial} is {present}, which is final: if that is wrong, correct the event that says so."
                 )
             sizes = present_sizes(known)
             event = self._append(session, EventKind.STATE, row.serial, details, sizes, sizes)
@@ -533,9 +519,7 @@ class Ledger:
             return _fresh(event, Correction)
 
     @staticmethod
-    def _checked_replacement(
-        session: Session, known: Known, replacement: Mapping[str, Any]
-    ) -> dict[str, Any]:
+    def _checked_replacement(session: Session, known: Known, replacement: Mapping[str, Any]) -> dict[str, Any]:
         kind, event_id = known.row.kind, known.row.id
         allowed = CORRECTABLE[kind]
         if unknown := sorted(str(name) for name in replacement if name not in allowed):
@@ -553,9 +537,7 @@ class Ledger:
             }
             for name, size in right[sizes_key].items():
                 if size is None and name not in known.details[sizes_key]:
-                    raise LedgerError(
-                        f"event {event_id} states no size {name!r} to take away: check its name."
-                    )
+                    raise LedgerError(f"event {event_id} states no size {name!r} to take away: check its name.")
         merged = ENTRIES[kind](**amended(kind, known.details, right))
         if merged == known.details:
             raise LedgerError(f"event {event_id} says so already: nothing was recorded.")
@@ -578,9 +560,7 @@ class Ledger:
         with self._read() as session:
             row = session.get(EventRow, checked_whole("event_id", event_id, 1, 2**53, mend="see the history"))
             if row is None or row.serial is None:
-                raise LedgerError(
-                    f"There is no event {event_id} of an instrument: take its number from the history."
-                )
+                raise LedgerError(f"There is no event {event_id} of an instrument: take its number from the history.")
             known = replay(_event_rows(session, row.serial))
             return event_record(next(entry for entry in known if entry.row.id == event_id))
 
@@ -709,9 +689,7 @@ def _model_row(session: Session, name: str, version: int | None) -> ModelRow:
     version = checked_whole("model_version", version, 1, 10**6, mend="versions count from 1")
     row = session.get(ModelRow, (name, version))
     if row is None:
-        raise LedgerError(
-            f"model {name!r} has no version {version}: its versions go from 1 to {newest.version}."
-        )
+        raise LedgerError(f"model {name!r} has no version {version}: its versions go from 1 to {newest.version}.")
     return row
 
 
@@ -769,18 +747,14 @@ def _count_serial(session: Session, prefix: str, number: int) -> None:
     session.execute(row.on_conflict_do_update(index_elements=["prefix"], set_={"last_number": number}))
 
 
-def _check_cut_begins_at_recorded_size(
-    serial: str, details: Mapping[str, Any], sizes: Mapping[str, float]
-) -> None:
+def _check_cut_begins_at_recorded_size(serial: str, details: Mapping[str, Any], sizes: Mapping[str, float]) -> None:
     feature, begun_mm = details["feature"], details["before_mm"]
     recorded_mm = sizes.get(feature)
     if recorded_mm is None:
         if begun_mm == 0.0:
             return  # a chamfer or a hole that did not exist yet
         near = _near(feature, sizes)
-        raise LedgerError(
-            f"{serial} has no {feature!r} in the ledger: {near}log a measurement of it before the cut."
-        )
+        raise LedgerError(f"{serial} has no {feature!r} in the ledger: {near}log a measurement of it before the cut.")
     # The limit is met exactly by sizes such as 6.20 and 6.205, whose difference is not exact in binary.
     if abs(recorded_mm - begun_mm) > SIZE_AGREEMENT_MM + 1e-9:
         raise LedgerError(
@@ -801,9 +775,7 @@ def _model_record(row: ModelRow) -> ModelVersion:
     )
 
 
-def _instrument_record(
-    row: InstrumentRow, story: Sequence[EventRow], sizes: Mapping[str, float]
-) -> Instrument:
+def _instrument_record(row: InstrumentRow, story: Sequence[EventRow], sizes: Mapping[str, float]) -> Instrument:
     known = replay(story)
     begun = known[0].details
     return Instrument(

@@ -150,9 +150,7 @@ def event_record(known: Known) -> Event:
         "sha256": row.sha256,
         "corrected_by": known.corrected_by,
         "originals": {
-            name: value
-            for name, value in row.details.items()
-            if known.corrected_by and details[name] != value
+            name: value for name, value in row.details.items() if known.corrected_by and details[name] != value
         },
     }
     if row.kind == EventKind.BEGUN:
@@ -160,9 +158,7 @@ def event_record(known: Known) -> Event:
     if row.kind == EventKind.MEASUREMENT:
         return Measurement(**common, **_picked(details, "as_built", "gauge", "remarks"))
     if row.kind == EventKind.TRIAL:
-        said = {
-            name: value for name, value in details.items() if name not in ("taken_at", "notes", "as_built")
-        }
+        said = {name: value for name, value in details.items() if name not in ("taken_at", "notes", "as_built")}
         return Trial(
             **common,
             **said,
@@ -170,9 +166,7 @@ def event_record(known: Known) -> Event:
             notes=tuple(TrialNote(**note) for note in details["notes"]),
         )
     if row.kind == EventKind.CUT:
-        return Cut(
-            **common, **_picked(details, "feature", "before_mm", "after_mm", "tool", "reason", "forecast")
-        )
+        return Cut(**common, **_picked(details, "feature", "before_mm", "after_mm", "tool", "reason", "forecast"))
     if row.kind == EventKind.STATE:
         return StateChange(**common, state=PieceState(details["state"]), reason=details["reason"])
     return Correction(**common, **_picked(details, "corrected_event_id", "reason", "replacement"))

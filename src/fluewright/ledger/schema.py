@@ -253,9 +253,7 @@ class TrialRow(Base):
         ForeignKeyConstraint(["model_name", "model_version"], ["models.name", "models.version"]),
         CheckConstraint("temperature_c BETWEEN -20 AND 60", name="temperature_c_range"),
         CheckConstraint("relative_humidity BETWEEN 0 AND 1", name="relative_humidity_range"),
-        CheckConstraint(
-            "breath_pa IS NULL OR (breath_pa > 0 AND breath_pa <= 20000)", name="breath_pa_range"
-        ),
+        CheckConstraint("breath_pa IS NULL OR (breath_pa > 0 AND breath_pa <= 20000)", name="breath_pa_range"),
         _hash_check("recording_sha256", "recording_sha256_is_hash"),
         _filled("recording_name"),
         _filled("analysis_version"),
@@ -286,9 +284,7 @@ class TrialNoteRow(Base):
         CheckConstraint("register BETWEEN 1 AND 9", name="register_range"),
         CheckConstraint("target_hz BETWEEN 10 AND 30000", name="target_hz_range"),
         CheckConstraint("frequency_hz BETWEEN 10 AND 30000", name="frequency_hz_range"),
-        CheckConstraint(
-            "frequency_uncertainty_hz BETWEEN 0 AND 30000", name="frequency_uncertainty_hz_range"
-        ),
+        CheckConstraint("frequency_uncertainty_hz BETWEEN 0 AND 30000", name="frequency_uncertainty_hz_range"),
         CheckConstraint("cents BETWEEN -4800 AND 4800", name="cents_range"),
         _STRICT,
     )

@@ -91,25 +91,19 @@ def checked_time(place: str, value: Any) -> datetime:
         try:
             moment = datetime.fromisoformat(value)
         except ValueError:
-            raise LedgerError(
-                f"{place} is {value!r}, not a time: write it like 2031-05-06T14:30:00+02:00."
-            ) from None
+            raise LedgerError(f"{place} is {value!r}, not a time: write it like 2031-05-06T14:30:00+02:00.") from None
     elif isinstance(value, datetime):
         moment = value
     else:
         raise LedgerError(f"{place} is {value!r}, not a time: give a datetime with its time zone.")
     if moment.utcoffset() is None:
-        raise LedgerError(
-            f"{place} is {moment.isoformat()} without a time zone: add the zone, for example +02:00."
-        )
+        raise LedgerError(f"{place} is {moment.isoformat()} without a time zone: add the zone, for example +02:00.")
     try:
         moment = moment.astimezone(UTC)
     except OverflowError:
         raise LedgerError(f"{place} is {value}, outside the calendar: check the year.") from None
     if moment > datetime.now(UTC) + _CLOCK_SLACK:
-        raise LedgerError(
-            f"{place} is {moment.isoformat()}, which is still to come: check the clock and the zone."
-        )
+        raise LedgerError(f"{place} is {moment.isoformat()}, which is still to come: check the clock and the zone.")
     return moment
 
 
@@ -141,8 +135,7 @@ def checked_size_name(value: Any) -> str:
     name = checked_text("name of a size", value, most=120)
     if not name.endswith(tuple(_SIZE_LIMITS)):
         raise LedgerError(
-            f"size {name!r} does not end with its unit ({', '.join(_SIZE_LIMITS)}): write it like "
-            "'hole 3 diameter_mm'."
+            f"size {name!r} does not end with its unit ({', '.join(_SIZE_LIMITS)}): write it like 'hole 3 diameter_mm'."
         )
     return name
 
@@ -195,9 +188,7 @@ def checked_json(place: str, value: Any, *, depth: int = 0) -> Any:
         return [checked_json(f"{place}[{index}]", item, depth=depth + 1) for index, item in enumerate(value)]
     if hasattr(value, "tolist"):  # arrays
         return checked_json(place, value.tolist(), depth=depth + 1)
-    raise LedgerError(
-        f"{place} is a {type(value).__name__}, which JSON cannot hold: give numbers, texts or lists."
-    )
+    raise LedgerError(f"{place} is a {type(value).__name__}, which JSON cannot hold: give numbers, texts or lists.")
 
 
 def mm_text(size_mm: float) -> str:

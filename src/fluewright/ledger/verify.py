@@ -96,9 +96,7 @@ def verify(ledger: Path | str, *, known_head: tuple[int, str] | None = None) -> 
     return VerifyReport(path=path, findings=tuple(findings), last_event_sha256=last_sha256, **counts)
 
 
-def _findings(
-    connection: sqlite3.Connection, revision: str, known_head: tuple[int, str] | None
-) -> Iterator[str]:
+def _findings(connection: sqlite3.Connection, revision: str, known_head: tuple[int, str] | None) -> Iterator[str]:
     damage = [text for (text,) in connection.execute("PRAGMA integrity_check")]
     if damage != ["ok"]:
         yield from (f"the file is damaged: {text}" for text in damage)
@@ -120,9 +118,7 @@ def _findings(
 
 
 def _trigger_findings(connection: sqlite3.Connection) -> Iterator[str]:
-    present = dict(
-        connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
-    )
+    present = dict(connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall())
     for name, sql in TRIGGERS.items():
         if name not in present:
             yield f"trigger {name} is missing: rows could be changed"
@@ -134,9 +130,7 @@ def _trigger_findings(connection: sqlite3.Connection) -> Iterator[str]:
 
 def _model_findings(connection: sqlite3.Connection) -> Iterator[str]:
     newest: dict[str, int] = {}
-    for row in connection.execute(
-        "SELECT name, version, toml_text, toml_sha256 FROM models ORDER BY name, version"
-    ):
+    for row in connection.execute("SELECT name, version, toml_text, toml_sha256 FROM models ORDER BY name, version"):
         if text_sha256(row["toml_text"]) != row["toml_sha256"]:
             yield f"the text of model {row['name']} version {row['version']} was changed"
         if row["version"] != newest.get(row["name"], 0) + 1:
@@ -154,9 +148,7 @@ def _chain_findings(connection: sqlite3.Connection, known_head: tuple[int, str] 
         if row["former_sha256"] != former:
             yield f"event {number} does not continue the chain: one before it was changed, added or removed"
         try:
-            before, after, details = (
-                json.loads(row[key]) for key in ("as_built_before", "as_built_after", "details")
-            )
+            before, after, details = (json.loads(row[key]) for key in ("as_built_before", "as_built_after", "details"))
             sha256 = event_sha256(
                 event_id=number,
                 kind=row["kind"],
@@ -215,14 +207,9 @@ def _agreement_findings(connection: sqlite3.Connection) -> Iterator[str]:
             continue
         for column, value in row.items():
             if column in details and details[column] != value:
-                yield (
-                    f"{column} in {table} was changed: event {number} says {details[column]!r}, "
-                    f"the table {value!r}"
-                )
+                yield (f"{column} in {table} was changed: event {number} says {details[column]!r}, the table {value!r}")
         if kind == EventKind.TRIAL:
-            expected = [
-                {"place": place, **note} for place, note in enumerate(details.get("notes", ()), start=1)
-            ]
+            expected = [{"place": place, **note} for place, note in enumerate(details.get("notes", ()), start=1)]
             if expected != notes.pop(number, []):
                 yield f"the rows of trial_notes for event {number} were changed"
     others: dict[str, Iterable[object]] = {"models": models, "instruments": instruments, "trial_notes": notes}
@@ -232,11 +219,7 @@ def _agreement_findings(connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def _rows_by_event(connection: sqlite3.Connection, table: str) -> dict[int, dict[str, Any]]:
-    is_json = {
-        column.name
-        for column in Base.metadata.tables[table].columns
-        if isinstance(column.type, CanonicalJson)
-    }
+    is_json = {column.name for column in Base.metadata.tables[table].columns if isinstance(column.type, CanonicalJson)}
     result = {}
     for row in connection.execute(f"SELECT * FROM {table}"):
         said = dict(row)
@@ -249,8 +232,7 @@ def _rows_by_event(connection: sqlite3.Connection, table: str) -> dict[int, dict
 
 def _serial_findings(connection: sqlite3.Connection) -> Iterator[str]:
     counters = {
-        row["prefix"].upper(): row["last_number"]
-        for row in connection.execute("SELECT * FROM serial_counters")
+        row["prefix"].upper(): row["last_number"] for row in connection.execute("SELECT * FROM serial_counters")
     }
     for (serial,) in connection.execute("SELECT serial FROM instruments"):
         try:

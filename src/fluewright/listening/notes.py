@@ -86,9 +86,7 @@ class ListeningSettings:
         for name, (low, high) in limits.items():
             value = getattr(self, name)
             if not low <= value <= high:
-                raise RecordingError(
-                    f"listening setting {name} is {value}; give a value from {low:g} to {high:g}."
-                )
+                raise RecordingError(f"listening setting {name} is {value}; give a value from {low:g} to {high:g}.")
         if self.highest_hz < 2.0 * self.lowest_hz:
             raise RecordingError(
                 f"listening settings: highest_hz {self.highest_hz:g} is less than an octave above lowest_hz"
@@ -174,9 +172,7 @@ def hear_notes(recording: Recording, *, settings: ListeningSettings | None = Non
     track = track_pitch(
         samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=_HOP_S, hum=hum
     )
-    sounding = sounding_frames(
-        track.level_db, track.clarity_db, clear_db=settings.clear_db, frames_per_s=1.0 / _HOP_S
-    )
+    sounding = sounding_frames(track.level_db, track.clarity_db, clear_db=settings.clear_db, frames_per_s=1.0 / _HOP_S)
     stretches = split_by_pitch(
         track.pitch_hz,
         sounding,
@@ -203,9 +199,7 @@ def hear_notes(recording: Recording, *, settings: ListeningSettings | None = Non
     return Hearing(tuple(notes), tuple(warnings))
 
 
-def _why_nothing(
-    recording: Recording, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool
-) -> str:
+def _why_nothing(recording: Recording, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool) -> str:
     loudness = float(np.std(recording.samples))
     if loudness < 1e-5:
         return "no notes heard: the recording is silent. Check the microphone and its level."
@@ -259,16 +253,8 @@ def _notes_in(
         times, hz = times[2:-2], hz[2:-2]
     hz = running_median(hz, 5)
     first_s, last_s = float(track.times_s[stretch.first]), float(track.times_s[stretch.last])
-    low = (
-        first_s - 0.5 * _HOP_S
-        if stretch.joined_before
-        else max(first_s - _EDGE_REACH_S, 0.5 * (first_s + before_s))
-    )
-    high = (
-        last_s + 0.5 * _HOP_S
-        if stretch.joined_after
-        else min(last_s + _EDGE_REACH_S, 0.5 * (last_s + after_s))
-    )
+    low = first_s - 0.5 * _HOP_S if stretch.joined_before else max(first_s - _EDGE_REACH_S, 0.5 * (first_s + before_s))
+    high = last_s + 0.5 * _HOP_S if stretch.joined_after else min(last_s + _EDGE_REACH_S, 0.5 * (last_s + after_s))
     low, high = max(low, 0.0), min(high, len(samples) / rate_hz)
 
     at_s, size = _envelope(samples, rate_hz, low, high, times, hz)
@@ -286,9 +272,7 @@ def _notes_in(
             not (i == 0 and stretch.joined_before),
             not (i == len(edges) - 2 and stretch.joined_after),
         )
-        limits = _edges(
-            at_s[a : b + 1], size[a : b + 1], faint, free_before=free_before, free_after=free_after
-        )
+        limits = _edges(at_s[a : b + 1], size[a : b + 1], faint, free_before=free_before, free_after=free_after)
         if limits is None:
             continue
         onset, offset = limits
@@ -318,9 +302,7 @@ def _envelope(
     # Single precision is plenty for a level.
     first, last = max(int(starts[0]), 0), min(int(starts[-1]) + length, len(samples))
     piece = samples[first:last].astype(np.float32)
-    z = demodulate(
-        piece, rate_hz, starts - first, window, pitch, count=count, group_cents=_ENVELOPE_GROUP_CENTS
-    )
+    z = demodulate(piece, rate_hz, starts - first, window, pitch, count=count, group_cents=_ENVELOPE_GROUP_CENTS)
     return centres, np.sqrt(np.sum(np.square(np.abs(z)), axis=1))
 
 

@@ -99,9 +99,7 @@ def track_pitch(
     ceiling = hum.ceiling(plan) if len(hum.lines_hz) else None
     highest = min(highest_hz, 0.45 * rate_hz)
     rows = [_judge(powers, plan, ceiling, lowest_hz, highest) for powers in frame_spectra(samples, plan)]
-    pitch, power, clarity, floor = (
-        np.concatenate(column).astype(np.float64) for column in zip(*rows, strict=True)
-    )
+    pitch, power, clarity, floor = (np.concatenate(column).astype(np.float64) for column in zip(*rows, strict=True))
     times = np.arange(len(pitch), dtype=np.float64) * (plan.hop / rate_hz)
     return PitchTrack(times, pitch, _decibels(power), _decibels(clarity), _decibels(floor))
 
@@ -201,9 +199,7 @@ def _strongest_lines(
     return np.stack(lines, axis=1), np.stack(heights, axis=1)
 
 
-def _floor_at(
-    floors: PowerArray, centres_hz: FloatArray, plan: FramePlan, places: NDArray[np.int32]
-) -> PowerArray:
+def _floor_at(floors: PowerArray, centres_hz: FloatArray, plan: FramePlan, places: NDArray[np.int32]) -> PowerArray:
     """Return the floor in bins `places` (frames, ...), geometrically between the centres of the bands."""
     logs = np.log(floors + np.float32(1e-20))
     bins_hz = np.arange(plan.bins.start, plan.bins.stop) * plan.bin_hz

@@ -152,14 +152,10 @@ def write_recording(path: Path, samples: ArrayLike, rate_hz: float) -> None:
     path = Path(path)
     kind = _WRITE_SUFFIXES.get(path.suffix.lower())
     if kind is None:
-        raise RecordingError(
-            f"{path}: cannot write a sound file with the suffix {path.suffix!r}. Use .wav or .flac."
-        )
+        raise RecordingError(f"{path}: cannot write a sound file with the suffix {path.suffix!r}. Use .wav or .flac.")
     data = np.asarray(samples, dtype=np.float64)
     if data.ndim != 1 or data.size == 0:
-        raise RecordingError(
-            f"{path}: samples have the shape {data.shape}; one channel (n,) with n > 0 is needed."
-        )
+        raise RecordingError(f"{path}: samples have the shape {data.shape}; one channel (n,) with n > 0 is needed.")
     if not np.all(np.isfinite(data)):
         raise RecordingError(f"{path}: some samples are not numbers. Nothing was written.")
     peak = float(np.max(np.abs(data)))
@@ -200,9 +196,7 @@ def _hash_file(path: Path) -> tuple[str, int]:
     except FileNotFoundError:
         raise RecordingError(f"{path}: there is no such file. Check the name and the folder.") from None
     except PermissionError:
-        raise RecordingError(
-            f"{path}: no permission to read it. Change its rights or choose another file."
-        ) from None
+        raise RecordingError(f"{path}: no permission to read it. Change its rights or choose another file.") from None
     except (OSError, ValueError) as fault:  # ValueError: a zero byte in the name
         raise RecordingError(f"{path!s}: the file cannot be read: {_one_line(fault)}") from None
     return digest.hexdigest(), about.st_size
@@ -232,9 +226,7 @@ def _decode_in_steps(path: Path, step_values: int) -> tuple[NDArray[np.float32],
                 " Record at 44100 or 48000."
             )
         if not 1 <= channels <= MOST_CHANNELS:
-            raise RecordingError(
-                f"{path}: {channels} channels, more than {MOST_CHANNELS}. Export one or two channels."
-            )
+            raise RecordingError(f"{path}: {channels} channels, more than {MOST_CHANNELS}. Export one or two channels.")
         most = min(MOST_FRAMES, MOST_VALUES // channels, int(LONGEST_S * rate_hz))
         claimed = 0 if claimed > 1 << 61 else max(claimed, 0)  # a stream of unknown length claims the maximum
         if claimed > most:
@@ -288,9 +280,7 @@ def _missing_wave_bytes(path: Path, size: int) -> int:
         start = file.read(12)
         if len(start) < 12 or start[:4] not in (b"RIFF", b"RIFX") or start[8:] != b"WAVE":
             return 0
-        return _walk_chunks(
-            file, size, lambda raw: int.from_bytes(raw, "little" if start[:4] == b"RIFF" else "big")
-        )
+        return _walk_chunks(file, size, lambda raw: int.from_bytes(raw, "little" if start[:4] == b"RIFF" else "big"))
 
 
 def _walk_chunks(file: BinaryIO, size: int, number: Callable[[bytes], int]) -> int:
@@ -341,9 +331,7 @@ def _mix(values: NDArray[np.float32]) -> tuple[FloatArray, list[str]]:
     weights /= np.abs(weights).sum()
     mixed = np.empty(len(values))
     for start in range(0, len(values), _BLOCK_VALUES):
-        mixed[start : start + _BLOCK_VALUES] = (
-            values[start : start + _BLOCK_VALUES].astype(np.float64) @ weights
-        )
+        mixed[start : start + _BLOCK_VALUES] = values[start : start + _BLOCK_VALUES].astype(np.float64) @ weights
     return mixed, warnings
 
 

@@ -39,9 +39,7 @@ class Stretch:
     joined_after: bool
 
 
-def sounding_frames(
-    level_db: FloatArray, clarity_db: FloatArray, *, clear_db: float, frames_per_s: float
-) -> BoolArray:
+def sounding_frames(level_db: FloatArray, clarity_db: FloatArray, *, clear_db: float, frames_per_s: float) -> BoolArray:
     """Return which frames hold a tone: clear of the background, not the faint tail of a louder neighbour."""
     if len(level_db) == 0:
         return np.zeros(0, dtype=bool)
@@ -101,9 +99,7 @@ def _sliding_max(values: FloatArray, reach: int, ahead: int | None = None) -> Fl
     """Largest value from `reach` places before to `ahead` (or `reach`) places after."""
     ahead = reach if ahead is None else ahead
     padded = np.concatenate([np.full(reach, -np.inf), values, np.full(ahead, -np.inf)])
-    return np.asarray(
-        np.lib.stride_tricks.sliding_window_view(padded, reach + ahead + 1).max(axis=1), dtype=np.float64
-    )
+    return np.asarray(np.lib.stride_tricks.sliding_window_view(padded, reach + ahead + 1).max(axis=1), dtype=np.float64)
 
 
 def _runs(sounding: BoolArray, cents: FloatArray, step_cents: float) -> list[tuple[int, int]]:
@@ -189,11 +185,7 @@ def _tidy(run: FloatArray, cuts: list[int], step_cents: float, shortest: int) ->
             # The piece joins the neighbour that is nearer in pitch; both, where they are one note.
             before = median(run[max(edges[k - 1], edges[k] - 7) : edges[k]]) if k > 0 else np.inf
             following = edges[k + 1 : k + 3]
-            after = (
-                median(run[following[0] : min(following[1], following[0] + 7)])
-                if len(following) == 2
-                else np.inf
-            )
+            after = median(run[following[0] : min(following[1], following[0] + 7)]) if len(following) == 2 else np.inf
             here = median(run[edges[k] : edges[k + 1]])
             nearer = before if abs(here - before) <= abs(here - after) else after
             run[edges[k] : edges[k + 1]] = nearer
@@ -205,9 +197,7 @@ def _tidy(run: FloatArray, cuts: list[int], step_cents: float, shortest: int) ->
         steps = [
             abs(
                 median(run[max(edges[i], edges[i + 1] - 7) : edges[i + 1] - (2 if lengths[i] > 5 else 0)])
-                - median(
-                    run[edges[i + 1] + (2 if lengths[i + 1] > 5 else 0) : min(edges[i + 2], edges[i + 1] + 7)]
-                )
+                - median(run[edges[i + 1] + (2 if lengths[i + 1] > 5 else 0) : min(edges[i + 2], edges[i + 1] + 7)])
             )
             for i in range(len(cuts))
         ]

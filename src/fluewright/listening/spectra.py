@@ -113,9 +113,7 @@ def plan_frames(rate_hz: float, *, lowest_hz: float, hop_s: float = 0.010) -> Fr
     """Return a plan whose window resolves the harmonics of `lowest_hz`."""
     from scipy.fft import prev_fast_len
 
-    transform = int(
-        prev_fast_len(round(2.0 * rate_hz * max(_WINDOW_S, _PERIODS_IN_WINDOW / lowest_hz)), real=True)
-    )
+    transform = int(prev_fast_len(round(2.0 * rate_hz * max(_WINDOW_S, _PERIODS_IN_WINDOW / lowest_hz)), real=True))
     length = transform // 2
     window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(length) + 0.5) / length)
     window *= 2.0 / window.sum()

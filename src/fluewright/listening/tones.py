@@ -149,9 +149,7 @@ def fit_tone(partials: Partials) -> ToneFit | None:
 
     t0 = 0.5 * (times[0] + times[-1])
     t = times - t0
-    turns = np.concatenate(
-        [[0.0], np.cumsum(0.5 * (partials.pitch_hz[1:] + partials.pitch_hz[:-1]) * np.diff(times))]
-    )
+    turns = np.concatenate([[0.0], np.cumsum(0.5 * (partials.pitch_hz[1:] + partials.pitch_hz[:-1]) * np.diff(times))])
     expected = 2.0 * np.pi * turns
     # The clearest harmonic gives the phase; the others are unwrapped against it, where they hardly move.
     order = orders[lead]
@@ -247,9 +245,7 @@ def _group_means(
     )
 
 
-def _strays_beyond_noise(
-    design: FloatArray, residual: FloatArray, t: FloatArray, variance: FloatArray
-) -> bool:
+def _strays_beyond_noise(design: FloatArray, residual: FloatArray, t: FloatArray, variance: FloatArray) -> bool:
     """Tell whether the residual is larger than noise makes it in 99 of 100 cases."""
     means, noise, _, _ = _group_means(design, residual, t, variance)
     free = len(means) - design.shape[1]

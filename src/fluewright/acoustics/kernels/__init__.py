@@ -37,4 +37,5 @@ def cache_folder() -> Path:
 
 
 if not os.environ.get("NUMBA_CACHE_DIR"):
-    numba.config.CACHE_DIR = str(cache_folder())
+    # Numba fills its configuration at run time, so the attribute is not in its types.
+    setattr(numba.config, "CACHE_DIR", str(cache_folder()))  # noqa: B010

@@ -351,7 +351,8 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
     by_o = omega * rho * dims[6] * (up - down) / (2.0 * h)
     gr[0] += by_a
     _spread(grad, by_o, first_out, station_o, weight_o, slope_o, n_out)
-    if dims[0] > 0.0:
+    # At exactly 0 the block can only come forward without opening a stub: that side's derivative is given.
+    if dims[0] >= 0.0:
         grad[0] += by_o * slope_o - grad[1]
     grad[6] += omega * rho * m / dims[6]
     g_lc = 0.0
@@ -490,7 +491,7 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
             total = gx[i] + gr[i] * slope_r
             if kind[i] == 2:
                 grad[first_hole + 8 * index[i]] += total
-            elif dims[0] > 0.0:
+            elif dims[0] >= 0.0:
                 grad[0] += total
             _spread(grad, gr[i], 13, station, weight, slope_r, n_bore)
     for q in range(grad.size):

@@ -1,0 +1,75 @@
+"""The fit meets its targets, keeps its limits and says what it could not keep."""
+
+import numpy as np
+import pytest
+
+from fluewright.acoustics.network import build_network
+from fluewright.acoustics.resonance import resonances, targets_hz
+from fluewright.design.fit import fit_model, with_sizes
+from fluewright.errors import ModelError
+from fluewright.instrument.files import validate_model
+from fluewright.instrument.geometry import warnings_for
+from fluewright.instrument.starting import load
+
+
+def changed(model, **parts):
+    raw = model.model_dump(mode="json")
+    for key, value in parts.items():
+        section, name = key.split("__")
+        raw[section][name] = value
+    return validate_model(raw)
+
+
+def test_one_register_alone_is_met_to_the_step_of_the_sheet():
+    """As many free positions as notes: register 1 can be met exactly; rounding to 0.01 mm leaves 0.1 cent."""
+    raw = load("d5-cylinder").model_dump(mode="json")
+    del raw["fingerings"]["register_2"]
+    raw["limits"]["reach_mm"] = {
+        "index_middle": 60, "middle_ring": 60, "ring_little": 60, "three_fingers": 120, "between_hands_least": 1,
+    }  # fmt: skip
+    raw["limits"]["smallest_web_mm"] = 0.5
+    result = fit_model(validate_model(raw), snap_drills=False)
+    assert np.abs(result.cents).max() < 0.5
+
+
+def test_both_registers_are_weighed_and_the_first_stays_closer():
+    result = fit_model(changed(load("d5-cylinder"), target__a4_hz=442.0, conditions__temperature_c=23.0))
+    network = build_network(result.model)
+    first = network.modes == 1
+    assert np.sqrt(np.mean(result.cents[first] ** 2)) < 6.0
+    assert np.sqrt(np.mean(result.cents[first] ** 2)) < np.sqrt(np.mean(result.cents[~first] ** 2))
+    again = 1200 * np.log2(resonances(network).frequencies_hz / targets_hz(network))
+    assert result.cents == pytest.approx(again, abs=1e-9)
+
+
+def test_limits_of_hand_and_shelf_are_kept():
+    result = fit_model(changed(load("d4-cylinder"), target__a4_hz=445.0))
+    assert result.broken_rules == ()
+    assert warnings_for(result.model) == []
+    shelf = result.model.limits.drills_mm
+    for hole in result.model.holes:
+        assert min(abs(hole.diameter_mm - d) for d in shelf) < 1e-6
+
+
+def test_fixed_sizes_stay():
+    model = changed(load("d5-cylinder"), limits__fixed=["holes.*.diameter_mm", "holes.3.position_mm"])
+    result = fit_model(changed(model, target__a4_hz=435.0))
+    for before, after in zip(model.holes, result.model.holes, strict=True):
+        assert after.diameter_mm == before.diameter_mm
+    assert result.model.holes[2].position_mm == model.holes[2].position_mm
+    assert result.model.length_mm > model.length_mm
+
+
+def test_nothing_free_is_said():
+    with pytest.raises(ModelError, match="every size is fixed"):
+        fit_model(changed(load("d5-cylinder"), limits__fixed=["holes.*", "length_mm"]))
+
+
+def test_with_sizes_refuses_what_is_no_instrument():
+    model = load("d5-cylinder")
+    with pytest.raises(ModelError, match="no hole named"):
+        with_sizes(model, {"holes.9.diameter_mm": 5.0})
+    with pytest.raises(ModelError, match="order"):
+        with_sizes(model, {"holes.1.position_mm": 170.0})
+    with pytest.raises(ModelError, match="diameter_mm"):
+        with_sizes(model, {"holes.1.diameter_mm": -1.0})
