@@ -130,8 +130,8 @@ def check_same_piece(advice: Advice, heard: Sequence[int]) -> None:
         f = advice.fingerings[worst]
         raise InputError(
             f"{f.note} (register {f.register}) sounds {posterior.offsets_cents[worst]:+.0f} cents from what "
-            f"{posterior.model.model.name} with these sizes can explain (limit {MOST_SIGMAS * prior[worst]:.0f}); check "
-            "that it is a recording of this piece, that no finger leaked, and give its measured sizes with --size"
+            f"{posterior.model.model.name} with these sizes can explain (limit {MOST_SIGMAS * prior[worst]:.0f}); "
+            "check that it is a recording of this piece, that no finger leaked, and give its measured sizes with --size"
         )
 
 

@@ -158,5 +158,5 @@ def calibrate(
         covariance = np.linalg.inv(hessian)
         x = covariance @ pull
         x[:4] = np.clip(x[:4], -5.0, 5.0)
-    air = trials[-1].air if trials else None
-    return Posterior(model, errors, x[:4], x[4:], covariance, len(trials), air)
+    # Forecasts are for the model's own air: a piece played in a cold room is not flat for that.
+    return Posterior(model, errors, x[:4], x[4:], covariance, len(trials), None)

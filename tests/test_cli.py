@@ -1,0 +1,265 @@
+"""Every verb as a maker uses it, from the model to the ledger."""
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from fluewright.cli import main
+from fluewright.demo.sound import play
+from fluewright.listening import write_recording
+
+COMMAND = [sys.executable, "-c", "from fluewright.cli import main; main()"]
+
+
+@pytest.fixture
+def say(monkeypatch, capsys):
+    def run(*words):
+        monkeypatch.setattr(sys, "argv", ["fluewright", *map(str, words)])
+        with pytest.raises(SystemExit) as ended:
+            main()
+            raise SystemExit(0)
+        out, err = capsys.readouterr()
+        return ended.value.code or 0, out, err
+
+    return run
+
+
+def refuse_constant(name):
+    raise AssertionError(f"{name} is not JSON")
+
+
+def strict(text):
+    found = json.loads(text, parse_constant=refuse_constant)
+    assert isinstance(found, dict)
+    return found
+
+
+@pytest.fixture
+def flat(say):
+    """Return a writer of recordings of the model, 15 cents flat and each note once."""
+
+    def record(path, seed, cents=-15.0, factor=1.0):
+        notes = strict(say("predict", "d5-cylinder", "--json")[1])["notes"]
+        first = {}
+        for n in notes:
+            first.setdefault((n["note"], n["register"]), n["frequency_hz"])
+        hz = [f * factor * 2.0 ** (cents / 1200.0) for f in first.values()]
+        write_recording(path, play(hz, note_s=0.4, rng=np.random.default_rng(seed)), 44100)
+        return hz
+
+    return record
+
+
+def test_starting_models_are_listed_whole(say):
+    code, out, _ = say("models")
+    assert code == 0
+    names = [m["name"] for m in strict(say("models", "--json")[1])["models"]]
+    assert "d5-cylinder" in names
+    assert all(name in out for name in names)
+    assert "…" not in out
+
+
+def test_new_model_is_a_copy_that_checks_good(say, tmp_path):
+    path = tmp_path / "mine.toml"
+    assert say("new", "d5-cylinder", path)[0] == 0
+    assert say("check", path) == (0, f"{path}: good, 0 warnings\n", "")
+    code, _, err = say("new", "c5-taper", path)
+    assert code == 2
+    assert "--force" in err
+    assert say("new", "c5-taper", path, "--force")[0] == 0
+    assert "c5-taper" in path.read_text()
+    assert [p.name for p in tmp_path.iterdir()] == ["mine.toml"]
+
+
+def test_schema_is_json(say, tmp_path):
+    path = tmp_path / "schema.json"
+    assert say("check", "--write-schema", path)[0] == 0
+    assert strict(path.read_text())["title"] == "fluewright model"
+
+
+def test_predict_says_every_note_in_strict_json(say, tmp_path):
+    svg = tmp_path / "chart.svg"
+    code, out, _ = say("predict", "d5-cylinder", "--json", "--plot", svg)
+    data = strict(out)
+    assert code == 0
+    assert len(data["notes"]) == 14
+    for note in data["notes"]:
+        assert {
+            "note", "register", "fingering", "frequency_hz", "target_hz", "cents", "uncertainty_cents",
+        } <= note.keys()  # fmt: skip
+        assert note["cents"] == pytest.approx(1200.0 * np.log2(note["frequency_hz"] / note["target_hz"]), abs=1e-6)
+        assert note["uncertainty_cents"] > 0.0
+    assert svg.read_text().startswith("<svg") or "<svg" in svg.read_text()[:400]
+    table = say("predict", "d5-cylinder")[1]
+    assert all(f"{n['frequency_hz']:.2f}" in table for n in data["notes"])
+
+
+def test_fit_comes_nearer_and_keeps_the_comments(say, tmp_path):
+    path = tmp_path / "fitted.toml"
+    code, out, _ = say("fit", "d5-cylinder", "--a4-hz", 442, "-o", path, "--json")
+    data = strict(out)
+    assert code == 0
+    assert data["file"] == str(path)
+    assert data["changed"]
+    assert "# one drill, one reamer" in path.read_text()
+    notes = strict(say("predict", path, "--json")[1])
+    assert notes["a4_hz"] == 442
+    assert max(abs(n["cents"]) for n in notes["notes"]) < 20.0
+
+
+def test_listen_hears_what_was_played(say, flat, tmp_path):
+    path = tmp_path / "a.wav"
+    hz = flat(path, 1)
+    code, out, err = say("listen", path, "--json")
+    data = strict(out)
+    assert code == 0
+    assert err == ""
+    assert len(data["notes"]) == len(hz)
+    for heard, true in zip(data["notes"], hz, strict=True):
+        assert {
+            "onset_s", "offset_s", "frequency_hz", "frequency_uncertainty_hz", "note", "cents",
+        } <= heard.keys()  # fmt: skip
+        assert heard["onset_s"] < heard["offset_s"]
+        assert abs(1200.0 * np.log2(heard["frequency_hz"] / true)) < 1.5
+    assert data["notes"][0]["note"] == "D5"
+    assert "D5" in say("listen", path, "--model", "d5-cylinder")[1]
+
+
+def test_clipping_is_a_warning_with_the_result(say, tmp_path):
+    path = tmp_path / "loud.wav"
+    sound = np.clip(20.0 * play([880.0], rng=np.random.default_rng(1)), -1.0, 1.0)
+    write_recording(path, sound, 44100)
+    code, out, err = say("listen", path, "--json")
+    data = strict(out)
+    assert code == 0
+    assert len(data["notes"]) == 1
+    assert err.count("clipped") == 1
+    assert [f"warning: {line}" for line in data["warnings"]] == err.splitlines()
+
+
+def test_silence_is_no_notes_with_a_warning(say, tmp_path):
+    path = tmp_path / "silent.wav"
+    write_recording(path, np.zeros(44100), 44100)
+    code, out, err = say("listen", path, "--json")
+    assert code == 0
+    assert strict(out)["notes"] == []
+    assert "no notes heard" in err
+    code, out, err = say("next-cut", "d5-cylinder", path)
+    assert (code, out) == (2, "")
+    assert "no notes heard" in err
+    assert str(path) in err
+
+
+def test_cold_air_is_no_reason_to_cut(say, flat, tmp_path):
+    """Sound is about 1.8 permille slower a degree; notes flat by that much only need a warm room."""
+    from fluewright.air import moist_air
+
+    cold = moist_air(10.0, relative_humidity=0.5)
+    mild = moist_air(20.0, relative_humidity=0.5)
+    path = tmp_path / "cold.wav"
+    flat(path, 4, cents=0.0, factor=cold.speed_of_sound_m_s / mild.speed_of_sound_m_s)
+    told = strict(say("next-cut", "d5-cylinder", path, "--temperature-c", 10, "--json")[1])
+    assert max(abs(n["cents"]) for n in told["notes"] if n["register"] == 1) < 12.0
+    untold = strict(say("next-cut", "d5-cylinder", path, "--json")[1])
+    assert min(n["cents"] for n in untold["notes"] if n["register"] == 1) < -20.0
+
+
+def test_piece_goes_through_the_ledger(say, flat, tmp_path):
+    book = ("--ledger", tmp_path / "shop.ledger")
+    assert say("ledger", "add-model", "d5-cylinder", *book)[1] == "d5-cylinder version 1\n"
+    assert say("ledger", "add-model", "d5-cylinder", *book)[1] == "d5-cylinder version 1\n"
+    serial = say("ledger", "begin", "d5-cylinder", *book, "--prefix", "D5", "--size", "holes.3.diameter_mm=6.5")[1]
+    serial = serial.strip()
+    assert serial == "D5-0001"
+    first, second = tmp_path / "first.wav", tmp_path / "second.wav"
+    flat(first, 1)
+    flat(second, 2, cents=-13.0)
+    piece = (*book, "--serial", serial, "--json")
+    code, out, _ = say("next-cut", "d5-cylinder", first, *piece)
+    advice = strict(out)
+    assert code == 0
+    assert advice["state"] == "cut"
+    cut = advice["cut"]
+    assert 0.0 <= cut["overshoot_chance"] < 0.02
+    assert "not counted or logged again" in say("next-cut", "d5-cylinder", first, *piece)[2]
+    made = (cut["size"], f"{cut['before_mm']:.3f}", f"{cut['after_mm']:.3f}")
+    assert say("ledger", "cut", serial, *made, *book, "--tool", "reamer", "--reason", "flat")[0] == 0
+    code, out, _ = say("next-cut", "d5-cylinder", second, *piece)
+    assert code == 0
+    assert strict(out)["state"] in ("cut", "leave", "finished")
+    events = strict(say("ledger", "show", serial, *book, "--json")[1])["events"]
+    whats = [e["what"] for e in events]
+    assert whats.count("trial") == 2
+    assert whats.count("cut") == 1
+    assert whats.index("trial") < whats.index("cut") < len(whats) - 1
+    table = say("ledger", "show", serial, *book)[1]
+    assert cut["size"] in table
+    built = strict(say("ledger", "show", *book, "--json")[1])["instruments"][0]["as_built"]
+    assert built[cut["size"]] == pytest.approx(float(made[2]))
+    assert say("ledger", "verify", *book)[0] == 0
+    copy, folder = tmp_path / "copy.ledger", tmp_path / "plain"
+    assert say("ledger", "backup", copy, *book)[0] == 0
+    assert say("ledger", "verify", "--ledger", copy)[0] == 0
+    assert say("ledger", "export", folder, *book)[0] == 0
+    rows = [json.loads(line) for line in (folder / "events.jsonl").read_text().splitlines()]
+    assert len(rows) >= len(events)
+    assert (folder / "contents.json").is_file()
+    for words, wrong in (
+        (("cut", serial, "holes.9.diameter_mm", 5, 6, "--tool", "t", "--reason", "r"), "no such size"),
+        (("cut", serial, "holes.3.diameter_mm", 5, 6, "--tool", "t", "--reason", "r"), "holes.3.diameter_mm"),
+        (("cut", serial, "holes.3.diameter_mm", 6.5, 40, "--tool", "t", "--reason", "r"), "less than the bore"),
+        (("begin", "d5-cylinder", "--prefix", "D5", "--size", "holes.9.diameter_mm=5"), "no such size"),
+        (("begin", "nothing", "--prefix", "D5"), "nothing"),
+        (("show", "D5-0099"), "D5-0099"),
+        (("backup", copy), "not overwritten"),
+    ):
+        code, out, err = say("ledger", *words, *book)
+        assert (code, out) == (2, ""), words
+        assert wrong in err
+    code, _, err = say("next-cut", "f4-taper", second, *piece)
+    assert code == 2
+    assert "name the model of the piece" in err
+    assert strict(say("ledger", "show", serial, *book, "--json")[1])["events"] == events
+
+
+def test_sheet_is_a_pdf(say, tmp_path):
+    path = tmp_path / "sheet.pdf"
+    assert say("sheet", "d5-cylinder", "-o", path)[0] == 0
+    assert path.read_bytes().startswith(b"%PDF")
+
+
+def test_version_and_help_end_well(say):
+    code, out, _ = say("--version")
+    assert code == 0
+    assert out.startswith("fluewright ")
+    for words in ((), ("predict",), ("ledger",), ("next-cut",)):
+        code, out, _ = say(*words, "--help")
+        assert code == 0
+        assert "Usage" in out
+
+
+def test_closed_pipe_leaves_no_traceback():
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        ended = subprocess.run(
+            [*COMMAND, "models", "--json"], stdout=writer, stderr=subprocess.PIPE, text=True, timeout=60
+        )
+    finally:
+        os.close(writer)
+    assert ended.returncode == 1
+    assert ended.stderr == ""
+
+
+def test_exit_codes_reach_the_shell(tmp_path):
+    bad = subprocess.run(
+        [*COMMAND, "check", str(tmp_path / "none.toml")], capture_output=True, text=True, timeout=60
+    )
+    assert (bad.returncode, bad.stdout) == (2, "")
+    assert "there is no such file" in bad.stderr
+    assert Path(tmp_path).exists()
