@@ -64,8 +64,9 @@ def cut_forecast(cut: CutProposal, fingerings: tuple[Fingering, ...]) -> dict[st
     }
 
 
-# Pieces of their own model stay within 3 prior sigmas in every fingering even with sizes left out; recordings of
-# other instruments in the same key or a third away miss by 10 and more (simulated pieces of the shipped models).
+# Between what was seen for d5-cylinder: eight simulated pieces of it stayed within 1.8 prior sigmas in every
+# fingering (three of them with sizes left out within 2.6); computed recordings of the four other shipped models
+# reached 9.8 to 12.8.
 MOST_SIGMAS = 6.0
 
 
@@ -211,6 +212,15 @@ def record_cut(
         piece = book.instrument(serial)
         model = _recorded_model(book, piece.model_name, piece.model_version)
         checked_sizes(model, {**piece.as_built, key: after_mm}, place=serial)
+        for place, text in (("--tool", tool), ("--reason", reason)):
+            if not text.strip():
+                raise InputError(f"{place} is empty; say it in a few words")
+        if key not in piece.as_built:
+            # The maker gauged the size before cutting it: that reading is the first record of it.
+            checked_sizes(model, {**piece.as_built, key: before_mm}, place=serial)
+            if before_mm == after_mm:
+                raise InputError(f"{key} is {before_mm:g} mm before and after; a cut changes a size")
+            book.log_measurement(serial, as_built={key: before_mm}, remarks="gauged before the cut")
         return book.log_cut(
             serial,
             feature=key,

@@ -84,12 +84,13 @@ def lay_out(dims, n_bore, n_out, n_holes):
     n = 1
     hole = 0
     first_hole = 13 + 2 * n_bore + 2 * n_out
+    order = np.argsort(dims[first_hole : first_hole + 8 * n_holes : 8].copy(), kind="mergesort")
     for i in range(n_bore):
         xs = dims[13 + 2 * i]
-        while hole < n_holes and dims[first_hole + 8 * hole] < xs:
+        while hole < n_holes and dims[first_hole + 8 * order[hole]] < xs:
             kind[n] = 2
-            index[n] = hole
-            x[n] = dims[first_hole + 8 * hole]
+            index[n] = order[hole]
+            x[n] = dims[first_hole + 8 * order[hole]]
             r[n] = _interpolate(x[n], dims, 13, n_bore)[0]
             n += 1
             hole += 1
@@ -115,7 +116,8 @@ def _warm(x, dims):
 def _pieces(length, r1, r2, dims, fine):
     """Return how many pieces a stretch is cut into; `fine` cuts cylinders too, as sensitivities to taper need."""
     if length <= 0.0:
-        return 0
+        # Two holes abreast: sensitivities still need the piece between them, however short.
+        return 1 if fine and r1 == r2 else 0
     if r1 == r2 and dims[11] == 0.0 and not fine:
         return 1
     return math.ceil(length / 0.020 - 1e-9)
@@ -179,7 +181,7 @@ def loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind
         for j in range(pieces - 1, -1, -1):
             s1 = j / pieces
             s2 = (j + 1) / pieces
-            length = (x[i + 1] - x[i]) / pieces
+            length = max((x[i + 1] - x[i]) / pieces, 1e-9)
             r1 = r[i] + s1 * (r[i + 1] - r[i])
             r2 = r[i] + s2 * (r[i + 1] - r[i]) if j + 1 < pieces else r[i + 1]
             rho, c, mu = _local(air, _warm(x[i] + 0.5 * (s1 + s2) * (x[i + 1] - x[i]), dims), dims)
@@ -439,7 +441,7 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
             at -= 1
             s1 = j / pieces
             s2 = (j + 1) / pieces
-            length = (x[i + 1] - x[i]) / pieces
+            length = max((x[i + 1] - x[i]) / pieces, 1e-9)
             r1 = r[i] + s1 * (r[i + 1] - r[i])
             r2 = r[i] + s2 * (r[i + 1] - r[i]) if j + 1 < pieces else r[i + 1]
             rho, c, mu = _local(air, _warm(x[i] + 0.5 * (s1 + s2) * (x[i + 1] - x[i]), dims), dims)
