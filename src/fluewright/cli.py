@@ -208,7 +208,8 @@ def predict(
         raise InputError(f"--theme is {theme!r}; it can be light or dark")
     loaded = load(model)
     network = build_network(loaded)
-    notes = predict_notes(network)
+    with _console(error=True).status("computing; the first run after an installation compiles for half a minute"):
+        notes = predict_notes(network)
     _warn(network.air.warnings)
     if plot is not None:
         from fluewright.pictures.chart import hanging_chart

@@ -6,12 +6,13 @@ inequalities between sizes; they enter as stiff residuals that are zero while th
 
 import itertools
 from dataclasses import dataclass
+from difflib import get_close_matches
 from fnmatch import fnmatchcase
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.network import Network, build_network
+from fluewright.acoustics.network import Network, build_network, named_dimensions
 from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, Resonances, resonances, targets_hz
 from fluewright.air import Air
 from fluewright.errors import ModelError
@@ -170,30 +171,31 @@ def with_sizes(model: Model, values: dict[str, float]) -> Model:
     ModelError
         An unknown key, or sizes that make no instrument.
     """
+    known = {d.key for d in named_dimensions(model)} | {f"head.{name}" for name in type(model.head).model_fields}
     raw = model.model_dump(mode="json")
     for key, value in values.items():
         parts = key.split(".")
+        if key not in known:
+            near = get_close_matches(key, known, n=1)
+            hint = f"; did you mean {near[0]}?" if near else ""
+            raise ModelError(f"{key}: no size of that name can be set{hint}")
         if key == "length_mm":
             for table in ("stations_mm", "outside_mm"):
                 stations = [list(s) for s in raw["bore"][table]]
                 stations[-1][0] = value
                 raw["bore"][table] = stations
         elif parts[0] == "holes":
-            row = next((h for h in raw["holes"] if h["name"] == parts[1]), None)
-            if row is None:
-                raise ModelError(f"{key}: there is no hole named {parts[1]!r}")
+            row = next(h for h in raw["holes"] if h["name"] == parts[1])
             if parts[2] == "undercut":
                 row["undercut"][parts[3]] = value
             else:
                 row[parts[2]] = value
         elif parts[0] == "head" and len(parts) == 2:
             raw["head"][parts[1]] = value
-        elif parts[0] == "bore" and len(parts) == 4:
+        else:
             stations = [list(s) for s in raw["bore"][parts[1]]]
             stations[int(parts[2]) - 1][0 if parts[3] == "x" else 1] = value
             raw["bore"][parts[1]] = stations
-        else:
-            raise ModelError(f"{key}: no size of that name can be set")
     positions = [h["position_mm"] for h in raw["holes"]]
     if positions != sorted(positions):
         raise ModelError("the sizes would change the order of the holes along the bore; keep the order")

@@ -197,6 +197,8 @@ def _hash_file(path: Path) -> tuple[str, int]:
         raise RecordingError(f"{path}: there is no such file. Check the name and the folder.") from None
     except PermissionError:
         raise RecordingError(f"{path}: no permission to read it. Change its rights or choose another file.") from None
+    except RecordingError:
+        raise
     except (OSError, ValueError) as fault:  # ValueError: a zero byte in the name
         raise RecordingError(f"{path!s}: the file cannot be read: {_one_line(fault)}") from None
     return digest.hexdigest(), about.st_size
