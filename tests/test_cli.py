@@ -258,3 +258,29 @@ def test_exit_codes_reach_the_shell(tmp_path):
     bad = subprocess.run([*COMMAND, "check", str(tmp_path / "none.toml")], capture_output=True, text=True, timeout=60)
     assert (bad.returncode, bad.stdout) == (2, "")
     assert "there is no such file" in bad.stderr
+
+
+def test_passive_lossless_and_modes_agree_with_each_other(say):
+    plain = strict(say("predict", "d5-cylinder", "--json", "--passive", "--modes", "3")[1])
+    free = strict(say("predict", "d5-cylinder", "--json", "--lossless", "--modes", "3")[1])
+    assert plain["modes"]["ccc ccc"][0] == pytest.approx(plain["notes"][0]["frequency_hz"])
+    assert free["notes"][0]["frequency_hz"] > plain["notes"][0]["frequency_hz"]
+    warm = strict(say("predict", "d5-cylinder", "--json", "--lossless", "--sound-speed", "350")[1])
+    cool = strict(say("predict", "d5-cylinder", "--json", "--lossless", "--sound-speed", "343")[1])
+    ratio = warm["notes"][3]["frequency_hz"] / cool["notes"][3]["frequency_hz"]
+    assert ratio == pytest.approx(350 / 343, rel=1e-9)
+
+
+def test_sensitivity_and_impedance_write_what_they_print(say, tmp_path):
+    data = strict(say("sensitivity", "d5-cylinder", "--json")[1])
+    assert any(s["size"] == "holes.3.diameter_mm" and max(s["cents"]) > 1.0 for s in data["sizes"])
+    code, out, _ = say(
+        "impedance", "d5-cylinder", "--fingering", "ccc ooo", "--csv", tmp_path / "z.csv", "--plot", tmp_path / "z.svg"
+    )
+    assert code == 0
+    assert "785" in out or "786" in out or "787" in out or "784" in out
+    assert (tmp_path / "z.csv").read_text().count("\n") == 1952
+    assert say("impedance", "d5-cylinder", "--fingering", "ccc")[0] == 2
+    assert say("impedance", "d5-cylinder", "--fingering", "ccc ooo", "--step", "0")[0] == 2
+    assert say("predict", "d5-cylinder", "--sound-speed", "3")[0] == 2
+    assert say("predict", "d5-cylinder", "--modes", "99")[0] == 2

@@ -4,6 +4,7 @@ import json
 import os
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -197,19 +198,33 @@ def predict(
     model: ModelArg,
     plot: Annotated[Path | None, typer.Option("--plot", help="Write the hanging chart as SVG.")] = None,
     theme: Annotated[str, typer.Option("--theme", help="light or dark, for the picture.")] = "light",
+    passive: Annotated[
+        bool, typer.Option("--passive", help="Natural resonances with the windway closed (what is computed now).")
+    ] = False,
+    lossless: Annotated[bool, typer.Option("--lossless", help="Without wall losses and radiation.")] = False,
+    sound_speed: Annotated[
+        float | None, typer.Option("--sound-speed", help="Speed of sound in m/s instead of the model's air.")
+    ] = None,
+    modes: Annotated[int, typer.Option("--modes", help="Also list this many resonances of every fingering.")] = 0,
     as_json: JsonOpt = False,
 ) -> None:
     """Say what every note will sound: frequency, cents against the target, and how sure that is."""
-    from fluewright.acoustics.network import build_network
-    from fluewright.acoustics.resonance import predict_notes
+    from fluewright.acoustics.network import Rules, air_of, build_network
+    from fluewright.acoustics.resonance import predict_notes, resonances_by_mode
     from fluewright.instrument.starting import load
 
     if theme not in ("light", "dark"):
         raise InputError(f"--theme is {theme!r}; it can be light or dark")
     loaded = load(model)
-    network = build_network(loaded)
+    air = air_of(loaded)
+    if sound_speed is not None:
+        if not 250.0 <= sound_speed <= 450.0:
+            raise InputError(f"--sound-speed is {sound_speed}; it must lie between 250 and 450 m/s, for example 345.2")
+        air = replace(air, sound_speed=sound_speed)
+    network = build_network(loaded, air=air, rules=Rules(lossy=not lossless, radiate=not lossless))
     with _console(error=True).status("computing; the first run after an installation compiles for half a minute"):
         notes = predict_notes(network)
+        by_mode = resonances_by_mode(network, modes) if modes else ()
     _warn(network.air.warnings)
     if plot is not None:
         from fluewright.pictures.chart import hanging_chart
@@ -235,11 +250,13 @@ def predict(
                     }
                     for p in notes
                 ],
+                **({"modes": {text: [_finite(float(v)) for v in row] for text, row in by_mode}} if modes else {}),
             }
         )
         return
     _table(
-        f"{loaded.model.name}: natural resonances at {loaded.conditions.temperature_c:g} degC, "
+        f"{loaded.model.name}: {'lossless' if lossless else 'natural'} resonances at "
+        f"{loaded.conditions.temperature_c:g} degC, "
         f"A4 = {loaded.target.a4_hz:g} Hz",
         ["note", "register", "fingering", "Hz", "target Hz", "cents", "+/- cents"],
         [
@@ -255,8 +272,129 @@ def predict(
             for p in notes
         ],
     )
+    if modes:
+        _table(
+            f"the lowest {modes} resonances of every fingering, Hz",
+            ["fingering", *(str(m) for m in range(1, modes + 1))],
+            [[text, *("-" if v != v else f"{v:.2f}" for v in row)] for text, row in by_mode],
+        )
     if plot is not None:
         sys.stdout.write(f"{plot}\n")
+
+
+@app.command()
+def sensitivity(
+    model: ModelArg,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Write the picture as SVG.")] = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """Say what 0.1 mm (or 1 degree) of every size does to every note, in cents."""
+    from fluewright.acoustics.network import build_network
+    from fluewright.acoustics.resonance import resonances
+    from fluewright.instrument.starting import load
+
+    loaded = load(model)
+    network = build_network(loaded)
+    with _console(error=True).status("computing"):
+        effects = resonances(network, sensitivities=True).by_dimension_cents
+    names = [f"{f.note} {f.register}" for f in network.fingerings]
+    rows = [(d, effects[:, j] * (0.1 if d.unit == "mm" else 1.0)) for j, d in enumerate(network.dimensions)]
+    if plot is not None:
+        from fluewright.pictures.curves import effect_bars
+
+        chosen = [(d, v) for d, v in rows if max(abs(v)) > 0.05]
+        picture = effect_bars(
+            [d.key for d, _ in chosen],
+            [v.tolist() for _, v in chosen],
+            names,
+            title=f"{loaded.model.name}: cents per 0.1 mm (angles: per degree)",
+        )
+        _write_text(plot, picture)
+    if as_json:
+        _print_json(
+            {
+                "notes": [{"note": f.note, "register": f.register, "fingering": f.text} for f in network.fingerings],
+                "sizes": [
+                    {
+                        "size": d.key,
+                        "value": d.value,
+                        "step": "0.1 mm" if d.unit == "mm" else "1 deg",
+                        "cents": [float(c) for c in v],
+                    }
+                    for d, v in rows
+                ],
+            }
+        )
+        return
+    _table(
+        f"{loaded.model.name}: cents per 0.1 mm (angles: per degree)",
+        ["size", *names],
+        [[d.key, *(f"{c:+.2f}" for c in v)] for d, v in rows],
+    )
+    if plot is not None:
+        sys.stdout.write(f"{plot}\n")
+
+
+@app.command()
+def impedance(
+    model: ModelArg,
+    fingering: Annotated[str, typer.Option("--fingering", help="c, h, o for each hole, for example 'ccc ooo'.")],
+    csv: Annotated[Path | None, typer.Option("--csv", help="Write the curve as CSV.")] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Write the curve as SVG.")] = None,
+    low_hz: Annotated[float, typer.Option("--from", help="First frequency, Hz.")] = 100.0,
+    high_hz: Annotated[float, typer.Option("--to", help="Last frequency, Hz.")] = 4000.0,
+    step_hz: Annotated[float, typer.Option("--step", help="Step, Hz.")] = 2.0,
+) -> None:
+    """Compute the impedance seen from the window for one fingering."""
+    import numpy as np
+
+    from fluewright.acoustics.impedance import impedance_curve, lattice_cutoff_hz
+    from fluewright.acoustics.network import build_network
+    from fluewright.instrument.fingering import parse_holes
+    from fluewright.instrument.starting import load
+
+    loaded = load(model)
+    if not (0 < low_hz < high_hz <= 20000.0 and 0.01 <= step_hz <= high_hz - low_hz):
+        raise InputError(
+            f"--from {low_hz} --to {high_hz} --step {step_hz}: need 0 < from < to <= 20000 Hz and a step of at least "
+            "0.01 Hz that fits between them"
+        )
+    network = build_network(loaded)
+    states = np.array([parse_holes(fingering, len(loaded.holes))], dtype=np.int8).reshape(1, -1)
+    one = replace(network, states=states, fingerings=network.fingerings[:1], modes=network.modes[:1])
+    with _console(error=True).status("computing"):
+        curve = impedance_curve(one, 0, np.arange(low_hz, high_hz + 0.5 * step_hz, step_hz))
+    x = curve.loop.imag
+    found = curve.frequencies_hz[:-1][(x[:-1] < 0) & (x[1:] >= 0)]
+    if csv is not None:
+        lines = ["frequency_hz,bore_re_pa_s_m3,bore_im_pa_s_m3,loop_re_pa_s_m3,loop_im_pa_s_m3"]
+        lines += [
+            f"{f:.6g},{b.real:.9g},{b.imag:.9g},{z.real:.9g},{z.imag:.9g}"
+            for f, b, z in zip(curve.frequencies_hz, curve.bore, curve.loop, strict=True)
+        ]
+        _write_text(csv, "\n".join(lines) + "\n")
+    if plot is not None:
+        from fluewright.pictures.curves import level_curve
+
+        picture = level_curve(
+            curve.frequencies_hz.tolist(),
+            (20.0 * np.log10(np.abs(curve.loop))).tolist(),
+            title=f"{loaded.model.name}, {fingering}: impedance of the loop through the window",
+            y_label="dB re 1 Pa s/m3",
+            marks=[(float(f), f"{f:.0f}") for f in found],
+        )
+        _write_text(plot, picture)
+    cutoff = lattice_cutoff_hz(network)
+    _table(
+        f"{loaded.model.name}, {fingering}: resonances on the grid",
+        ["number", "Hz"],
+        [[str(i), f"{f:.1f}"] for i, f in enumerate(found, start=1)],
+    )
+    if cutoff is not None:
+        sys.stdout.write(f"cutoff of the row of open holes: {cutoff:.0f} Hz\n")
+    for path in (csv, plot):
+        if path is not None:
+            sys.stdout.write(f"{path}\n")
 
 
 @app.command()
@@ -704,7 +842,10 @@ def ledger_export(folder: Annotated[Path, typer.Argument(metavar="FOLDER")], led
 def main() -> None:
     """Run the command line; errors meant for people end with exit code 2 (bad input) or 1."""
     try:
-        app()
+        try:
+            app()
+        finally:
+            sys.stdout.flush()
     except InputError as error:
         sys.stderr.write(f"fluewright: {error}\n")
         sys.exit(2)
@@ -712,7 +853,8 @@ def main() -> None:
         sys.stderr.write(f"fluewright: {error}\n")
         sys.exit(1)
     except BrokenPipeError:
-        sys.stderr.close()
+        # The reader has gone; what is still buffered must not be tried again when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         sys.exit(1)
     except KeyboardInterrupt:
         sys.stderr.write("fluewright: stopped\n")

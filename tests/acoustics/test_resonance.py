@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.network import Corrections, Rules, build_network
-from fluewright.acoustics.resonance import predict_notes, resonances, targets_hz
+from fluewright.acoustics.resonance import predict_notes, resonances, resonances_by_mode, targets_hz
 from fluewright.design.fit import with_sizes
 from fluewright.instrument.starting import load, starting_models
 
@@ -194,3 +194,12 @@ def test_holes_abreast_have_the_right_sensitivities():
         vector[at] += sign * 1e-3 * weight
         away = 1200 * np.log2(resonances(network, sizes=vector).frequencies_hz / solved.frequencies_hz) / (sign * 1e-3)
         assert solved.by_dimension_cents[:, j] == pytest.approx(away, rel=2e-3, abs=2e-5)
+
+
+def test_every_mode_of_every_fingering_is_found_without_losses():
+    """Six modes of all fingerings of all starting models, each one the right root: the counted angle says so."""
+    for name in starting_models():
+        network = build_network(load(name), rules=Rules(lossy=False, radiate=False))
+        for _, row in resonances_by_mode(network, 6):
+            assert np.isfinite(row).all()
+            assert (np.diff(row) > 0).all()

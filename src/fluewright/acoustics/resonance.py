@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.network import Network
-from fluewright.errors import ComputeError
+from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.fingering import Fingering, governing_hole
 from fluewright.instrument.pitch import cents
 from fluewright.instrument.temperament import target_frequency_hz
@@ -21,6 +21,7 @@ __all__ = [
     "error_patterns_cents",
     "predict_notes",
     "resonances",
+    "resonances_by_mode",
     "targets_hz",
 ]
 
@@ -184,3 +185,31 @@ def predict_notes(network: Network, *, errors: ModelErrors = STATED_ERRORS) -> t
         )
         for i, f in enumerate(network.fingerings)
     )
+
+
+def resonances_by_mode(network: Network, count: int) -> tuple[tuple[str, FloatArray], ...]:
+    """Return (fingering text, its lowest `count` resonances in Hz, NaN where losses drown one), once a fingering.
+
+    Raises
+    ------
+    InputError
+        `count` is not between 1 and 12.
+    """
+    if not 1 <= count <= 12:
+        raise InputError(f"modes: {count} are asked for; 1 to 12 can be computed")
+    seen: dict[str, int] = {}
+    for i, f in enumerate(network.fingerings):
+        seen.setdefault(f.text, i)
+    targets = targets_hz(network)
+    found = []
+    for text, i in seen.items():
+        modes = np.arange(1, count + 1)
+        start = 2.0 * math.pi * modes * targets[i] / network.modes[i]
+        omegas, slopes, resist = np.empty(count), np.empty(count), np.empty(count)
+        kernel.solve(
+            modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes,
+            np.repeat(network.states[i : i + 1], count, axis=0), network.air_vector(), network.rules.vector(),
+            omegas, slopes, resist, np.zeros((0, network.sizes.size)),
+        )  # fmt: skip
+        found.append((text, omegas / (2.0 * math.pi)))
+    return tuple(found)

@@ -259,18 +259,25 @@ def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kin
     omega = guess
     low = 0.0
     high = 0.0
-    for _ in range(60):
+    theta_low = 0.0
+    theta_high = 0.0
+    for turn in range(80):
         _, _, theta = loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, free, kind, index, x, r, nothing)
         if theta < goal:
             low = omega
+            theta_low = theta
         else:
             high = omega
+            theta_high = theta
         if abs(theta - goal) < 1e-3:
             break
-        # The angle is nearly proportional to frequency; keep inside the bracket when there is one.
-        trial = omega * (1.0 + 0.95 * (goal - theta) / max(theta, 0.5 * math.pi))
-        if low > 0.0 and high > 0.0 and not low < trial < high:
-            trial = 0.5 * (low + high)
+        if low > 0.0 and high > 0.0:
+            # A straight line through the bracket; every third turn halves it, so that bends cannot stall it.
+            share = (goal - theta_low) / (theta_high - theta_low)
+            trial = low + (0.5 if turn % 3 == 2 else share) * (high - low)
+        else:
+            # The angle is nearly proportional to frequency.
+            trial = omega * (1.0 + (goal - theta) / max(theta, 0.5 * math.pi))
         if trial <= 0.0 or trial > 4e5:
             return math.nan, math.nan, math.nan
         omega = trial

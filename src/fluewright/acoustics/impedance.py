@@ -1,0 +1,93 @@
+"""What the player's end of the bore meets at every frequency: impedance seen from the window, lattice cutoff."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.network import Network
+from fluewright.errors import InputError
+from fluewright.instrument.geometry import bore_diameter_mm, wall_mm
+
+__all__ = ["ImpedanceCurve", "cutoff_of_row_hz", "impedance_curve", "lattice_cutoff_hz"]
+
+FloatArray = NDArray[np.float64]
+ComplexArray = NDArray[np.complex128]
+
+
+@dataclass(frozen=True)
+class ImpedanceCurve:
+    """Impedance over frequency for one fingering, Pa s/m3; `loop` includes the window, `bore` does not."""
+
+    frequencies_hz: FloatArray
+    loop: ComplexArray
+    bore: ComplexArray
+
+
+def impedance_curve(network: Network, row: int, frequencies_hz: FloatArray) -> ImpedanceCurve:
+    """Return the impedance at the block face towards the foot, and of the whole loop with the window.
+
+    Parameters
+    ----------
+    network : Network
+    row : int
+        Index of the fingering.
+    frequencies_hz : array, shape (n,)
+        Strictly positive.
+
+    Raises
+    ------
+    InputError
+        A frequency is not positive or above 20 kHz, or there is no such fingering.
+    """
+    f = np.asarray(frequencies_hz, dtype=float)
+    if f.ndim != 1 or f.size == 0 or not np.isfinite(f).all() or f.min() <= 0 or f.max() > 20000.0:
+        raise InputError("impedance: frequencies must be a list of numbers above 0 and at most 20000 Hz")
+    if not 0 <= row < len(network.fingerings):
+        raise InputError(f"impedance: fingering {row} is asked for, the model has {len(network.fingerings)}")
+    layout = kernel.lay_out(network.sizes, network.n_bore, network.n_out, network.n_holes)
+    args = (
+        network.sizes, network.n_bore, network.n_out, network.n_holes, network.states[row],
+        network.air_vector(), network.rules.vector(), *layout, np.empty((0, 2), np.complex128),
+    )  # fmt: skip
+    closed = network.sizes.copy()
+    closed[kernel.WINDOW_SCALE] = 0.0
+    bare = (closed, *args[1:])
+    loop = np.array([kernel.loop_impedance(2 * math.pi * v, *args)[0] for v in f])
+    # Without the window's inertance only its radiation resistance is left in the loop.
+    inner = np.array([kernel.loop_impedance(2 * math.pi * v, *bare)[0] for v in f])
+    omega = 2 * math.pi * f
+    speed = network.air.sound_speed * network.sizes[kernel.C_SCALE]
+    density = network.air.density / network.sizes[kernel.C_SCALE] ** 2
+    radiation = float(network.rules.radiate) * density * omega**2 / (4.0 * math.pi * speed)
+    return ImpedanceCurve(f, loop, inner - radiation)
+
+
+def lattice_cutoff_hz(network: Network) -> float | None:
+    """Return the cutoff of the row of open finger holes, Hz, or None with fewer than two holes.
+
+    Above it waves run past the open holes. Root of tan(k s/2) = (b/a)**2/(2 k t_e) for the mean hole of the row,
+    t_e = t + 1.5 b (Benade, JASA 32, 1591, 1960; physics notes 8.4).
+    """
+    holes = [h for h in network.model.holes if abs(h.angle_deg) < 90.0]
+    if len(holes) < 2:
+        return None
+    x = np.array([h.position_mm for h in holes]) * 1e-3
+    spacing = float(np.diff(x).mean())
+    b = float(np.mean([0.5e-3 * h.diameter_mm for h in holes]))
+    a = float(np.mean([0.5e-3 * bore_diameter_mm(network.model, h.position_mm) for h in holes]))
+    t_e = float(np.mean([1e-3 * wall_mm(network.model, h.position_mm) for h in holes])) + 1.5 * b
+    return cutoff_of_row_hz(a, b, t_e, spacing, network.air.sound_speed)
+
+
+def cutoff_of_row_hz(a: float, b: float, t_e: float, spacing: float, sound_speed: float) -> float:
+    """Return the exact lossless cutoff of equal holes (SI), see `lattice_cutoff_hz`."""
+    from scipy.optimize import brentq
+
+    def gap(k: float) -> float:
+        return math.tan(0.5 * k * spacing) - (b / a) ** 2 / (2.0 * k * t_e)
+
+    k = brentq(gap, 1e-3, (math.pi - 1e-9) / spacing, xtol=1e-13)
+    return float(k) * sound_speed / (2.0 * math.pi)
