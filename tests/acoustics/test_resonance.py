@@ -15,7 +15,7 @@ NO_STORE = np.empty((0, 2), np.complex128)
 
 
 def loop(network, omega, row, rules=None):
-    layout = kernel.lay_out(network.sizes, network.n_bore, network.n_out, network.n_holes)
+    layout = kernel.lay_out(network.sizes, network.n_bore, network.n_out, network.n_holes, network.rules.vector())
     return kernel.loop_impedance(
         omega,
         network.sizes,

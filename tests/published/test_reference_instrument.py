@@ -90,7 +90,7 @@ def test_changes_of_one_size_move_both_registers_as_printed(change, expected):
 def test_bore_impedance_at_500_hz():
     vector = sizes()
     omega = 2 * np.pi * 500.0
-    layout = kernel.lay_out(vector, 2, 4, 0)
+    layout = kernel.lay_out(vector, 2, 4, 0, UNFLANGED_DUBOS)
     z, _, _ = kernel.loop_impedance(
         omega, vector, 2, 4, 0, np.zeros(0, np.int8), REF, UNFLANGED_DUBOS, *layout, NO_STORE
     )

@@ -47,7 +47,7 @@ def impedance_curve(network: Network, row: int, frequencies_hz: FloatArray) -> I
         raise InputError("impedance: frequencies must be a list of numbers above 0 and at most 20000 Hz")
     if not 0 <= row < len(network.fingerings):
         raise InputError(f"impedance: fingering {row} is asked for, the model has {len(network.fingerings)}")
-    layout = kernel.lay_out(network.sizes, network.n_bore, network.n_out, network.n_holes)
+    layout = kernel.lay_out(network.sizes, network.n_bore, network.n_out, network.n_holes, network.rules.vector())
     args = (
         network.sizes, network.n_bore, network.n_out, network.n_holes, network.states[row],
         network.air_vector(), network.rules.vector(), *layout, np.empty((0, 2), np.complex128),

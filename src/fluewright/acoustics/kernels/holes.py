@@ -22,9 +22,22 @@ import numpy as np
 from numba import njit
 
 from fluewright.acoustics.kernels.radiation import hole_outside_length
-from fluewright.acoustics.kernels.segments import piece
+from fluewright.acoustics.kernels.segments import piece, piece_partials
 
-__all__ = ["DUBOS", "HOLE_SIZES", "LEFEBVRE", "inner_length", "matching_length", "series_length", "t_network"]
+__all__ = [
+    "CONSTANTS",
+    "DUBOS",
+    "HOLE_SIZES",
+    "LEFEBVRE",
+    "hole_constants",
+    "hole_constants_by_size",
+    "inner_length",
+    "matching_length",
+    "series_length",
+    "t_network",
+    "t_network_from",
+    "t_network_partials",
+]
 
 LEFEBVRE = 0
 DUBOS = 1
@@ -61,13 +74,19 @@ def matching_length(d):
     return d / 8.0 * (1.0 + 0.207 * d * d * d)
 
 
-@njit(cache=True)
-def t_network(omega, a, outer, size, state, half, bulge, scale, rule, rho, c, mu, gamma, pr, zeta, radiate):
-    """Return (Za, Zs, dZa/domega, dZs/domega), Pa s/m3; `size` is the hole's row of HOLE_SIZES values.
+# A hole's frequency-free constants: three inertances over density (series, inner, outer), 1/m, and the chimney
+# from the rim inward: rim length, straight radius, rim radius, straight length, horn length, inner radius, matching
+# length, m.
+CONSTANTS = 10
 
-    `scale` multiplies the two length corrections of the open end; `bulge` is how far the finger reaches into
-    a closed chimney, in hole radii. The undercut's horn is lengthened by 1 + 0.4 (b_in/b - 1)**2 (a two-point
-    fit to finite elements, physics notes 4.8; b_in/b up to 1.5).
+
+@njit(cache=True)
+def hole_constants(a, outer, size, state, half, bulge, scale, rule, out):
+    """Fill `out` (CONSTANTS) for one hole in one state; `size` is the hole's row of HOLE_SIZES values.
+
+    `scale` multiplies the two length corrections of the open end; `bulge` is how far the finger reaches into a
+    closed chimney, in hole radii. The undercut's horn is lengthened by 1 + 0.4 (b_in/b - 1)**2 (a two-point fit to
+    finite elements, physics notes 4.8; b_in/b up to 1.5).
     """
     b = size[1]
     t = outer - a
@@ -88,104 +107,184 @@ def t_network(omega, a, outer, size, state, half, bulge, scale, rule, rho, c, mu
     # A quarter-round rim widens by 1 - pi/4 of its radius on average, a cone by half: equal mean widening.
     b_out = b + 0.4292 * size[2]
     d = b_in / a
-    t_m = b_in * matching_length(d)
-    k = omega / c
-    z0a = rho * c / (math.pi * a * a)
-    za = complex(0.0, k * z0a * b_in * series_length(d, t / b_in, state != 0, rule))
-    zi = complex(0.0, k * rho * c / (math.pi * b_in * b_in) * b_in * inner_length(d))
+    ends = 1.0
+    outside = 0.0
     if state == 0:
-        p = 1.0 + 0j
-        dp = 0j
-        u = 0j
-        du = 0j
         l_mid = max(l_mid - bulge * b, 0.05 * t)
     else:
-        zi *= scale
+        ends = scale
         if state == 1:
             t_r, _, _ = hole_outside_length(b_out, outer)
-            reactance = rho * omega * scale * t_r / (math.pi * b_out * b_out)
+            outside = scale * t_r / (math.pi * b_out * b_out)
         else:
             r_o = b_out * math.sqrt(half)
             xi = r_o / b_out
             step = 0.8216 * (1.0 - 1.35 * xi + 0.31 * xi**3)
-            reactance = omega * rho * scale * (step + 0.82) / (math.pi * r_o)
+            outside = scale * (step + 0.82) / (math.pi * r_o)
+    horn = min(max(b_in / b, 1.0), 1.5) - 1.0
+    out[0] = b_in * series_length(d, t / b_in, state != 0, rule) / (math.pi * a * a)
+    out[1] = ends * inner_length(d) / (math.pi * b_in)
+    out[2] = outside
+    out[3] = l_out
+    out[4] = b
+    out[5] = b_out
+    out[6] = l_mid
+    out[7] = l_in * (1.0 + 0.4 * horn * horn)
+    out[8] = b_in
+    out[9] = b_in * matching_length(d)
+
+
+@njit(cache=True)
+def hole_constants_by_size(a, outer, size, state, half, bulge, scale, rule, jacobian):
+    """Fill `jacobian` (5 + HOLE_SIZES, CONSTANTS): rows a, outer, half, bulge, scale, then the size columns.
+
+    Fourth-order differences of the closed form, once a hole and free of frequency; it is smooth and free of
+    iteration, so they are good to about 1e-11. A size at zero can only grow: its difference is one-sided.
+    """
+    base = np.array((a, outer, half, bulge, scale))
+    own = size.copy()
+    work = np.empty(10)
+    for row in range(jacobian.shape[0]):
+        jacobian[row, :] = 0.0
+        if row == 5 or (row == 2 and state != 2) or (row == 3 and state != 0) or (row == 4 and state == 0):
+            continue  # the position is no part of the closed form; the others have no say in this state
+        if row == 12 and size[4] + size[5] + size[6] == 0.0:
+            continue
+        centre = own[row - 5] if row >= 5 else base[row]
+        h = 2e-4 * max(abs(centre), 1e-5 if row >= 5 else 1e-2)
+        if row < 2:
+            h = 2e-4 * centre
+        one_sided = row >= 5 and centre < 2.0 * h
+        for step in range(5):
+            if one_sided:
+                shift = step * h
+                weight = (-25.0, 48.0, -36.0, 16.0, -3.0)[step] / (12.0 * h)
+            else:
+                if step == 2:
+                    continue
+                shift = (step - 2) * h
+                weight = (1.0, -8.0, 0.0, 8.0, -1.0)[step] / (12.0 * h)
+            if row >= 5:
+                own[row - 5] = centre + shift
+            else:
+                base[row] = centre + shift
+            hole_constants(base[0], base[1], own, state, base[2], base[3], base[4], rule, work)
+            for j in range(10):
+                jacobian[row, j] += weight * work[j]
+        if row >= 5:
+            own[row - 5] = centre
+        else:
+            base[row] = centre
+
+
+@njit(cache=True)
+def _part(k, con, merge):
+    """Return (length, inner radius, outer radius) of part k of the chimney, counted from the rim inward.
+
+    `merge` takes straight part and matching length of a plain chimney as one cylinder, which is the same thing.
+    """
+    if k == 0:
+        return con[3], con[4], con[5]
+    if merge and con[7] == 0.0 and con[8] == con[4]:
+        return (con[6] + con[9], con[4], con[4]) if k == 1 else (0.0, con[4], con[4])
+    if k == 1:
+        return con[6], con[4], con[4]
+    if k == 2:
+        return con[7], con[8], con[4]
+    return con[9], con[8], con[8]
+
+
+@njit(cache=True)
+def t_network_from(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate):
+    """Return (Za, Zs, dZa/domega, dZs/domega), Pa s/m3, from a hole's constants."""
+    za = complex(0.0, omega * rho * con[0])
+    zi = complex(0.0, omega * rho * con[1])
+    if state == 0:
+        p = 1.0 + 0j
+        dp = 0j
+        u = 0j
+    else:
         resistance = radiate * rho * omega * omega / (4.0 * math.pi * c)
+        reactance = omega * rho * con[2]
         p = complex(resistance, reactance)
         dp = complex(2.0 * resistance, reactance) / omega
         u = 1.0 + 0j
-        du = 0j
-    horn = min(max(b_in / b, 1.0), 1.5) - 1.0
-    for part in range(4):
-        if part == 0:
-            length, r1, r2 = l_out, b, b_out
-        elif part == 1:
-            length, r1, r2 = l_mid, b, b
-            if l_in == 0.0:
-                length += t_m
-        elif part == 2:
-            length, r1, r2 = l_in * (1.0 + 0.4 * horn * horn), b_in, b
-        else:
-            length, r1, r2 = t_m, b_in, b_in
-            if l_in == 0.0:
-                length = 0.0
+    du = 0j
+    for k in range(4):
+        length, r1, r2 = _part(k, con, True)
         if length <= 0.0:
             continue
         aa, bb, cc, dd, daa, dbb, dcc, ddd = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
         dp, du = daa * p + aa * dp + dbb * u + bb * du, dcc * p + cc * dp + ddd * u + dd * du
         p, u = aa * p + bb * u, cc * p + dd * u
-    zs = zi + p / u
-    return za, zs, za / omega, zi / omega + (dp - p * du / u) / u
+    return za, zi + p / u, za / omega, zi / omega + (dp - p * du / u) / u
 
 
 @njit(cache=True)
-def t_network_partial(
-    which, omega, a, outer, size, state, half, bulge, scale, rule, rho, c, mu, gamma, pr, zeta, radiate
-):
-    """Return (dZa/dq, dZs/dq) for one argument q, by a fourth-order central difference of the closed form.
-
-    which: 0 a, 1 outer, 2 half, 3 bulge, 4 scale, 5 ln c, 6 ln rho, 7 zeta, 8 + n the size column n.
-    The closed form is smooth and free of iteration, so the difference is good to about 1e-10 relative.
-    """
-    base = np.array((a, outer, half, bulge, scale, 0.0, 0.0, zeta))
-    own = size.copy()
-    centre = own[which - 8] if which >= 8 else base[which]
-    floor = 1e-5 if which >= 8 else 1e-2
-    h = 2e-4 * max(abs(centre), floor)
-    one_sided = which >= 8 and centre < 2.0 * h
-    sum_a = 0j
-    sum_s = 0j
-    for step in range(5):
-        if one_sided:
-            # A size at zero can only grow: fourth-order forward difference.
-            shift = step * h
-            weight = (-25.0, 48.0, -36.0, 16.0, -3.0)[step] / (12.0 * h)
-        else:
-            if step == 2:
-                continue
-            shift = (step - 2) * h
-            weight = (1.0, -8.0, 0.0, 8.0, -1.0)[step] / (12.0 * h)
-        if which >= 8:
-            own[which - 8] = centre + shift
-        else:
-            base[which] = centre + shift
-        za, zs, _, _ = t_network(
-            omega,
-            base[0],
-            base[1],
-            own,
-            state,
-            base[2],
-            base[3],
-            base[4],
-            rule,
-            rho * math.exp(base[6]),
-            c * math.exp(base[5]),
-            mu,
-            gamma,
-            pr,
-            base[7],
-            radiate,
+def t_network_partials(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate, out):
+    """Fill `out` (CONSTANTS + 3) with dZs by constant, then by zeta, ln c and ln rho; dZa is j omega rho by con[0]."""
+    ps = np.empty(5, np.complex128)
+    us = np.empty(5, np.complex128)
+    if state == 0:
+        ps[0] = 1.0
+        us[0] = 0.0
+    else:
+        resistance = radiate * rho * omega * omega / (4.0 * math.pi * c)
+        ps[0] = complex(resistance, omega * rho * con[2])
+        us[0] = 1.0
+    for k in range(4):
+        length, r1, r2 = _part(k, con, False)
+        if length <= 0.0:
+            ps[k + 1] = ps[k]
+            us[k + 1] = us[k]
+            continue
+        aa, bb, cc, dd, _, _, _, _ = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
+        ps[k + 1] = aa * ps[k] + bb * us[k]
+        us[k + 1] = cc * ps[k] + dd * us[k]
+    for j in range(13):
+        out[j] = 0.0
+    vp = 1.0 / us[4]
+    vu = -ps[4] / (us[4] * us[4])
+    for k in range(3, -1, -1):
+        length, r1, r2 = _part(k, con, False)
+        if length <= 0.0:
+            # Rim and horn that are not there yet may still grow: the slope at zero length, from a nanometre.
+            d_l, _, _, _, _, _ = piece_partials(omega, 1e-9, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, ps[k], us[k])
+            out[3 if k == 0 else 7] += d_l
+            continue
+        d_l, d_1, d_2, d_z, d_c, d_r = piece_partials(
+            omega, length, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, ps[k], us[k]
         )
-        sum_a += weight * za
-        sum_s += weight * zs
-    return sum_a, sum_s
+        out[10] += d_z
+        out[11] += d_c
+        out[12] += d_r
+        if k == 0:
+            out[3] += d_l
+            out[4] += d_1
+            out[5] += d_2
+        elif k == 1:
+            out[6] += d_l
+            out[4] += d_1 + d_2
+        elif k == 2:
+            out[7] += d_l
+            out[8] += d_1
+            out[4] += d_2
+        else:
+            out[9] += d_l
+            out[8] += d_1 + d_2
+        aa, bb, cc, dd, _, _, _, _ = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
+        vp, vu = vp * aa + vu * cc, vp * bb + vu * dd
+    out[1] = complex(0.0, omega * rho)
+    out[12] += complex(0.0, omega * rho * con[1])
+    if state != 0:
+        out[2] = vp * complex(0.0, omega * rho)
+        out[11] -= vp * ps[0].real
+        out[12] += vp * ps[0]
+
+
+@njit(cache=True)
+def t_network(omega, a, outer, size, state, half, bulge, scale, rule, rho, c, mu, gamma, pr, zeta, radiate):
+    """Return (Za, Zs, dZa/domega, dZs/domega) of one hole from its sizes; see `hole_constants`."""
+    con = np.empty(10)
+    hole_constants(a, outer, size, state, half, bulge, scale, rule, con)
+    return t_network_from(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate)

@@ -11,16 +11,38 @@ import math
 import numpy as np
 from numba import njit
 
-from fluewright.acoustics.kernels.holes import HOLE_SIZES, t_network, t_network_partial
+from fluewright.acoustics.kernels.holes import (
+    hole_constants,
+    hole_constants_by_size,
+    t_network_from,
+    t_network_partials,
+)
 from fluewright.acoustics.kernels.losses import line
 from fluewright.acoustics.kernels.radiation import end_impedance
 from fluewright.acoustics.kernels.segments import piece, piece_partials, step_length
 from fluewright.acoustics.kernels.window import window_inertance
 
 __all__ = [
-    "BLOCK_DEPTH", "BULGE", "C_SCALE", "EAR", "HALF", "HEAD_SIZES", "HOLE_SCALE", "LOSS", "RAMP", "WARM_LENGTH",
-    "WARM_SHARE", "WINDOW_LENGTH", "WINDOW_SCALE", "WINDOW_WIDTH", "lay_out", "loop_impedance", "resonance",
-    "sensitivity", "solve",
+    "BLOCK_DEPTH",
+    "BULGE",
+    "C_SCALE",
+    "EAR",
+    "HALF",
+    "HEAD_SIZES",
+    "HOLE_SCALE",
+    "LOSS",
+    "RAMP",
+    "WARM_LENGTH",
+    "WARM_SHARE",
+    "WINDOW_LENGTH",
+    "WINDOW_SCALE",
+    "WINDOW_WIDTH",
+    "hole_slopes",
+    "lay_out",
+    "loop_impedance",
+    "resonance",
+    "sensitivity",
+    "solve",
 ]  # fmt: skip
 
 # Offsets in the vector of sizes; bore stations, outside stations and holes follow.
@@ -69,8 +91,11 @@ def _spread(grad, amount, first, station, weight, slope, count):
 
 
 @njit(cache=True)
-def lay_out(dims, n_bore, n_out, n_holes):
-    """Return nodes ordered along the bore: kind (0 block face, 1 station, 2 hole), index, x and radius arrays."""
+def lay_out(dims, n_bore, n_out, n_holes, rules):
+    """Return what does not depend on frequency: nodes ordered along the bore, and every hole's constants.
+
+    Nodes: kind (0 block face, 1 station, 2 hole), index, x and radius; constants: (hole, state, CONSTANTS).
+    """
     size = n_bore + n_holes + 1
     kind = np.empty(size, np.int64)
     index = np.empty(size, np.int64)
@@ -101,7 +126,16 @@ def lay_out(dims, n_bore, n_out, n_holes):
         x[n] = xs
         r[n] = dims[13 + 2 * i + 1]
         n += 1
-    return kind[:n], index[:n], x[:n], r[:n]
+    con = np.empty((n_holes, 3, 10))
+    for i in range(n):
+        if kind[i] == 2:
+            at = first_hole + 8 * index[i]
+            outer = _interpolate(x[i], dims, 13 + 2 * n_bore, n_out)[0]
+            for state in range(3):
+                hole_constants(
+                    r[i], outer, dims[at : at + 8], state, dims[10], dims[9], dims[7], rules[1], con[index[i], state]
+                )
+    return kind[:n], index[:n], x[:n], r[:n], con
 
 
 @njit(cache=True)
@@ -141,7 +175,7 @@ def _window(dims, n_bore, n_out):
 
 
 @njit(cache=True)
-def loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, store):
+def loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, store):
     """Return (Z, dZ/domega, theta): loop impedance at the block face, Pa s/m3, and the lossless angle.
 
     rules = (thick foot wall, series rule, lossy, radiate). theta is the unwrapped angle of the standing wave
@@ -159,7 +193,7 @@ def loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind
     p, dp, _, _, _, _ = end_impedance(omega, r[n - 1], last_out, rho, c, rules[0], radiate)
     u = 1.0 + 0j
     du = 0j
-    first_hole = 13 + 2 * n_bore + 2 * n_out
+    13 + 2 * n_bore + 2 * n_out
     ref = rho * c / (math.pi * r[n - 1] ** 2)
     theta = math.atan2(p.imag, ref)
     at = 0
@@ -195,13 +229,9 @@ def loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind
             if zeta == 0.0:
                 theta = _follow(theta + omega * length / c, p.imag, u.real, ref)
         if kind[i] == 2:
-            h = index[i]
-            outer = _interpolate(x[i], dims, 13 + 2 * n_bore, n_out)[0]
+            state = states[index[i]]
             rho, c, mu = _local(air, _warm(x[i], dims), dims)
-            za, zs, dza, dzs = t_network(
-                omega, r[i], outer, dims[first_hole + 8 * h : first_hole + 8 * h + 8], states[h], dims[10],
-                dims[9], dims[7], rules[1], rho, c, mu, gamma, pr, zeta, radiate,
-            )  # fmt: skip
+            za, zs, dza, dzs = t_network_from(omega, con[index[i], state], state, rho, c, mu, gamma, pr, zeta, radiate)
             if keep:
                 store[at, 0] = p
                 store[at, 1] = u
@@ -246,7 +276,7 @@ def _follow(expected, p, q, ref):
 
 
 @njit(cache=True)
-def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r):
+def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con):
     """Return (omega, dX/domega, R) of resonance `mode`, counted from 1 at the bottom; NaN when there is none.
 
     The lossless standing-wave angle rises with frequency and equals mode * pi at the resonance (Foster's
@@ -262,7 +292,9 @@ def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kin
     theta_low = 0.0
     theta_high = 0.0
     for turn in range(80):
-        _, _, theta = loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, free, kind, index, x, r, nothing)
+        _, _, theta = loop_impedance(
+            omega, dims, n_bore, n_out, n_holes, states, air, free, kind, index, x, r, con, nothing
+        )
         if theta < goal:
             low = omega
             theta_low = theta
@@ -283,7 +315,9 @@ def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kin
         omega = trial
     free_root = omega
     for _ in range(40):
-        z, dz, _ = loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, nothing)
+        z, dz, _ = loop_impedance(
+            omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, nothing
+        )
         if dz.imag == 0.0:
             return math.nan, math.nan, math.nan
         step = z.imag / dz.imag
@@ -301,7 +335,7 @@ def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kin
 
 
 @njit(cache=True)
-def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, grad):
+def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, by_size, grad):
     """Fill `grad` with domega/d(size) / omega for every entry of dims, by the adjoint of the chain.
 
     One walk up stores the states, one walk down carries the row vector of dZ with respect to the state; each
@@ -309,13 +343,14 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
     """
     n = kind.size
     store = np.empty((3 * n + 4 + int(4.0 / LONGEST_PIECE), 2), np.complex128)
-    loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, store)
+    loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, store)
     zeta = dims[5] * rules[2]
     radiate = float(rules[3])
     gamma = air[3]
     pr = air[4]
     first_hole = 13 + 2 * n_bore + 2 * n_out
     first_out = 13 + 2 * n_bore
+    by_constant = np.empty(13, np.complex128)
     gx = np.zeros(n)
     gr = np.zeros(n)
     grad[:] = 0.0
@@ -388,52 +423,41 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
             p = store[at, 0]
             u = store[at, 1]
             h8 = first_hole + 8 * index[i]
-            size = dims[h8 : h8 + 8]
             outer, slope_o, station_o, weight_o = _interpolate(x[i], dims, first_out, n_out)
             rho, c, mu = _local(air, _warm(x[i], dims), dims)
             state = states[index[i]]
-            za, zs, _, _ = t_network(
-                omega, r[i], outer, size, state, dims[10], dims[9], dims[7], rules[1],
-                rho, c, mu, gamma, pr, zeta, radiate,
-            )  # fmt: skip
+            own = con[index[i], state]
+            za, zs, _, _ = t_network_from(omega, own, state, rho, c, mu, gamma, pr, zeta, radiate)
+            t_network_partials(omega, own, state, rho, c, mu, gamma, pr, zeta, radiate, by_constant)
             pm = p + 0.5 * za * u
-            um = u + pm / zs
             # v dT s for Za (both halves) and Zs.
-            wa = 0.5 * ((vp + (vu + 0.5 * vp * za) / zs) * u + vp * um)
+            wa = 0.5 * ((vp + (vu + 0.5 * vp * za) / zs) * u + vp * (u + pm / zs))
             ws = -(vu + 0.5 * vp * za) * pm / (zs * zs)
-            for which in range(8 + HOLE_SIZES):
-                if which == 8 or (which == 15 and size[4] + size[5] + size[6] == 0.0):
-                    continue
-                if which == 2 and state != 2:
-                    continue
-                if which == 3 and state != 0:
-                    continue
-                if which == 4 and state == 0:
-                    continue
-                dza, dzs = t_network_partial(
-                    which, omega, r[i], outer, size, state, dims[10], dims[9], dims[7], rules[1],
-                    rho, c, mu, gamma, pr, zeta, radiate,
-                )  # fmt: skip
-                amount = (wa * dza + ws * dzs).imag
-                if which == 0:
+            by_con = np.empty(10)
+            for j in range(10):
+                by_con[j] = (ws * by_constant[j]).imag
+            by_con[0] = (wa * complex(0.0, omega * rho)).imag
+            grad[5] += (ws * by_constant[10]).imag * rules[2]
+            g_lc += (ws * by_constant[11]).imag
+            g_lr += (ws * by_constant[12] + wa * za).imag
+            jacobian = by_size[index[i], state]
+            for row in range(13):
+                amount = 0.0
+                for j in range(10):
+                    amount += by_con[j] * jacobian[row, j]
+                if row == 0:
                     gr[i] += amount
-                elif which == 1:
+                elif row == 1:
                     _spread(grad, amount, first_out, station_o, weight_o, slope_o, n_out)
                     gx[i] += amount * slope_o
-                elif which == 2:
+                elif row == 2:
                     grad[10] += amount
-                elif which == 3:
+                elif row == 3:
                     grad[9] += amount
-                elif which == 4:
+                elif row == 4:
                     grad[7] += amount
-                elif which == 5:
-                    g_lc += amount
-                elif which == 6:
-                    g_lr += amount
-                elif which == 7:
-                    grad[5] += amount * rules[2]
                 else:
-                    grad[h8 + which - 8] += amount
+                    grad[h8 + row - 5] += amount
             # Row vector through the T: right-multiply by its matrix.
             half_za = 0.5 * za
             shunt = 1.0 / zs
@@ -508,12 +532,32 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
 
 
 @njit(cache=True)
+def hole_slopes(dims, n_bore, n_out, n_holes, rules, kind, index, x, r, con):
+    """Return the derivatives of every hole's constants by its sizes, shape (hole, state, sizes, constants)."""
+    by_size = np.zeros((n_holes, 3, 13, 10))
+    first_hole = 13 + 2 * n_bore + 2 * n_out
+    for i in range(kind.size):
+        if kind[i] != 2:
+            continue
+        at = first_hole + 8 * index[i]
+        outer = _interpolate(x[i], dims, 13 + 2 * n_bore, n_out)[0]
+        for state in range(3):
+            hole_constants_by_size(
+                r[i], outer, dims[at : at + 8], state, dims[10], dims[9], dims[7], rules[1], by_size[index[i], state]
+            )
+    return by_size
+
+
+@njit(cache=True)
 def solve(modes, guesses, dims, n_bore, n_out, n_holes, states, air, rules, omegas, slopes, resistances, grads):
     """Solve every (fingering, mode) row; fill omegas, slopes, resistances and, when it has rows, grads."""
-    kind, index, x, r = lay_out(dims, n_bore, n_out, n_holes)
+    kind, index, x, r, con = lay_out(dims, n_bore, n_out, n_holes, rules)
+    by_size = np.empty((0, 3, 13, 10))
+    if grads.shape[0] > 0:
+        by_size = hole_slopes(dims, n_bore, n_out, n_holes, rules, kind, index, x, r, con)
     for i in range(modes.size):
         omega, slope, resistance = resonance(
-            modes[i], guesses[i], dims, n_bore, n_out, n_holes, states[i], air, rules, kind, index, x, r
+            modes[i], guesses[i], dims, n_bore, n_out, n_holes, states[i], air, rules, kind, index, x, r, con
         )
         omegas[i] = omega
         slopes[i] = slope
@@ -536,5 +580,7 @@ def solve(modes, guesses, dims, n_bore, n_out, n_holes, states, air, rules, omeg
                     index,
                     x,
                     r,
+                    con,
+                    by_size,
                     grads[i],
                 )
