@@ -276,16 +276,49 @@ def _follow(expected, p, q, ref):
 
 
 @njit(cache=True)
+def _newton(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, nothing):
+    """Return (omega, dX/domega, R) of the upward zero of X that Newton reaches from omega, or NaN."""
+    for _ in range(30):
+        z, dz, _ = loop_impedance(
+            omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, nothing
+        )
+        if dz.imag == 0.0:
+            return math.nan, math.nan, math.nan
+        step = z.imag / dz.imag
+        limit = 0.05 * omega
+        if dz.imag < 0.0:
+            step = math.copysign(0.5 * limit, z.imag)
+        step = min(max(step, -limit), limit)
+        omega -= step
+        if abs(step) < 1e-7 * omega:
+            # Newton squares the error: what is left is about 1e-13.
+            if dz.imag < 0.0:
+                return math.nan, math.nan, math.nan
+            return omega, dz.imag, z.real
+    return math.nan, math.nan, math.nan
+
+
+@njit(cache=True)
 def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con):
     """Return (omega, dX/domega, R) of resonance `mode`, counted from 1 at the bottom; NaN when there is none.
 
     The lossless standing-wave angle rises with frequency and equals mode * pi at the resonance (Foster's
     theorem), so the mode is found by its number and never by its neighbourhood; Newton on X with the analytic
-    slope then adds the losses. Relative accuracy 1e-12.
+    slope then adds the losses. Relative accuracy 1e-12. From a good guess Newton alone is tried first and then counted.
     """
     nothing = np.empty((0, 2), np.complex128)
     free = np.array((rules[0], rules[1], 0, 0))
     goal = mode * math.pi
+    # A good guess needs no search: Newton first, then one count without losses says whether it is the mode wanted.
+    omega, slope, resistance = _newton(
+        guess, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, nothing
+    )
+    if not math.isnan(omega):
+        _, _, theta = loop_impedance(
+            omega, dims, n_bore, n_out, n_holes, states, air, free, kind, index, x, r, con, nothing
+        )
+        if abs(theta - goal) < 0.25 * math.pi:
+            return omega, slope, resistance
     omega = guess
     low = 0.0
     high = 0.0
@@ -314,24 +347,13 @@ def resonance(mode, guess, dims, n_bore, n_out, n_holes, states, air, rules, kin
             return math.nan, math.nan, math.nan
         omega = trial
     free_root = omega
-    for _ in range(40):
-        z, dz, _ = loop_impedance(
-            omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, nothing
-        )
-        if dz.imag == 0.0:
-            return math.nan, math.nan, math.nan
-        step = z.imag / dz.imag
-        limit = 0.05 * omega
-        if dz.imag < 0.0:
-            step = math.copysign(0.5 * limit, z.imag)
-        step = min(max(step, -limit), limit)
-        omega -= step
-        if abs(step) < 1e-12 * omega:
-            # The lossy resonance must belong to the lossless one that was counted.
-            if abs(omega / free_root - 1.0) > 0.12 or dz.imag < 0.0:
-                return math.nan, math.nan, math.nan
-            return omega, dz.imag, z.real
-    return math.nan, math.nan, math.nan
+    omega, slope, resistance = _newton(
+        omega, dims, n_bore, n_out, n_holes, states, air, rules, kind, index, x, r, con, nothing
+    )
+    # The lossy resonance must belong to the lossless one that was counted.
+    if math.isnan(omega) or abs(omega / free_root - 1.0) > 0.12:
+        return math.nan, math.nan, math.nan
+    return omega, slope, resistance
 
 
 @njit(cache=True)
