@@ -19,7 +19,7 @@ from fluewright.acoustics.kernels.holes import (
 )
 from fluewright.acoustics.kernels.losses import line
 from fluewright.acoustics.kernels.radiation import end_impedance
-from fluewright.acoustics.kernels.segments import piece, piece_partials, step_length
+from fluewright.acoustics.kernels.segments import piece, piece_on_line, piece_partials, step_length
 from fluewright.acoustics.kernels.window import window_inertance
 
 __all__ = [
@@ -197,6 +197,8 @@ def loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind
     ref = rho * c / (math.pi * r[n - 1] ** 2)
     theta = math.atan2(p.imag, ref)
     at = 0
+    line_radius = -1.0
+    g = zc = dg = dzc = 0j
     for i in range(n - 2, -1, -1):
         if x[i + 1] - x[i] <= 0.0 and r[i] != r[i + 1]:
             # A step in diameter: a length of the narrow side in series.
@@ -219,7 +221,14 @@ def loop_impedance(omega, dims, n_bore, n_out, n_holes, states, air, rules, kind
             r1 = r[i] + s1 * (r[i + 1] - r[i])
             r2 = r[i] + s2 * (r[i + 1] - r[i]) if j + 1 < pieces else r[i + 1]
             rho, c, mu = _local(air, _warm(x[i] + 0.5 * (s1 + s2) * (x[i + 1] - x[i]), dims), dims)
-            aa, bb, cc, dd, daa, dbb, dcc, ddd = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
+            if r1 == r2 and dims[11] == 0.0:
+                # Cylinders of one radius share their line constants.
+                if r1 != line_radius:
+                    g, zc, _, _, dg, dzc, _, _ = line(omega, r1, rho, c, mu, gamma, pr, zeta)
+                    line_radius = r1
+                aa, bb, cc, dd, daa, dbb, dcc, ddd = piece_on_line(length, r1, r2, g, zc, dg, dzc)
+            else:
+                aa, bb, cc, dd, daa, dbb, dcc, ddd = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
             if keep:
                 store[at, 0] = p
                 store[at, 1] = u

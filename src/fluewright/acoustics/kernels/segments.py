@@ -7,7 +7,7 @@ from numba import njit
 
 from fluewright.acoustics.kernels.losses import line
 
-__all__ = ["log_mean_radius", "piece", "piece_partials", "step_length"]
+__all__ = ["log_mean_radius", "piece", "piece_on_line", "piece_partials", "step_length"]
 
 
 @njit(cache=True)
@@ -40,6 +40,12 @@ def piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta):
     """
     a, _, _ = log_mean_radius(r1, r2)
     g, zc, _, _, dg, dzc, _, _ = line(omega, a, rho, c, mu, gamma, pr, zeta)
+    return piece_on_line(length, r1, r2, g, zc, dg, dzc)
+
+
+@njit(cache=True)
+def piece_on_line(length, r1, r2, g, zc, dg, dzc):
+    """Return what `piece` does, for a line whose constants are known already."""
     e = g * length
     de = dg * length
     ex = cmath.exp(e)
