@@ -9,6 +9,7 @@ from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.network import Corrections, Rules, build_network
 from fluewright.acoustics.resonance import predict_notes, resonances, resonances_by_mode, targets_hz
 from fluewright.design.fit import with_sizes
+from fluewright.instrument.files import validate_model
 from fluewright.instrument.starting import load, starting_models
 
 NO_STORE = np.empty((0, 2), np.complex128)
@@ -203,3 +204,57 @@ def test_every_mode_of_every_fingering_is_found_without_losses():
         for _, row in resonances_by_mode(network, 6):
             assert np.isfinite(row).all()
             assert (np.diff(row) > 0).all()
+
+
+@pytest.mark.parametrize("name", ["d5-cylinder", "f4-taper"])
+@pytest.mark.parametrize("block_mm", [0.3, -0.7])
+def test_sensitivities_with_warm_breath_agree_with_differences(name, block_mm):
+    """Air 6 K warmer at the window, cooling along the bore: every size, the warming and its length included."""
+    network = build_network(load(name))
+    sizes = network.sizes.copy()
+    sizes[kernel.BLOCK_DEPTH] = block_mm * 1e-3
+    sizes[kernel.WARM_SHARE] = 0.02
+    sizes[kernel.BULGE] = 0.2
+    if network.n_bore > 2:
+        sizes[kernel.HEAD_SIZES + 2] += 0.0007  # off the 20 mm grid, where the number of pieces would change
+    exact = resonances(network, sizes=sizes, sensitivities=True).by_size
+    first_hole = kernel.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out
+    for q in range(sizes.size):
+        # Stations behind the block have no say; bore and outside end together, so their ends move as `length_mm`.
+        outside = kernel.HEAD_SIZES + 2 * network.n_bore
+        beyond_the_block = q in (kernel.HEAD_SIZES, outside, outside - 2, first_hole - 2)
+        zero_size = q >= first_hole and (q - first_hole) % 8 >= 2 and sizes[q] == 0.0
+        if zero_size or beyond_the_block or q == kernel.EAR:
+            continue
+        h = 2e-5 * max(abs(sizes[q]), 1e-3)
+        ends = []
+        for step in (-2, -1, 1, 2):
+            moved = sizes.copy()
+            moved[q] += step * h
+            ends.append(np.log(resonances(network, sizes=moved).frequencies_hz))
+        central = (ends[0] - 8 * ends[1] + 8 * ends[2] - ends[3]) / (12 * h)
+        assert exact[:, q] == pytest.approx(central, rel=2e-5, abs=2e-6), q
+
+
+def test_breath_temperature_of_the_model_reaches_the_bore():
+    raw = load("d5-cylinder").model_dump(mode="json")
+    raw["conditions"]["breath_temperature_c"] = raw["conditions"]["temperature_c"] + 8.0
+    raw["conditions"]["cooling_length_mm"] = 5000.0
+    raw["conditions"]["relative_humidity"] = 0.0  # warm humid air would hold more vapour
+    warm = resonances(build_network(validate_model(raw))).frequencies_hz
+    raw["conditions"]["temperature_c"] += 8.0
+    raw["conditions"]["breath_temperature_c"] = None
+    everywhere = resonances(build_network(validate_model(raw))).frequencies_hz
+    # Over 0.27 m of 5 m the warming falls by 5 %, of 23.5 cents.
+    assert 1200 * np.log2(everywhere / warm) == pytest.approx(np.full(warm.size, 0.6), abs=0.6)
+
+
+def test_warm_breath_raises_every_note():
+    network = build_network(load("d5-cylinder"))
+    warm = network.sizes.copy()
+    warm[kernel.WARM_SHARE] = 0.02
+    cold = resonances(network).frequencies_hz
+    change = 1200 * np.log2(resonances(network, sizes=warm).frequencies_hz / cold)
+    assert (change > 0).all()
+    # Two per cent of absolute temperature everywhere would be 17 cents.
+    assert (change < 17.2).all()

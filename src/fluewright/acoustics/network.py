@@ -157,7 +157,11 @@ def build_network(
     sizes[kernel.C_SCALE] = corrections.speed_scale
     sizes[kernel.BULGE] = model.player.finger_bulge
     sizes[kernel.HALF] = model.player.half_open_fraction
-    sizes[kernel.WARM_LENGTH] = 0.15
+    conditions = model.conditions
+    if conditions.breath_temperature_c is not None:
+        warmer = conditions.breath_temperature_c - conditions.temperature_c
+        sizes[kernel.WARM_SHARE] = warmer / (273.15 + conditions.temperature_c)
+    sizes[kernel.WARM_LENGTH] = conditions.cooling_length_mm * 1e-3
     bore = _stations(model.bore.stations_mm)
     outside = _stations(model.bore.outside_mm)
     holes = np.array([_hole_row(hole) for hole in model.holes]).reshape(-1)

@@ -74,12 +74,19 @@ class About(_Part):
 
 
 class Conditions(_Part):
-    """The air in the room at which the target holds."""
+    """The air in the room at which the target holds, and how warm breath makes the bore.
+
+    ``breath_temperature_c`` is the air's temperature at the windway exit while playing; it falls towards the room's
+    along the bore with ``cooling_length_mm`` (0.1 to 0.3 m for a played recorder: an estimate, no source). Without
+    it the whole bore has the room's temperature.
+    """
 
     temperature_c: Annotated[_Real, Field(ge=-20.0, le=60.0)] = 20.0
     relative_humidity: Annotated[_Real, Field(ge=0.0, le=1.0)] = 0.5
     co2_fraction: Annotated[_Real, Field(ge=0.0, le=0.1)] = 0.0004
     pressure_pa: Annotated[_Real, Field(ge=50_000.0, le=120_000.0)] = 101_325.0
+    breath_temperature_c: Annotated[_Real, Field(ge=-20.0, le=60.0)] | None = None
+    cooling_length_mm: Annotated[_Real, Field(ge=10.0, le=5000.0)] = 150.0
 
 
 class Breath(_Part):

@@ -222,7 +222,10 @@ def t_network_from(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate):
 
 @njit(cache=True)
 def t_network_partials(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate, out):
-    """Fill `out` (CONSTANTS + 3) with dZs by constant, then by zeta, ln c and ln rho; dZa is j omega rho by con[0]."""
+    """Fill `out` (CONSTANTS + 4) with dZs by constant, then by zeta, ln c, ln rho, ln mu.
+
+    dZa by con[0] is j omega rho; the other constants do not enter it.
+    """
     ps = np.empty(5, np.complex128)
     us = np.empty(5, np.complex128)
     if state == 0:
@@ -241,7 +244,7 @@ def t_network_partials(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate, 
         aa, bb, cc, dd, _, _, _, _ = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
         ps[k + 1] = aa * ps[k] + bb * us[k]
         us[k + 1] = cc * ps[k] + dd * us[k]
-    for j in range(13):
+    for j in range(14):
         out[j] = 0.0
     vp = 1.0 / us[4]
     vu = -ps[4] / (us[4] * us[4])
@@ -249,15 +252,18 @@ def t_network_partials(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate, 
         length, r1, r2 = _part(k, con, False)
         if length <= 0.0:
             # Rim and horn that are not there yet may still grow: the slope at zero length, from a nanometre.
-            d_l, _, _, _, _, _ = piece_partials(omega, 1e-9, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, ps[k], us[k])
+            d_l, _, _, _, _, _, _ = piece_partials(
+                omega, 1e-9, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, ps[k], us[k]
+            )
             out[3 if k == 0 else 7] += d_l
             continue
-        d_l, d_1, d_2, d_z, d_c, d_r = piece_partials(
+        d_l, d_1, d_2, d_z, d_c, d_r, d_m = piece_partials(
             omega, length, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, ps[k], us[k]
         )
         out[10] += d_z
         out[11] += d_c
         out[12] += d_r
+        out[13] += d_m
         if k == 0:
             out[3] += d_l
             out[4] += d_1

@@ -147,6 +147,22 @@ def _warm(x, dims):
 
 
 @njit(cache=True)
+def _warm_slope(grad, x, dims, by_c, by_rho, by_mu):
+    """Add what the local temperature does to the gradient; return the derivative by x.
+
+    tau scales c as its root, rho as its inverse, mu as its power 0.7; see `_local`.
+    """
+    decay = math.exp(-max(x, 0.0) / dims[12])
+    tau = 1.0 + dims[11] * decay
+    by_tau = (0.5 * by_c - by_rho + 0.7 * by_mu) / tau
+    grad[11] += by_tau * decay
+    if dims[11] == 0.0 or x <= 0.0:
+        return 0.0
+    grad[12] += by_tau * dims[11] * decay * x / dims[12] ** 2
+    return -by_tau * dims[11] * decay / dims[12]
+
+
+@njit(cache=True)
 def _pieces(length, r1, r2, dims, fine):
     """Return how many pieces a stretch is cut into; `fine` cuts cylinders too, as sensitivities to taper need."""
     if length <= 0.0:
@@ -381,7 +397,7 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
     pr = air[4]
     first_hole = 13 + 2 * n_bore + 2 * n_out
     first_out = 13 + 2 * n_bore
-    by_constant = np.empty(13, np.complex128)
+    by_constant = np.empty(14, np.complex128)
     gx = np.zeros(n)
     gr = np.zeros(n)
     grad[:] = 0.0
@@ -432,6 +448,7 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
     grad[6] += omega * rho * m / dims[6]
     g_lc = 0.0
     g_lr = omega * rho * m
+    gx[0] += _warm_slope(grad, x[0], dims, 0.0, omega * rho * m, 0.0)
     if dims[0] < 0.0:
         # Row vector through the stub: U_total = U + y p.
         g, zc, ag, az, _, _, gz, zz = line(omega, r[0], rho, c, mu, gamma, pr, zeta)
@@ -447,6 +464,9 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
         half = 0.5 * (sech * -ag * dims[0] - y * az / zc)
         g_lc += (w * (sech * g * dims[0] - y)).imag
         g_lr += (w * (half - y)).imag
+        gx[0] += _warm_slope(
+            grad, x[0], dims, (w * (sech * g * dims[0] - y)).imag, (w * (half - y)).imag, -(w * half).imag
+        )
         vp = vp + vu * y
     for i in range(n):
         if kind[i] == 2:
@@ -471,6 +491,14 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
             grad[5] += (ws * by_constant[10]).imag * rules[2]
             g_lc += (ws * by_constant[11]).imag
             g_lr += (ws * by_constant[12] + wa * za).imag
+            gx[i] += _warm_slope(
+                grad,
+                x[i],
+                dims,
+                (ws * by_constant[11]).imag,
+                (ws * by_constant[12] + wa * za).imag,
+                (ws * by_constant[13]).imag,
+            )
             jacobian = by_size[index[i], state]
             for row in range(13):
                 amount = 0.0
@@ -507,7 +535,7 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
             r1 = r[i] + s1 * (r[i + 1] - r[i])
             r2 = r[i] + s2 * (r[i + 1] - r[i]) if j + 1 < pieces else r[i + 1]
             rho, c, mu = _local(air, _warm(x[i] + 0.5 * (s1 + s2) * (x[i + 1] - x[i]), dims), dims)
-            d_length, d_r1, d_r2, d_zeta, d_lc, d_lr = piece_partials(
+            d_length, d_r1, d_r2, d_zeta, d_lc, d_lr, d_lm = piece_partials(
                 omega, length, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, store[at, 0], store[at, 1]
             )
             gx[i] -= d_length.imag / pieces
@@ -517,6 +545,10 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
             grad[5] += d_zeta.imag * rules[2]
             g_lc += d_lc.imag
             g_lr += d_lr.imag
+            middle = 0.5 * (s1 + s2)
+            by_x = _warm_slope(grad, x[i] + middle * (x[i + 1] - x[i]), dims, d_lc.imag, d_lr.imag, d_lm.imag)
+            gx[i] += by_x * (1.0 - middle)
+            gx[i + 1] += by_x * middle
             aa, bb, cc, dd, _, _, _, _ = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
             vp, vu = vp * aa + vu * cc, vp * bb + vu * dd
         if x[i + 1] - x[i] <= 0.0 and r[i] != r[i + 1]:
@@ -527,6 +559,7 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
             base = omega * rho / (math.pi * narrow * narrow)
             w = (vp * complex(0.0, base) * store[at, 1]).imag
             g_lr += w * dl
+            gx[i] += _warm_slope(grad, x[i], dims, 0.0, w * dl, 0.0)
             to_narrow = w * (d_narrow - 2.0 * dl / narrow)
             if r[i] < r[i + 1]:
                 gr[i] += to_narrow
@@ -545,6 +578,7 @@ def sensitivity(omega, slope, dims, n_bore, n_out, n_holes, states, air, rules, 
         gx[last] += (vp * dz_db).imag * slope_o
     g_lc += (vp * dz_lc).imag
     g_lr += (vp * dz_lr).imag
+    gx[last] += _warm_slope(grad, x[last], dims, (vp * dz_lc).imag, (vp * dz_lr).imag, 0.0)
     grad[8] += (g_lc - 2.0 * g_lr) / dims[8]
     for i in range(n):
         if kind[i] == 1:

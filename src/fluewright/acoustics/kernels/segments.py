@@ -76,7 +76,10 @@ def piece_on_line(length, r1, r2, g, zc, dg, dzc):
 
 @njit(cache=True)
 def piece_partials(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, p, u):
-    """Return v dT/dq s for q = length, r1, r2, zeta, ln c, ln rho; v = (vp, vu) window side, s = (p, u) foot side."""
+    """Return v dT/dq s for q = length, r1, r2, zeta, ln c, ln rho, ln mu.
+
+    v = (vp, vu) is the row vector from the window side, s = (p, u) the state on the foot side.
+    """
     a, da1, da2 = log_mean_radius(r1, r2)
     g, zc, ag, az, _, _, gz, zz = line(omega, a, rho, c, mu, gamma, pr, zeta)
     e = g * length
@@ -115,7 +118,7 @@ def piece_partials(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, p
     d_r2 = t_ratio / r1 - t_b / r2 + by_a * da2
     d_zeta = t_e * gz * length + t_lz * zz / zc
     half = 0.5 * (t_e * ag * length + t_lz * az / zc)
-    return d_length, d_r1, d_r2, d_zeta, -t_e * e + t_lz, half + t_lz
+    return d_length, d_r1, d_r2, d_zeta, -t_e * e + t_lz, half + t_lz, -half
 
 
 @njit(cache=True)

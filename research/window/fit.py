@@ -1,0 +1,177 @@
+"""Fit a compact, physics-shaped formula to the solved windows and state its error on held-back cases.
+
+The low-frequency inertance over density times sqrt(W H) is M (dimensionless, about 0.7 to 1.5); all lengths in bore
+radii. M = sum of terms: the outer and inner end of an opening (constant, W, H, W H), the channel through the wall
+(logarithm of a wedge that opens with the ramp), and one term for every way a real head departs from the plain one
+(edge off the bore line, block recessed or advanced, ears cut, edge thickness). The rise with frequency is one factor
+1 + kappa (k a)**2 with kappa linear in the opening's size.
+
+    python fit.py            table of errors; --write FILE keeps the coefficients
+"""
+
+import argparse
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+
+CASES = Path(__file__).parent / "cases"
+
+
+def load_cases():
+    """Return the solved cases in their order."""
+    found = [json.loads(p.read_text()) for p in sorted(CASES.glob("*.json"))]
+    return [c for c in found if c["status"] == "solved"]
+
+
+def plain(case):
+    """Return the sizes that the formula takes, by name."""
+    p, d = case["parameters"], case["derived"]
+    full = d["ear_height_full"]
+    cut = d["ear_cut_height"]
+    return {
+        "w": p["length"],
+        "h": p["width"],
+        "e": p["wall"],
+        "ramp": math.radians(p["ramp_deg"]),
+        "offset": d["edge_bottom"] - 1.0,
+        "thickness": d["edge_top"] - d["edge_bottom"],
+        "advance": max(d["block_face_x"], 0.0),
+        "recess": max(-d["block_face_x"], 0.0),
+        "ear_lost": 0.0 if cut is None or full < 0.03 else full - cut,
+        "ear_full": full,
+    }
+
+
+def terms(s):
+    """Return the names and values of the linear terms of M for one window."""
+    # A block that reaches under the window covers part of the floor; the outside keeps its length.
+    w, h = s["w"], s["h"]
+    inner = w - s["advance"]
+    slope = math.tan(max(s["ramp"], math.radians(45.0)))
+    root = math.sqrt(w / h)
+    top = s["e"] - s["offset"]
+    channel = root * slope * math.log(1.0 + max(top, 0.0) / (w * slope))
+    lost = s["ear_lost"]
+    tau = (math.degrees(s["ramp"]) - 20.0) / 25.0
+    return {
+        "one": 1.0,
+        "w": w,
+        "h": h,
+        "w h": w * h,
+        "w^2": w * w,
+        "ramp": tau,
+        "ramp w": tau * w,
+        "channel": channel,
+        "channel h": channel * h,
+        "offset": s["offset"],
+        "offset / w": s["offset"] / w,
+        "offset^2 / w": s["offset"] ** 2 / w,
+        "thickness": s["thickness"],
+        "covered": s["advance"] / inner,
+        "covered h": s["advance"] / inner * h,
+        "recess": s["recess"] / w,
+        "recess^2": (s["recess"] / w) ** 2,
+        "ears": root * math.log(1.0 + lost / (0.3 * h + s["ear_full"] - lost)) if lost else 0.0,
+    }
+
+
+def table_of(case):
+    return case["mesh"]["extrapolated"]["table"]
+
+
+def measured(case):
+    """Return (M at low frequency, kappa of its rise)."""
+    p = case["parameters"]
+    rows = table_of(case)
+    k2 = np.array([r["ka"] ** 2 for r in rows])
+    length = np.array([r["inertance_length"] for r in rows])
+    chosen = k2 <= 0.3**2 + 1e-9
+    fit = np.polyfit(k2[chosen], length[chosen], 2)
+    low = fit[-1]
+    return low * math.sqrt(p["length"] * p["width"]) / math.pi, fit[-2] / low
+
+
+def published(case):
+    """Return M by the older formula, which knows neither offset, thickness, ears nor block."""
+    s = plain(case)
+    slope = math.tan(max(s["ramp"], math.radians(45.0)))
+    tau = min(max((math.degrees(s["ramp"]) - 20.0) / 25.0, -1.0), 1.0)
+    w, h = s["w"], s["h"]
+    m = 1.014 - 0.2956 * w - 0.1047 * h - 0.1109 * w * h + 0.0427 * tau
+    return m + math.sqrt(w / h) * slope * math.log(1.0 + s["e"] / (w * slope))
+
+
+def cents(case, m, length_over_a=37.0):
+    """Return the error in cents of a lowest note whose bore is `length_over_a` radii, the two ends included."""
+    truth, _ = measured(case)
+    p = case["parameters"]
+    to_length = math.pi / math.sqrt(p["length"] * p["width"])
+    return -1200 / math.log(2) * (m - truth) * to_length / (length_over_a + truth * to_length + 0.6)
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--write", type=Path)
+    given = parser.parse_args()
+    cases = load_cases()
+    names = list(terms(plain(cases[0])))
+    x = np.array([[terms(plain(c))[n] for n in names] for c in cases])
+    y = np.array([measured(c)[0] for c in cases])
+    kappa = np.array([measured(c)[1] for c in cases])
+    held = np.arange(len(cases)) % 5 == 4
+    keep = ~held
+    # Relative errors count; a faint ridge keeps terms that few cases excite from running away.
+    scale = np.abs(x[keep]).max(axis=0)
+    scale[scale == 0] = 1.0
+    ridge = 1e-3 * np.eye(len(names))
+    ridge[0, 0] = 0.0
+
+    def solve(rows):
+        a = np.vstack([x[rows] / scale / y[rows, None], ridge])
+        return np.linalg.lstsq(a, np.concatenate([np.ones(rows.sum()), np.zeros(len(names))]), rcond=None)[0] / scale
+
+    coefficients = solve(keep)
+    modelled = x @ coefficients
+    off = np.array([cents(c, m) for c, m in zip(cases, modelled, strict=True)])
+    old = np.array([cents(c, published(c)) for c in cases])
+    print(f"{len(cases)} cases, {held.sum()} held back; cents on a lowest note with a bore of 37 radii")
+    for label, rows in (("fitted", keep), ("held back", held)):
+        print(
+            f"  {label:10s} this formula: rms {np.sqrt(np.mean(off[rows] ** 2)):5.2f}  median "
+            f"{np.median(np.abs(off[rows])):5.2f}  worst {np.abs(off[rows]).max():5.2f}   older formula: rms "
+            f"{np.sqrt(np.mean(old[rows] ** 2)):5.2f}  worst {np.abs(old[rows]).max():5.2f}"
+        )
+    size = np.array([math.sqrt(c["parameters"]["length"] * c["parameters"]["width"]) for c in cases])
+    rise = np.polyfit(size, kappa, 1)
+    rest = np.std(kappa - np.polyval(rise, size))
+    print(f"  rise with frequency: kappa = {rise[1]:.4f} + {rise[0]:.4f} sqrt(W H), rms {rest:.4f}")
+    for name, value in zip(names, coefficients, strict=True):
+        print(f"    {name:12s} {value:+.5f}")
+    if given.write:
+        everything = solve(np.ones(len(cases), bool))
+        lows = {k: min(plain(c)[k] for c in cases) for k in plain(cases[0])}
+        highs = {k: max(plain(c)[k] for c in cases) for k in plain(cases[0])}
+        given.write.write_text(
+            json.dumps(
+                {
+                    "format": "fluewright-window-surrogate",
+                    "version": 1,
+                    "cases": len(cases),
+                    "terms": dict(zip(names, everything.tolist(), strict=True)),
+                    "kappa": rise.tolist(),
+                    "range": {k: [lows[k], highs[k]] for k in lows},
+                    "held_back_cents": {
+                        "rms": float(np.sqrt(np.mean(off[held] ** 2))),
+                        "worst": float(np.abs(off[held]).max()),
+                    },
+                },
+                indent=1,
+            )
+            + "\n"
+        )
+
+
+if __name__ == "__main__":
+    main()
