@@ -4,7 +4,7 @@ The low-frequency inertance over density times sqrt(W H) is M (dimensionless, ab
 radii. M = sum of terms: the outer and inner end of an opening (constant, W, H, W H), the channel through the wall
 (logarithm of a wedge that opens with the ramp), and one term for every way a real head departs from the plain one
 (edge off the bore line, block recessed or advanced, ears cut, edge thickness). The rise with frequency is one factor
-1 + kappa (k a)**2 with kappa linear in the opening's size.
+1 + kappa (k a)**2 with kappa linear in the opening's size and in the block face's place.
 
     python fit.py            table of errors; --write FILE keeps the coefficients
 """
@@ -29,7 +29,8 @@ def plain(case):
     """Return the sizes that the formula takes, by name."""
     p, d = case["parameters"], case["derived"]
     full = d["ear_height_full"]
-    cut = d["ear_cut_height"]
+    # The cut is given as a height over the bore's axis; ears are counted from the edge up.
+    cut = None if d["ear_cut_height"] is None else d["ear_cut_height"] - d["edge_top"]
     return {
         "w": p["length"],
         "h": p["width"],
@@ -44,36 +45,36 @@ def plain(case):
     }
 
 
+def channel(w, h, height, ramp):
+    """Return the wall's share: a channel of this height whose back opens with the ramp."""
+    slope = math.tan(max(ramp, math.radians(45.0)))
+    return math.sqrt(w / h) * slope * math.log(1.0 + max(height, 0.0) / (w * slope))
+
+
 def terms(s):
     """Return the names and values of the linear terms of M for one window."""
-    # A block that reaches under the window covers part of the floor; the outside keeps its length.
     w, h = s["w"], s["h"]
-    inner = w - s["advance"]
-    slope = math.tan(max(s["ramp"], math.radians(45.0)))
     root = math.sqrt(w / h)
-    top = s["e"] - s["offset"]
-    channel = root * slope * math.log(1.0 + max(top, 0.0) / (w * slope))
-    lost = s["ear_lost"]
-    tau = (math.degrees(s["ramp"]) - 20.0) / 25.0
+    wall = s["e"] - s["offset"] - s["thickness"]
+    full = channel(w, h, wall, s["ramp"])
+    # Ears that were cut take their part of the channel with them, less of it the wider the window is.
+    cut = full - channel(w, h, wall - s["ear_lost"], s["ramp"])
     return {
         "one": 1.0,
         "w": w,
         "h": h,
         "w h": w * h,
-        "w^2": w * w,
-        "ramp": tau,
-        "ramp w": tau * w,
-        "channel": channel,
-        "channel h": channel * h,
+        "ramp": (math.degrees(s["ramp"]) - 20.0) / 25.0,
+        "channel": full,
         "offset": s["offset"],
-        "offset / w": s["offset"] / w,
-        "offset^2 / w": s["offset"] ** 2 / w,
+        "offset root / w": s["offset"] * root / w,
         "thickness": s["thickness"],
-        "covered": s["advance"] / inner,
-        "covered h": s["advance"] / inner * h,
+        "thickness root / w": s["thickness"] * root / w,
+        # A block that reaches under the window covers part of it from below; the outside keeps its length.
+        "covered": s["advance"] / (w - s["advance"]),
         "recess": s["recess"] / w,
-        "recess^2": (s["recess"] / w) ** 2,
-        "ears": root * math.log(1.0 + lost / (0.3 * h + s["ear_full"] - lost)) if lost else 0.0,
+        "ears": cut,
+        "ears h": cut * h,
     }
 
 
@@ -143,10 +144,17 @@ def main():
             f"{np.median(np.abs(off[rows])):5.2f}  worst {np.abs(off[rows]).max():5.2f}   older formula: rms "
             f"{np.sqrt(np.mean(old[rows] ** 2)):5.2f}  worst {np.abs(old[rows]).max():5.2f}"
         )
-    size = np.array([math.sqrt(c["parameters"]["length"] * c["parameters"]["width"]) for c in cases])
-    rise = np.polyfit(size, kappa, 1)
-    rest = np.std(kappa - np.polyval(rise, size))
-    print(f"  rise with frequency: kappa = {rise[1]:.4f} + {rise[0]:.4f} sqrt(W H), rms {rest:.4f}")
+    # Rise with frequency. A block face off the exit plane adds a stub (or takes bore away) of its own: -face L.
+    size = np.array([math.sqrt(plain(c)["w"] * plain(c)["h"]) for c in cases])
+    length = y * math.pi / size
+    face = np.array([plain(c)["advance"] - plain(c)["recess"] for c in cases])
+    bend = np.column_stack([np.ones(len(cases)), size, -face * length])
+    rise = np.linalg.lstsq(bend[keep], kappa[keep], rcond=None)[0]
+    rest = kappa - bend @ rise
+    print(
+        f"  rise with frequency: kappa = {rise[0]:+.3f} {rise[1]:+.3f} sqrt(W H) {rise[2]:+.3f} (-face L); held back rms "
+        f"{np.std(rest[held]):.3f} of {np.std(kappa[held]):.3f}"
+    )
     for name, value in zip(names, coefficients, strict=True):
         print(f"    {name:12s} {value:+.5f}")
     if given.write:
