@@ -64,8 +64,10 @@ def terms(s):
         "w": w,
         "h": h,
         "w h": w * h,
+        "w^2": w * w,
         "ramp": (math.degrees(s["ramp"]) - 20.0) / 25.0,
         "channel": full,
+        "channel h": full * h,
         "offset": s["offset"],
         "offset root / w": s["offset"] * root / w,
         "thickness": s["thickness"],
@@ -152,8 +154,8 @@ def main():
     rise = np.linalg.lstsq(bend[keep], kappa[keep], rcond=None)[0]
     rest = kappa - bend @ rise
     print(
-        f"  rise with frequency: kappa = {rise[0]:+.3f} {rise[1]:+.3f} sqrt(W H) {rise[2]:+.3f} (-face L); held back rms "
-        f"{np.std(rest[held]):.3f} of {np.std(kappa[held]):.3f}"
+        f"  rise with frequency: kappa = {rise[0]:+.3f} {rise[1]:+.3f} sqrt(W H) {rise[2]:+.3f} (-face L); held back "
+        f"rms {np.std(rest[held]):.3f} of {np.std(kappa[held]):.3f}"
     )
     for name, value in zip(names, coefficients, strict=True):
         print(f"    {name:12s} {value:+.5f}")
