@@ -63,7 +63,6 @@ class Posterior:
     offsets_cents: FloatArray
     covariance: FloatArray
     trials: int
-    air: Air | None
 
     def corrections(self) -> Corrections:
         """Return the calibrated factors as the network takes them."""
@@ -71,7 +70,7 @@ class Posterior:
 
     def forecast(self, as_built: Mapping[str, float]) -> tuple[FloatArray, FloatArray]:
         """Return (mean, covariance) of the cents of every fingering for these sizes, without blowing spread."""
-        network = _network(self.model, as_built, self.air, self.shared, self.errors)
+        network = _network(self.model, as_built, None, self.shared, self.errors)
         mean, jacobian = _linearise(network, self.errors)
         full = np.hstack([jacobian, np.eye(mean.size)])
         return mean + self.offsets_cents, full @ self.covariance @ full.T
@@ -159,4 +158,4 @@ def calibrate(
         x = covariance @ pull
         x[:4] = np.clip(x[:4], -5.0, 5.0)
     # Forecasts are for the model's own air: a piece played in a cold room is not flat for that.
-    return Posterior(model, errors, x[:4], x[4:], covariance, len(trials), None)
+    return Posterior(model, errors, x[:4], x[4:], covariance, len(trials))

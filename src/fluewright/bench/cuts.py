@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from fluewright.acoustics.network import build_network
 from fluewright.bench.calibration import Posterior
 from fluewright.instrument.fingering import governing_hole
+from fluewright.instrument.model import Model
 
 __all__ = ["CutPolicy", "CutProposal", "Verdict", "next_cut"]
 
@@ -178,12 +179,9 @@ def next_cut(posterior: Posterior, as_built: Mapping[str, float], *, policy: Cut
 
 
 def _feature(
-    model: object, hole_index: int | None, as_built: Mapping[str, float], policy: CutPolicy
+    model: Model, hole_index: int | None, as_built: Mapping[str, float], policy: CutPolicy
 ) -> tuple[str, float, float, float]:
     """Return (key, present size mm, sign of removal, accuracy mm) of the feature that governs a note."""
-    from fluewright.instrument.model import Model
-
-    assert isinstance(model, Model)
     if hole_index is None:
         return "length_mm", as_built.get("length_mm", model.length_mm), -1.0, policy.foot_accuracy_mm
     hole = model.holes[hole_index]
