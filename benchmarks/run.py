@@ -45,8 +45,8 @@ def solver(network, sensitivities):
 
     def task():
         kernel.solve(
-            network.modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes, network.states,
-            air, rules, omegas, slopes, resist, grads,
+            network.modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
+            network.states, air, rules, network.window_table(), omegas, slopes, resist, grads,
         )  # fmt: skip
 
     return task

@@ -19,7 +19,10 @@ ComplexArray = NDArray[np.complex128]
 
 @dataclass(frozen=True)
 class ImpedanceCurve:
-    """Impedance over frequency for one fingering, Pa s/m3; `loop` includes the window, `bore` does not."""
+    """Impedance over frequency for one fingering, Pa s/m3; `loop` includes the window, `bore` does not.
+
+    What the other openings add at the window by radiation is counted with the bore.
+    """
 
     frequencies_hz: FloatArray
     loop: ComplexArray
@@ -47,22 +50,14 @@ def impedance_curve(network: Network, row: int, frequencies_hz: FloatArray) -> I
         raise InputError("impedance: frequencies must be a list of numbers above 0 and at most 20000 Hz")
     if not 0 <= row < len(network.fingerings):
         raise InputError(f"impedance: fingering {row} is asked for, the model has {len(network.fingerings)}")
-    layout = kernel.lay_out(network.sizes, network.n_bore, network.n_out, network.n_holes, network.rules.vector())
-    args = (
-        network.sizes, network.n_bore, network.n_out, network.n_holes, network.states[row],
-        network.air_vector(), network.rules.vector(), *layout, np.empty((0, 2), np.complex128),
+    n = f.size
+    loop, slope, window = np.empty(n, complex), np.empty(n, complex), np.empty(n, complex)
+    kernel.curve(
+        2.0 * math.pi * f, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
+        network.states[row], network.air_vector(), network.rules.vector(), network.window_table(), loop, slope, window,
+        np.empty(n),
     )  # fmt: skip
-    closed = network.sizes.copy()
-    closed[kernel.WINDOW_SCALE] = 0.0
-    bare = (closed, *args[1:])
-    loop = np.array([kernel.loop_impedance(2 * math.pi * v, *args)[0] for v in f])
-    # Without the window's inertance only its radiation resistance is left in the loop.
-    inner = np.array([kernel.loop_impedance(2 * math.pi * v, *bare)[0] for v in f])
-    omega = 2 * math.pi * f
-    speed = network.air.sound_speed * network.sizes[kernel.C_SCALE]
-    density = network.air.density / network.sizes[kernel.C_SCALE] ** 2
-    radiation = float(network.rules.radiate) * density * omega**2 / (4.0 * math.pi * speed)
-    return ImpedanceCurve(f, loop, inner - radiation)
+    return ImpedanceCurve(f, loop, loop - window)
 
 
 def lattice_cutoff_hz(network: Network) -> float | None:

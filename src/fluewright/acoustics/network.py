@@ -4,20 +4,35 @@ The kernels know a vector; people know keys such as ``holes.3.diameter_mm``. A `
 the named size by one millimetre (or degree) moves the entries of the vector by `weights`.
 """
 
+import json
 import math
 from dataclasses import dataclass, field
+from functools import cache
+from importlib import resources
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.kernels.holes import DUBOS, HOLE_SIZES, LEFEBVRE
+from fluewright.acoustics.kernels.window import SOLVED_TERMS
 from fluewright.air import Air, moist_air
-from fluewright.errors import ModelError
+from fluewright.errors import ComputeError, ModelError
 from fluewright.instrument.fingering import Fingering, fingerings_of
-from fluewright.instrument.model import Hole, Model
+from fluewright.instrument.model import Head, Hole, Model
 
-__all__ = ["Corrections", "Dimension", "Network", "Rules", "air_of", "build_network", "named_dimensions"]
+__all__ = [
+    "PUBLISHED",
+    "Corrections",
+    "Dimension",
+    "Network",
+    "Rules",
+    "air_of",
+    "build_network",
+    "named_dimensions",
+    "window_study",
+]
 
 FloatArray = NDArray[np.float64]
 
@@ -49,18 +64,28 @@ class Rules:
     """Which published formula stands where it matters, so that reference cases stay reproducible.
 
     `thick_foot` takes the wall at the foot into account (Dalmont, Nederveen & Joly 2001); `series_rule` is
-    "lefebvre" or "dubos" for t_a of the holes; `lossy` and `radiate` switch dissipation off for comparisons.
+    "lefebvre" or "dubos" for t_a of the holes; `lossy` and `radiate` switch dissipation off for comparisons;
+    `window_rule` is "solved" (our finite-element study of heads) or "published" (physics notes 5.2); `coupled` lets
+    the openings feel each other.
     """
 
     thick_foot: bool = True
     series_rule: str = "lefebvre"
     lossy: bool = True
     radiate: bool = True
+    window_rule: str = "solved"
+    coupled: bool = True
 
     def vector(self) -> NDArray[np.int64]:
         """Return the switches as the kernels read them."""
         series = {"lefebvre": LEFEBVRE, "dubos": DUBOS}[self.series_rule]
-        return np.array([int(self.thick_foot), series, int(self.lossy), int(self.radiate)], dtype=np.int64)
+        window = {"published": 0, "solved": 1}[self.window_rule]
+        flags = [int(self.thick_foot), series, int(self.lossy), int(self.radiate), window, int(self.coupled)]
+        return np.array(flags, dtype=np.int64)
+
+
+PUBLISHED = Rules(window_rule="published", coupled=False)
+"""The formulas of the physics notes alone, for reference cases."""
 
 
 @dataclass(frozen=True)
@@ -97,10 +122,43 @@ class Network:
         """Return the number of tone holes."""
         return len(self.model.holes)
 
+    def angles(self) -> FloatArray:
+        """Return the place of every hole round the body, rad."""
+        return np.radians(np.array([h.angle_deg for h in self.model.holes], dtype=float))
+
+    def window_table(self) -> FloatArray:
+        """Return the coefficients of the solved window, for the kernels."""
+        return _window_table()
+
     def air_vector(self) -> FloatArray:
         """Return (rho, c, mu, gamma, Pr) for the kernels."""
         a = self.air
         return np.array([a.density, a.sound_speed, a.viscosity, a.gamma, a.prandtl])
+
+
+@cache
+def window_study() -> dict[str, Any]:
+    """Return the fitted window of our finite-element study: coefficients, their ranges, errors on held-back cases.
+
+    Made by research/window/fit.py; format ``fluewright-window-surrogate``, version 1.
+    """
+    text = resources.files("fluewright.acoustics").joinpath("data/window.json").read_text(encoding="utf-8")
+    study: dict[str, Any] = json.loads(text)
+    if study["format"] != "fluewright-window-surrogate" or study["version"] != 1:
+        raise ComputeError(
+            f"data/window.json is {study['format']} version {study['version']}, not the window table this program "
+            "reads; install fluewright again"
+        )
+    return study
+
+
+@cache
+def _window_table() -> FloatArray:
+    study = window_study()
+    table = np.array([*study["terms"].values(), *study["kappa"]])
+    if table.size != SOLVED_TERMS:
+        raise ComputeError(f"data/window.json has {table.size} coefficients, {SOLVED_TERMS} are wanted; install again")
+    return table
 
 
 def air_of(model: Model) -> Air:
@@ -162,6 +220,8 @@ def build_network(
         warmer = conditions.breath_temperature_c - conditions.temperature_c
         sizes[kernel.WARM_SHARE] = warmer / (273.15 + conditions.temperature_c)
     sizes[kernel.WARM_LENGTH] = conditions.cooling_length_mm * 1e-3
+    sizes[kernel.EDGE_OFFSET] = edge_height_mm(head) * 1e-3
+    sizes[kernel.EDGE_THICKNESS] = head.broken_edge_mm * 1e-3
     bore = _stations(model.bore.stations_mm)
     outside = _stations(model.bore.outside_mm)
     holes = np.array([_hole_row(hole) for hole in model.holes]).reshape(-1)
@@ -179,6 +239,12 @@ def build_network(
         modes=np.array([f.register for f in fingerings], dtype=np.int64),
         dimensions=named_dimensions(model),
     )
+
+
+def edge_height_mm(head: Head) -> float:
+    """Return how far the underside of the edge stands over the bore's top line, mm (negative: below it)."""
+    way = head.windway
+    return way.floor_height_mm + 0.5 * way.exit_height_mm + head.edge_offset_mm
 
 
 def _stations(stations_mm: object) -> FloatArray:
@@ -220,6 +286,8 @@ def named_dimensions(model: Model) -> tuple[Dimension, ...]:
     ]
     if head.ear_height_mm is not None:
         found.append(Dimension("head.ear_height_mm", head.ear_height_mm, "mm", ((kernel.EAR, mm),)))
+    found.append(Dimension("head.edge_offset_mm", head.edge_offset_mm, "mm", ((kernel.EDGE_OFFSET, mm),)))
+    found.append(Dimension("head.broken_edge_mm", head.broken_edge_mm, "mm", ((kernel.EDGE_THICKNESS, mm),)))
     n_bore = len(model.bore.stations_mm)
     n_out = len(model.bore.outside_mm)
     first_bore = kernel.HEAD_SIZES

@@ -112,8 +112,8 @@ def resonances(
     omegas, slopes, resist = np.empty(n), np.empty(n), np.empty(n)
     grads = np.zeros((n if sensitivities else 0, vector.size))
     kernel.solve(
-        network.modes, start, vector, network.n_bore, network.n_out, network.n_holes, network.states,
-        network.air_vector(), network.rules.vector(), omegas, slopes, resist, grads,
+        network.modes, start, vector, network.n_bore, network.n_out, network.n_holes, network.angles(), network.states,
+        network.air_vector(), network.rules.vector(), network.window_table(), omegas, slopes, resist, grads,
     )  # fmt: skip
     if np.isnan(omegas).any():
         bad = network.fingerings[int(np.flatnonzero(np.isnan(omegas))[0])]
@@ -207,9 +207,9 @@ def resonances_by_mode(network: Network, count: int) -> tuple[tuple[str, FloatAr
         start = 2.0 * math.pi * modes * targets[i] / network.modes[i]
         omegas, slopes, resist = np.empty(count), np.empty(count), np.empty(count)
         kernel.solve(
-            modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes,
+            modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
             np.repeat(network.states[i : i + 1], count, axis=0), network.air_vector(), network.rules.vector(),
-            omegas, slopes, resist, np.zeros((0, network.sizes.size)),
+            network.window_table(), omegas, slopes, resist, np.zeros((0, network.sizes.size)),
         )  # fmt: skip
         found.append((text, omegas / (2.0 * math.pi)))
     return tuple(found)

@@ -20,7 +20,7 @@ import math
 import numpy as np
 from numba import njit
 
-__all__ = ["line", "ratio_f"]
+__all__ = ["WIDE_TERMS", "line", "line_of_table", "ratio_f", "wide_table"]
 
 
 def _asymptotic_coefficients(count: int) -> np.ndarray:
@@ -96,3 +96,111 @@ def line(omega, a, rho, c, mu, gamma, pr, zeta):
     ag = jk * zeta * g * (lv + lt)
     az = z0 * zeta * h * (lv - lt)
     return big_g, zc, ag, az, (big_g + 0.5 * ag) / omega, 0.5 * az / omega, jk * (g - 1.0), z0 * (h - 1.0)
+
+
+WIDE_TERMS = 20
+_COS = np.array([math.cos(math.pi * k / 4) for k in range(WIDE_TERMS + 1)])
+_SIN = np.array([math.sin(math.pi * k / 4) for k in range(WIDE_TERMS + 1)])
+
+
+@njit(cache=True)
+def wide_table(gamma, pr):
+    """Return the wide-duct series of one gas, shape (4, WIDE_TERMS + 1): real and imaginary parts of g - 1 and h - 1.
+
+    g = sqrt(nt/nv) and h = 1/sqrt(nt nv) of `line` are power series in 1/q; with q = r sqrt(j) each is two real
+    polynomials in 1/r. Made once for a model, it spares every line its roots and divisions.
+    """
+    n = WIDE_TERMS + 1
+    nv = np.zeros(n)
+    nt = np.zeros(n)
+    nv[0] = 1.0
+    nt[0] = 1.0
+    root = math.sqrt(pr)
+    power = 1.0
+    for k in range(1, n):
+        power /= root
+        nv[k] = -2.0 * _C[k - 1]
+        nt[k] = (gamma - 1.0) * 2.0 * _C[k - 1] * power
+    ratio = np.zeros(n)  # nt / nv
+    both = np.zeros(n)  # 1 / (nt nv)
+    product = np.zeros(n)
+    for k in range(n):
+        total = nt[k]
+        for i in range(1, k + 1):
+            total -= nv[i] * ratio[k - i]
+        ratio[k] = total
+        for i in range(k + 1):
+            product[k] += nt[i] * nv[k - i]
+    both[0] = 1.0
+    for k in range(1, n):
+        for i in range(1, k + 1):
+            both[k] -= product[i] * both[k - i]
+    out = np.zeros((4, n))
+    for which in range(2):
+        square = ratio if which == 0 else both
+        s = np.zeros(n)
+        s[0] = 1.0
+        for k in range(1, n):
+            total = square[k]
+            for i in range(1, k):
+                total -= s[i] * s[k - i]
+            s[k] = 0.5 * total
+        for k in range(1, n):
+            out[2 * which, k] = s[k] * _COS[k]
+            out[2 * which + 1, k] = -s[k] * _SIN[k]
+    return out
+
+
+@njit(cache=True)
+def line_of_table(omega, a, rho, c, mu, gamma, pr, zeta, table):
+    """Return (G, zc, r dg/dr, r dh/dr, g - 1, h - 1) of a line: `line` by the series of `wide_table`.
+
+    The last four without losses' factor zeta and without j k or rho c; see `line` for what they make.
+    """
+    if zeta == 0.0:
+        return complex(0.0, omega / c), complex(rho * c, 0.0), 0j, 0j, 0j, 0j
+    r = a * math.sqrt(rho * omega / mu)
+    if r < 18.0:
+        fv, dfv = ratio_f(r)
+        ft, dft = ratio_f(r * math.sqrt(pr))
+        nv = 1.0 - fv
+        nt = 1.0 + (gamma - 1.0) * ft
+        g = np.sqrt(nt / nv)
+        h = g / nt
+        lv = 0.5 * dfv / nv
+        lt = 0.5 * (gamma - 1.0) * dft / nt
+        dg = g * (lv + lt)
+        dh = h * (lv - lt)
+        g -= 1.0
+        h -= 1.0
+    else:
+        s = 1.0 / r
+        terms = 20
+        if r > 45.0:
+            terms = 10
+        if r > 90.0:
+            terms = 7
+        gr = 0.0
+        gi = 0.0
+        hr = 0.0
+        hi = 0.0
+        dgr = 0.0
+        dgi = 0.0
+        dhr = 0.0
+        dhi = 0.0
+        for k in range(terms, 0, -1):
+            # Horner's rule for the sum and, beside it, for s times its derivative.
+            gr = (gr + table[0, k]) * s
+            gi = (gi + table[1, k]) * s
+            hr = (hr + table[2, k]) * s
+            hi = (hi + table[3, k]) * s
+            dgr = (dgr + k * table[0, k]) * s
+            dgi = (dgi + k * table[1, k]) * s
+            dhr = (dhr + k * table[2, k]) * s
+            dhi = (dhi + k * table[3, k]) * s
+        g = complex(gr, gi)
+        h = complex(hr, hi)
+        dg = complex(-dgr, -dgi)
+        dh = complex(-dhr, -dhi)
+    jk = complex(0.0, omega / c)
+    return jk * (1.0 + zeta * g), rho * c * (1.0 + zeta * h), dg, dh, g, h

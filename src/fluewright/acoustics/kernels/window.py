@@ -1,10 +1,16 @@
-"""Inertance of the window: the opening between windway exit and edge, seen from the block face."""
+"""Inertance of the window: the opening between windway exit and edge, seen from the block face.
+
+Two formulas: `window_inertance` from the physics notes, and `window_solved`, fitted to our own finite-element study of
+whole heads (research/window), which also knows edge, ears and block; its numbers come as a table.
+"""
 
 import math
 
 from numba import njit
 
-__all__ = ["ear_share", "window_inertance"]
+__all__ = ["SOLVED_TERMS", "ear_share", "window_inertance", "window_solved"]
+
+SOLVED_TERMS = 26  # length of the table of `window_solved`: 23 of M, 3 of its rise with frequency
 
 
 @njit(cache=True)
@@ -38,3 +44,58 @@ def window_inertance(length, width, wall, ramp, a, ear):
     if ear >= 0.0 and ear < wall:
         m *= ear_share(ear / a) / ear_share(max(wall / a, ear / a))
     return m / math.sqrt(length * width)
+
+
+@njit(cache=True)
+def _channel(w, h, height, slope):
+    """Return the wall's share of M: a channel of this height whose back opens with the ramp."""
+    return math.sqrt(w / h) * slope * math.log(1.0 + max(height, 0.0) / (w * slope))
+
+
+@njit(cache=True)
+def window_solved(length, width, wall, ramp, a, ear, offset, thickness, face, table):
+    """Return (inertance/rho, kappa): 1/m at low frequency and its rise 1 + kappa (k a)**2.
+
+    Lengths in m: window length and width, wall and bore radius a, ear height over the edge (< 0 means full), underside
+    of the edge over the bore line, thickness of the edge, block face (> 0 reaches under the window). ramp in rad. The
+    plane of reference is the block face where it reaches under the window, otherwise the windway exit; a bore behind
+    that plane is not part of it. Terms and coefficients: research/window/fit.py, in its order.
+    """
+    ws = length / a
+    h = width / a
+    off = offset / a
+    thick = thickness / a
+    advance = max(face / a, 0.0)
+    recess = max(-face / a, 0.0)
+    over = max(off, 0.0)
+    w = math.sqrt(ws * ws + over * over)
+    root = math.sqrt(w / h)
+    slope = math.tan(max(ramp, math.radians(45.0)))
+    height = wall / a - off - thick
+    lost = 0.0
+    if ear >= 0.0:
+        outer = 1.0 + wall / a
+        full = math.sqrt(max(outer * outer - 0.25 * h * h, 0.0)) - 1.0 - off - thick
+        lost = max(full - ear / a, 0.0)
+    channel = _channel(w, h, height, slope)
+    ears = channel - _channel(w, h, height - lost, slope)
+    covered = advance / (w - advance)
+    tilt = (math.degrees(ramp) - 20.0) / 25.0
+    m = (
+        table[0]
+        + table[1] * w
+        + table[2] * h
+        + table[3] * w * h
+        + table[4] * w * w
+        + table[5] * tilt
+        + channel * (table[6] + table[7] * h + table[8] * tilt)
+        + off * (table[9] + table[10] * root / w)
+        + table[11] * max(-off, 0.0) * h / w
+        + thick * (table[12] + table[13] * root / w + table[14] * lost / w)
+        + covered * (table[15] + table[16] * root + table[17] * w)
+        + recess / w * (table[18] + table[19] * off)
+        + ears * (table[20] + table[21] * root + table[22] * lost)
+    )
+    m *= math.sqrt(ws / w)
+    kappa = table[23] + table[24] * math.sqrt(ws * h) + table[25] * (advance - recess)
+    return m / math.sqrt(length * width), kappa

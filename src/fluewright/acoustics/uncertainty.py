@@ -1,0 +1,289 @@
+"""Says how sure every note is: what the shop's tolerances do to it, and what the model's own errors do.
+
+The two are kept apart, for they are mended in different places: tolerances at the bench, model errors by calibration.
+Both are standard uncertainties (one sigma).
+"""
+
+from dataclasses import dataclass
+from fnmatch import fnmatchcase
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluewright.acoustics.network import Dimension, Network
+from fluewright.acoustics.ranges import RangeNote, out_of_range
+from fluewright.acoustics.resonance import (
+    STATED_ERRORS,
+    ModelErrors,
+    NotePrediction,
+    Resonances,
+    error_patterns_cents,
+    predict_notes,
+    resonances,
+)
+from fluewright.errors import InputError
+from fluewright.instrument.fingering import Fingering
+
+__all__ = [
+    "SHOP_TOLERANCES",
+    "Contributor",
+    "NoteUncertainty",
+    "Prediction",
+    "ShopTolerances",
+    "dimension_patterns_cents",
+    "prediction_of",
+    "uncertainties",
+]
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ShopTolerances:
+    """Standard uncertainties (k = 1) of the sizes as a small workshop makes them; common practice, no source.
+
+    Sizes that one tool makes together move together, with full correlation: all bore diameters (one reamer), all
+    places of bore stations (how deep it went), all outside diameters (one setting of the lathe), all hole positions
+    (the datum at the windway exit) and all hole diameters of one nominal size (one drill). Everything else is
+    independent. A shape that the model does not have (no undercut, no rounded rim) is not made, so it has no error.
+
+    Attributes
+    ----------
+    bore_diameter_mm, bore_place_mm, outside_diameter_mm, datum_mm, drill_mm : float
+        Together: one draw moves every size of the group by the same amount.
+    hole_diameter_mm, hole_position_mm : float
+        Each hole by itself, beside what drill and datum do.
+    length_mm, window_length_mm, window_width_mm, block_depth_mm, ear_height_mm, edge_offset_mm, broken_edge_mm,
+    ramp_deg : float
+        Single sizes.
+    undercut_mm, outer_round_mm, inner_chamfer_mm : float
+        By hand, each by itself, only where the model has them.
+    other_mm, other_deg : float
+        Any size that has no entry of its own.
+    """
+
+    bore_diameter_mm: float = 0.03
+    bore_place_mm: float = 0.1
+    outside_diameter_mm: float = 0.05
+    datum_mm: float = 0.05
+    drill_mm: float = 0.02
+    hole_diameter_mm: float = 0.05
+    hole_position_mm: float = 0.1
+    length_mm: float = 0.1
+    window_length_mm: float = 0.1
+    window_width_mm: float = 0.1
+    block_depth_mm: float = 0.2
+    ear_height_mm: float = 0.1
+    edge_offset_mm: float = 0.05
+    broken_edge_mm: float = 0.03
+    ramp_deg: float = 1.0
+    undercut_mm: float = 0.15
+    outer_round_mm: float = 0.05
+    inner_chamfer_mm: float = 0.05
+    other_mm: float = 0.1
+    other_deg: float = 1.0
+
+    def __post_init__(self) -> None:
+        for name, value in vars(self).items():
+            if not 0.0 <= value < 1e3:
+                unit = "degrees" if name.endswith("_deg") else "mm"
+                raise InputError(f"shop tolerance {name} is {value}; give a standard uncertainty in {unit}, 0 or more")
+
+
+SHOP_TOLERANCES = ShopTolerances()
+
+# Key pattern to the entry of `ShopTolerances`, in order; the first that fits counts.
+_OWN = (
+    ("holes.*.diameter_mm", "hole_diameter_mm"),
+    ("holes.*.position_mm", "hole_position_mm"),
+    ("holes.*.outer_round_mm", "outer_round_mm"),
+    ("holes.*.inner_chamfer_mm", "inner_chamfer_mm"),
+    ("holes.*.undercut.*", "undercut_mm"),
+    ("length_mm", "length_mm"),
+    ("head.window_length_mm", "window_length_mm"),
+    ("head.window_width_mm", "window_width_mm"),
+    ("head.block_depth_mm", "block_depth_mm"),
+    ("head.ear_height_mm", "ear_height_mm"),
+    ("head.ramp_angle_deg", "ramp_deg"),
+    ("head.edge_offset_mm", "edge_offset_mm"),
+    ("head.broken_edge_mm", "broken_edge_mm"),
+)
+_TOGETHER = (
+    ("bore.stations_mm.*.diameter", "bore_diameter_mm"),
+    ("bore.stations_mm.*.x", "bore_place_mm"),
+    ("bore.outside_mm.*.diameter", "outside_diameter_mm"),
+    ("holes.*.position_mm", "datum_mm"),
+)
+_SHAPES = ("outer_round_mm", "inner_chamfer_mm", "undercut_mm")
+
+
+@dataclass(frozen=True)
+class Contributor:
+    """What one independent size, or one group made together, adds to a note's uncertainty.
+
+    `key` is the size's key; a group has ``*`` in it, and the holes of one drill are named by its size. `sigma` is
+    the standard uncertainty of the size in `unit`; `cents` carries the sign of the sensitivity.
+    """
+
+    key: str
+    sigma: float
+    unit: str
+    cents: float
+
+
+@dataclass(frozen=True)
+class NoteUncertainty:
+    """One note's standard uncertainty in cents, from the sizes and from the model, kept apart.
+
+    `largest` are the three largest contributors among the sizes, the largest first.
+    """
+
+    fingering: Fingering
+    from_dimensions_cents: float
+    from_model_cents: float
+    largest: tuple[Contributor, ...]
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """Every note of a network with all that has to be known about how far to trust it.
+
+    `uncertainties` has one entry a note of `notes`, in the same order; `out_of_range` holds the formulas used beyond
+    their range.
+    """
+
+    notes: tuple[NotePrediction, ...]
+    uncertainties: tuple[NoteUncertainty, ...]
+    out_of_range: tuple[RangeNote, ...]
+
+
+def dimension_patterns_cents(
+    network: Network, solved: Resonances, tolerances: ShopTolerances = SHOP_TOLERANCES
+) -> tuple[tuple[Contributor, ...], FloatArray]:
+    """Return the independent causes and what one sigma of each does to every note.
+
+    Parameters
+    ----------
+    network : Network
+    solved : Resonances
+        With sensitivities.
+    tolerances : ShopTolerances
+
+    Returns
+    -------
+    causes : tuple of Contributor
+        One a column; `cents` is the largest over the notes.
+    patterns : array, shape (n_notes, n_causes)
+        Cents, signed; a group made together has the signed sum of its members' sensitivities.
+
+    Raises
+    ------
+    InputError
+        `solved` has no sensitivities.
+    """
+    effects = solved.by_dimension_cents
+    if effects.shape[0] != len(network.fingerings):
+        raise InputError("uncertainty: the resonances were solved without sensitivities; ask for them")
+    causes: list[tuple[str, float, str]] = []
+    columns: list[FloatArray] = []
+
+    def add(key: str, sigma: float, unit: str, members: list[int]) -> None:
+        if members and sigma > 0.0:
+            causes.append((key, sigma, unit))
+            columns.append(sigma * effects[:, members].sum(axis=1))
+
+    keys = [d.key for d in network.dimensions]
+    for pattern, entry in _TOGETHER:
+        members = [j for j, key in enumerate(keys) if fnmatchcase(key, pattern)]
+        # A group of one hole is still the datum's: its own error comes beside it.
+        add(pattern, getattr(tolerances, entry), "mm", members)
+    by_drill: dict[float, list[int]] = {}
+    for j, d in enumerate(network.dimensions):
+        if fnmatchcase(d.key, "holes.*.diameter_mm"):
+            by_drill.setdefault(round(d.value, 3), []).append(j)
+    for size, members in sorted(by_drill.items()):
+        add(f"holes.*.diameter_mm of the {size:g} mm drill", tolerances.drill_mm, "mm", members)
+    for j, d in enumerate(network.dimensions):
+        add(d.key, _own_sigma(d, tolerances), d.unit, [j])
+    patterns = np.column_stack(columns) if columns else np.zeros((effects.shape[0], 0))
+    most = [float(column[np.argmax(np.abs(column))]) for column in patterns.T]
+    return tuple(Contributor(*cause, cents) for cause, cents in zip(causes, most, strict=True)), patterns
+
+
+def _own_sigma(dimension: Dimension, tolerances: ShopTolerances) -> float:
+    """Return what a size may be off by itself; 0 for one that only moves with its group or is not there."""
+    for pattern, entry in _OWN:
+        if fnmatchcase(dimension.key, pattern):
+            if entry in _SHAPES and dimension.value == 0.0:
+                return 0.0
+            return float(getattr(tolerances, entry))
+    if any(fnmatchcase(dimension.key, pattern) for pattern, _ in _TOGETHER):
+        return 0.0
+    return tolerances.other_deg if dimension.unit == "deg" else tolerances.other_mm
+
+
+def uncertainties(
+    network: Network,
+    solved: Resonances,
+    *,
+    tolerances: ShopTolerances = SHOP_TOLERANCES,
+    errors: ModelErrors = STATED_ERRORS,
+) -> tuple[NoteUncertainty, ...]:
+    """Return the uncertainty of every note, split into sizes and model.
+
+    Parameters
+    ----------
+    network : Network
+    solved : Resonances
+        Of this network, with sensitivities.
+    tolerances, errors : optional
+        Of the shop and of the model.
+
+    Returns
+    -------
+    tuple of NoteUncertainty
+        One a fingering, in their order.
+
+    Raises
+    ------
+    InputError
+        `solved` has no sensitivities.
+
+    References
+    ----------
+    .. [1] First-order propagation: root sum of squares over independent causes, signed sum inside a group (Guide to
+       the Expression of Uncertainty in Measurement, JCGM 100:2008, 5.1 and 5.2; from memory).
+    """
+    causes, patterns = dimension_patterns_cents(network, solved, tolerances)
+    model = error_patterns_cents(network, solved, errors)
+    rest = np.array([errors.discrepancy_cents[min(f.register, 2) - 1] for f in network.fingerings])
+    from_model = np.sqrt((model**2).sum(axis=1) + rest**2)
+    found = []
+    for i, f in enumerate(network.fingerings):
+        order = np.argsort(-np.abs(patterns[i]), kind="stable")[:3]
+        largest = tuple(
+            Contributor(causes[j].key, causes[j].sigma, causes[j].unit, float(patterns[i, j])) for j in order
+        )
+        found.append(NoteUncertainty(f, float(np.linalg.norm(patterns[i])), float(from_model[i]), largest))
+    return tuple(found)
+
+
+def prediction_of(
+    network: Network,
+    *,
+    tolerances: ShopTolerances = SHOP_TOLERANCES,
+    errors: ModelErrors = STATED_ERRORS,
+) -> Prediction:
+    """Return every note with its two uncertainties, and every formula used beyond its range.
+
+    Raises
+    ------
+    ComputeError
+        A fingering has no resonance.
+    """
+    notes = predict_notes(network, errors=errors)
+    hz = np.array([n.frequency_hz for n in notes])
+    solved = resonances(network, guesses_hz=hz, sensitivities=True)
+    return Prediction(
+        notes, uncertainties(network, solved, tolerances=tolerances, errors=errors), out_of_range(network, hz)
+    )
