@@ -1,26 +1,33 @@
 """The same chain in plain vectorised NumPy: all notes side by side, roots by the secant rule.
 
 A twin of the kernels for uniform air, written once more from the formulas (Bessel functions from SciPy), so that it
-serves both as the yardstick of speed and as a check of the compiled code.
+serves both as the yardstick of speed and as a check of the compiled code. It goes another way than the kernels:
+the unknowns are the flows through all open mouths; pressure and flow inside are carried from the foot to the block
+face as linear forms in these unknowns, every open hole adds one equation, the block face the last one, and all notes'
+systems are solved side by side.
 """
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ive
+from scipy.special import ive, jnp_zeros
 
 from fluewright.acoustics.kernels import network as kernel
-from fluewright.acoustics.kernels.window import window_inertance
-from fluewright.acoustics.network import Network
+from fluewright.acoustics.kernels.window import window_solved
+from fluewright.acoustics.network import Network, Rules
 
 UNFLANGED = (0.5, 0.6133, 0.800, 0.266, 0.0263, 0.0599, 0.238, -0.0153, 0.00150)
 FLANGED = (1.0, 0.8216, 0.730, 0.372, 0.0231, 0.244, 0.723, -0.0198, 0.00366)
+LONGEST_M = 0.020
+# Evanescent waves of a round duct: order and zero of J_m' of the six lowest, the plane wave's zero left out.
+WAVES = sorted((float(zero), order) for order in range(6) for zero in jnp_zeros(order, 2))[:6]
 
 
 def line(omega, a, air, zeta):
-    """Return (Gamma, specific Zc) of a round duct, arrays like omega."""
+    """Return (Gamma, specific Zc) of a round duct; omega and a broadcast."""
     rho, c, mu, gamma, pr = air
-    q = a * np.sqrt(rho * omega / mu) * np.exp(1j * np.pi / 4)
+    q = a * np.sqrt(rho * omega / mu) * np.exp(0.25j * np.pi)
     fv = 2 / q * ive(1, q) / ive(0, q)
     qt = q * math.sqrt(pr)
     ft = 2 / qt * ive(1, qt) / ive(0, qt)
@@ -29,18 +36,23 @@ def line(omega, a, air, zeta):
     return jk * (1 + zeta * (np.sqrt(nt / nv) - 1)), rho * c * (1 + zeta * (1 / np.sqrt(nt * nv) - 1))
 
 
-def through(omega, length, r1, r2, air, zeta, p, u):
-    """Return (p, u) at the window side of a cylinder or cone."""
-    a = r1 if r1 == r2 else (r2 - r1) / math.log(r2 / r1)
-    g, zc = line(omega, a, air, zeta)
+def mean_radius(r1, r2):
+    """Return the log-mean radius, where wall loss going as 1/r has its mean."""
+    return r1 if r1 == r2 else (r2 - r1) / math.log(r2 / r1)
+
+
+def tube(length, r1, r2, g, zc):
+    """Return (A, B, C, D) of a cylinder or cone, (p, u) at r1 from (p, u) at r2; all arguments broadcast."""
     e = g * length
     ch, sh = np.cosh(e), np.sinh(e)
     ratio = r2 / r1
     m = (ratio - 1) / e
     front = math.pi * r1 * r1 / zc
     return (
-        (ratio * ch - m * sh) * p + zc * sh / (math.pi * r1 * r2) * u,
-        front * ((ratio - m * m) * sh + e * m * m * ch) * p + (ch + m * sh) / ratio * u,
+        ratio * ch - m * sh,
+        zc * sh / (math.pi * r1 * r2),
+        front * ((ratio - m * m) * sh + e * m * m * ch),
+        (ch + m * sh) / ratio,
     )
 
 
@@ -62,60 +74,201 @@ def foot(omega, a, b, air):
     return rho * c / (math.pi * a * a) * (1 + refl) / (1 - refl)
 
 
-def reactance(omega, network: Network):
-    """Return Im Z of the loop for every fingering at its own omega, shape (n,)."""
-    sizes, air = network.sizes, network.air_vector()
-    rho, c = air[:2]
-    zeta = sizes[kernel.LOSS]
-    n_bore, n_out = network.n_bore, network.n_out
-    kind, index, x, r, con = kernel.lay_out(sizes, n_bore, n_out, network.n_holes, network.rules.vector())
-    outside = sizes[kernel.HEAD_SIZES + 2 * n_bore :][: 2 * n_out].reshape(-1, 2)
-    p = foot(omega, r[-1], np.interp(x[-1], *outside.T), air)
-    u = np.ones_like(p)
+def outside_share(z, body, angle):
+    """Return the pressure of one mouth's flow at another through the open air, 1/m: the fit of the coupling notes."""
+    distance = np.hypot(z, 2 * body * np.sin(angle / 2))
+    same = np.exp(-0.945 * (z / body) ** 0.72)
+    behind = -0.49 * (1 + (z / body / 2.6) ** 2) ** -0.7
+    facing = np.cos(angle / 2) ** 4
+    return (1 + facing * same + (1 - facing) * behind) / (4 * np.pi * np.maximum(distance, 1e-6))
+
+
+def inside_share(z, a, angle):
+    """Return what two mouths exchange by the bore's evanescent waves, 1/m: mode sum of a rigid round duct."""
+    total = 0.0
+    for zero, order in WAVES:
+        twice = 1 if order == 0 else 2
+        total += twice * np.cos(order * angle) * np.exp(-zero * z / a) / (zero * (1 - (order / zero) ** 2))
+    return total / (2 * np.pi * a)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What does not depend on frequency: the chain from the foot up, chimneys, openings, window."""
+
+    air: tuple[float, ...]
+    zeta: float
+    radii: np.ndarray  # of the distinct lines, (lines, 1)
+    steps: list[tuple[str, int]]  # "tube", "hole" or "step", and its row
+    tubes: np.ndarray  # length, r1, r2, line
+    jumps: np.ndarray  # inertance over density
+    open_holes: np.ndarray  # (holes, notes)
+    constants: np.ndarray  # (10, holes, notes)
+    chimney: np.ndarray  # lines of the four parts, (holes, 4)
+    foot: tuple[float, float]
+    apart: np.ndarray  # distance along the body of every two openings: holes, foot, window
+    outer: np.ndarray
+    inner: np.ndarray
+    window: tuple[float, float, float]  # inertance over density, kappa, bore radius
+    recess: tuple[float, int]  # closed stub behind the exit plane: length (0: none) and line
+
+
+def plan(network: Network) -> Plan:
+    """Return the plan of a network; only what the twin was written for is accepted."""
+    rules, sizes = network.rules, network.sizes
+    if rules not in (Rules(), Rules(coupled=False), Rules(lossy=False), Rules(lossy=False, coupled=False)):
+        raise ValueError("the twin knows the present formulas only, with or without losses and coupling")
+    if sizes[kernel.WARM_SHARE] != 0:
+        raise ValueError("the twin knows air of one temperature only")
+    rho, c, mu, gamma, pr = network.air_vector()
+    scale = sizes[kernel.C_SCALE]
+    air = (rho / scale**2, c * scale, mu, gamma, pr)
+    n_bore, n_out, n_holes = network.n_bore, network.n_out, network.n_holes
+    kind, index, x, r, con = kernel.lay_out(sizes, n_bore, n_out, n_holes, rules.vector())
+    body_x, body_r = sizes[kernel.HEAD_SIZES + 2 * n_bore :][: 2 * n_out].reshape(-1, 2).T
+    radii: list[float] = []
+
+    def line_of(r1, r2):
+        radius = mean_radius(r1, r2)
+        if radius not in radii:
+            radii.append(radius)
+        return radii.index(radius)
+
+    steps, tubes, jumps = [], [], []
+    chimney = np.full((n_holes, 4), -1)
     for i in range(kind.size - 2, -1, -1):
         length = x[i + 1] - x[i]
         if length > 0:
-            pieces = 1 if r[i] == r[i + 1] else math.ceil(length / 0.020 - 1e-9)
+            pieces = 1 if r[i] == r[i + 1] else math.ceil(length / LONGEST_M - 1e-9)
             edges = np.linspace(r[i], r[i + 1], pieces + 1)
             for j in range(pieces - 1, -1, -1):
-                p, u = through(omega, length / pieces, edges[j], edges[j + 1], air, zeta, p, u)
+                steps.append(("tube", len(tubes)))
+                tubes.append((length / pieces, edges[j], edges[j + 1], line_of(edges[j], edges[j + 1])))
+        elif r[i] != r[i + 1]:
+            narrow, wide = sorted((r[i], r[i + 1]))
+            xi = narrow / wide
+            steps.append(("step", len(jumps)))
+            jumps.append(0.8216 * max(1 - 1.35 * xi + 0.31 * xi**3, 0) / (math.pi * narrow))
         if kind[i] == 2:
-            opened = network.states[:, index[i]] != 0
-            za = np.empty_like(p)
-            zs = np.empty_like(p)
-            for state in (0, 1, 2):
-                rows = network.states[:, index[i]] == state
-                if not rows.any():
-                    continue
-                w = omega[rows]
-                k = con[index[i], state]
-                hp = np.ones_like(w) + 0j if state == 0 else rho * w * w / (4 * np.pi * c) + 1j * w * rho * k[2]
-                hu = np.zeros_like(w) + 0j if state == 0 else np.ones_like(w) + 0j
-                for length, r1, r2 in ((k[3], k[4], k[5]), (k[6], k[4], k[4]), (k[7], k[8], k[4]), (k[9], k[8], k[8])):
-                    if length > 0:
-                        hp, hu = through(w, length, r1, r2, air, zeta, hp, hu)
-                za[rows] = 1j * w * rho * k[0]
-                zs[rows] = 1j * w * rho * k[1] + hp / hu
-            assert opened.size == p.size
-            p = p + 0.5 * za * u
-            u = u + p / zs
-            p = p + 0.5 * za * u
-    start = max(sizes[kernel.BLOCK_DEPTH], 0.0)
-    wall = np.interp(start, *outside.T) - r[0]
-    m = window_inertance(
-        sizes[kernel.WINDOW_LENGTH] - start, sizes[kernel.WINDOW_WIDTH], wall, sizes[kernel.RAMP], r[0],
-        sizes[kernel.EAR],
+            h = index[i]
+            steps.append(("hole", h))
+            k = con[h, 1]
+            for part, (long, r1, r2) in enumerate(((k[3], k[4], k[5]), (1, k[4], k[4]), (k[7], k[8], k[4]))):
+                if long > 0:
+                    chimney[h, part] = line_of(r1, r2)
+            chimney[h, 3] = line_of(k[8], k[8])
+    at_hole = np.argsort(index[kind == 2])
+    places = np.concatenate([x[kind == 2][at_hole], [x[-1], sizes[kernel.WINDOW_LENGTH] / 2]])
+    bores = np.concatenate([r[kind == 2][at_hole], [r[-1], r[0]]])
+    start = max(sizes[kernel.BLOCK_DEPTH], 0)
+    bodies = np.interp(np.concatenate([places[:-1], [start]]), body_x, body_r)
+    angles = np.concatenate([network.angles(), [0, 0]])
+    apart = np.abs(places[:, None] - places)
+    turned = angles[:, None] - angles
+    outer = outside_share(apart, (bodies[:, None] + bodies) / 2, turned)
+    inner = inside_share(apart, (bores[:, None] + bores) / 2, turned)
+    inner[n_holes:] = inner[:, n_holes:] = 0
+    # The foot's mouth is round the end of the body: free space.
+    outer[n_holes] = outer[:, n_holes] = 1 / (4 * np.pi * np.maximum(apart[n_holes], 1e-6))
+    for table in (outer, inner):
+        np.fill_diagonal(table, 0)
+        table *= rules.coupled
+    mass, kappa = window_solved(
+        sizes[kernel.WINDOW_LENGTH], sizes[kernel.WINDOW_WIDTH], bodies[-1] - r[0], sizes[kernel.RAMP], r[0],
+        sizes[kernel.EAR], sizes[kernel.EDGE_OFFSET], sizes[kernel.EDGE_THICKNESS], sizes[kernel.BLOCK_DEPTH],
+        network.window_table(),
     )  # fmt: skip
-    return omega * rho * sizes[kernel.WINDOW_SCALE] * m + (p / u).imag
+    recess = (max(-sizes[kernel.BLOCK_DEPTH], 0.0), line_of(r[0], r[0]))
+    own = con[np.arange(n_holes)[:, None], network.states.T]
+    return Plan(
+        air, sizes[kernel.LOSS] * rules.lossy, np.array(radii)[:, None], steps, np.array(tubes), np.array(jumps),
+        network.states.T != 0, np.moveaxis(own, -1, 0), chimney, (r[-1], bodies[-2]), apart, outer, inner,
+        (sizes[kernel.WINDOW_SCALE] * mass, kappa, r[0]), recess,
+    )  # fmt: skip
+
+
+def tubes_of(omega, p: Plan):
+    """Return (lines, bore): constants of every line, and (A, B, C, D) of every tube of the bore, (tubes, notes)."""
+    g, zc = line(omega, p.radii, p.air, p.zeta)
+    length, r1, r2 = p.tubes[:, :3].T[:, :, None]
+    which = p.tubes[:, 3].astype(int)
+    return (g, zc), tube(length, r1, r2, g[which], zc[which])
+
+
+def chimneys_of(lines, p: Plan):
+    """Return (A, B, C, D) of every chimney, bore side from the rim's side, (holes, notes)."""
+    g, zc = lines
+    shape = p.open_holes.shape
+    a, b, c, d = np.ones(shape, complex), np.zeros(shape, complex), np.zeros(shape, complex), np.ones(shape, complex)
+    k = p.constants
+    for part, length, r1, r2 in (
+        (0, k[3], k[4], k[5]),
+        (1, k[6], k[4], k[4]),
+        (2, k[7], k[8], k[4]),
+        (3, k[9], k[8], k[8]),
+    ):
+        rows = np.flatnonzero(p.chimney[:, part] >= 0)
+        if rows.size:
+            which = p.chimney[rows, part]
+            e, f, s, t = tube(length[rows], r1[rows], r2[rows], g[which], zc[which])
+            a[rows], c[rows] = e * a[rows] + f * c[rows], s * a[rows] + t * c[rows]
+            b[rows], d[rows] = e * b[rows] + f * d[rows], s * b[rows] + t * d[rows]
+    return a, b, c, d
+
+
+def impedance(omega, p: Plan):
+    """Return the loop's impedance Z for every note at its own omega, shape (notes,)."""
+    rho, c0 = p.air[:2]
+    n_holes, n = p.open_holes.shape
+    lines, (ta, tb, tc, td) = tubes_of(omega, p)
+    ca, cb, cc, cd = chimneys_of(lines, p)
+    jwr = 1j * omega * rho
+    resist = rho * omega**2 / (4 * np.pi * c0)
+    # Pressure at every mouth as a linear form in the flows outward: holes, foot, then the window's flow inward.
+    far = jwr[:, None, None] * (p.outer * np.exp(-1j * (omega / c0)[:, None, None] * p.apart) + p.inner)
+    felt = far[:, :-1].copy()
+    felt[:, :, -1] *= -1
+    own = np.arange(n_holes)
+    felt[:, own, own] = (resist + jwr * p.constants[2]).T
+    felt[:, n_holes, n_holes] = foot(omega, *p.foot, p.air)
+    unit = np.eye(n_holes + 2)
+    pressure = felt[:, n_holes]
+    flow = np.tile(unit[n_holes] + 0j, (n, 1))
+    system = np.empty((n, n_holes + 1, n_holes + 2), complex)
+    for what, i in p.steps:
+        if what == "tube":
+            a, b, c, d = ta[i][:, None], tb[i][:, None], tc[i][:, None], td[i][:, None]
+            pressure, flow = a * pressure + b * flow, c * pressure + d * flow
+            continue
+        if what == "step":
+            pressure = pressure + (jwr * p.jumps[i])[:, None] * flow
+            continue
+        half = (0.5 * jwr * p.constants[0, i])[:, None]
+        mass = (jwr * p.constants[1, i])[:, None]
+        a, b, c, d = ca[i][:, None], cb[i][:, None], cc[i][:, None], cd[i][:, None]
+        opened = p.open_holes[i][:, None]
+        node = pressure + half * flow
+        into = np.where(opened, c * felt[:, i] + d * unit[i], node / (mass + a / c))
+        system[:, i] = np.where(opened, node - mass * into - a * felt[:, i] - b * unit[i], unit[i])
+        flow = flow + into
+        pressure = node + half * flow
+    g, zc = lines[0][p.recess[1]], lines[1][p.recess[1]]
+    behind = np.pi * p.window[2] ** 2 * np.tanh(g * p.recess[0]) / zc
+    system[:, n_holes] = flow + behind[:, None] * pressure - unit[n_holes + 1]
+    flows = np.linalg.solve(system[:, :, :-1], -system[:, :, -1:])[:, :, 0]
+    inertance, kappa, a = p.window
+    window = resist + jwr * inertance * (1 + kappa * (omega / c0 * a) ** 2)
+    return window + pressure[:, -1] + ((pressure[:, :-1] - far[:, -1, :-1]) * flows).sum(axis=1)
 
 
 def roots(network: Network, start_hz):
     """Return the frequencies of all notes, Hz, to 0.001 cent, from a start within half a semitone."""
+    p = plan(network)
     w0 = 2 * np.pi * np.asarray(start_hz)
     w1 = w0 * 1.002
-    x0 = reactance(w0, network)
+    x0 = impedance(w0, p).imag
     for _ in range(20):
-        x1 = reactance(w1, network)
+        x1 = impedance(w1, p).imag
         step = x1 * (w1 - w0) / (x1 - x0)
         w0, x0, w1 = w1, x1, w1 - step
         if np.abs(step / w1).max() < 5e-7:

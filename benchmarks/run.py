@@ -1,26 +1,40 @@
-"""Prints the benchmark table: times on this machine, and ratios taken inside one run."""
+"""Prints the benchmark tables: times on this machine, and ratios taken inside one run.
 
+``--write FILE`` puts them into FILE between the two marks; ``--quick`` leaves out what starts other processes.
+"""
+
+import argparse
+import os
 import platform
 import subprocess
 import sys
 import tempfile
 import time
+from collections import Counter
 from pathlib import Path
 
 import numpy as np
 
+from counting import FLOPS, count, flops
+from floor import Speeds, floors_s, measure
 from fluewright import __version__
+from fluewright.acoustics.batch import predict_many
 from fluewright.acoustics.kernels import network as kernel
-from fluewright.acoustics.network import build_network
+from fluewright.acoustics.network import Rules, build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.bench.allowance import starting_sizes
 from fluewright.bench.calibration import PlayedTrial, calibrate
 from fluewright.bench.cuts import next_cut
 from fluewright.demo.sound import play
 from fluewright.design.fit import fit_model
-from fluewright.instrument.starting import load
+from fluewright.instrument.starting import load, starting_models
 from fluewright.listening import hear_notes, read_recording, write_recording
+from growth import growth, parts, task_of, times_s
+from library_chain import grid, library_time_s, widest_step_hz
 from plain_chain import roots
+
+BEGIN, END = "<!-- begin: filled by benchmarks/run.py --write -->", "<!-- end: filled by benchmarks/run.py --write -->"
+MODEL = "d5-cylinder"
 
 
 def best(task, repeats=5, inner=1):
@@ -35,65 +49,259 @@ def best(task, repeats=5, inner=1):
     return min(times)
 
 
-def solver(network, sensitivities):
-    """Return a call that solves all notes of a network, each from 2 cents beside its root (as in a drag)."""
-    n = len(network.fingerings)
-    start = 2 * np.pi * resonances(network).frequencies_hz * 1.001
-    omegas, slopes, resist = np.empty(n), np.empty(n), np.empty(n)
-    grads = np.zeros((n if sensitivities else 0, network.sizes.size))
-    air, rules = network.air_vector(), network.rules.vector()
-
-    def task():
-        kernel.solve(
-            network.modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-            network.states, air, rules, network.window_table(), omegas, slopes, resist, grads,
-        )  # fmt: skip
-
-    return task
+def seconds(t):
+    """Return a time with three digits and a fitting unit."""
+    for unit, name in ((1e-6, "µs"), (1e-3, "ms")):
+        if t < 1000 * unit:
+            return f"{t / unit:.3g} {name}"
+    return f"{t:.3g} s"
 
 
-def main():
-    model = load("d5-cylinder")
-    network = build_network(model)
-    rows = []
-    notes = best(solver(network, False), inner=20)
-    both = best(solver(network, True), inner=10)
+def solver(network, sensitivities=False):
+    """Return a call that solves all notes of a network, each from 1.7 cents beside its root (as in a drag)."""
+    beside = 2 * np.pi * resonances(network).frequencies_hz * 1.001
+    return task_of(
+        network.sizes, network.n_bore, network.n_out, network.states, network, sensitivities=sensitivities,
+        guesses=beside,
+    )  # fmt: skip
+
+
+def yardsticks(network):
+    """Return (rows, time of the kernel): the solver against the plain twin and the general library."""
     beside = resonances(network).frequencies_hz * 1.001
-    plain = best(lambda: roots(network, beside), inner=3)
-    rows.append(
+    notes, both, plain, through = times_s(
+        [
+            solver(network),
+            solver(network, True),
+            lambda: roots(network, beside),
+            lambda: resonances(network, guesses_hz=beside),
+        ]
+    )
+    n = len(network.fingerings)
+    rows = [
         (
-            f"{len(network.fingerings)} notes of d5-cylinder, warm",
-            f"{notes * 1e3:.2f} ms",
+            f"kernel: {n} notes of {MODEL}, each from 1.7 cents beside",
+            seconds(notes),
             f"{1 / notes:.0f} models a second",
+        ),
+        ("the same with all sensitivities", seconds(both), f"{both / notes:.2f} times the notes alone"),
+        ("the same through `resonances`", seconds(through), f"{through / notes:.2f} times the kernel"),
+        ("the same chain in plain vectorised NumPy", seconds(plain), f"{plain / notes:.0f} times the kernel"),
+    ]
+    loose = build_network(network.model, rules=Rules(coupled=False))
+    found = resonances(loose).frequencies_hz
+    for points, name in ((2, "straight lines"), (4, "cubics")):
+        step, worst = widest_step_hz(loose, points)
+        took, done = library_time_s(loose, step)
+        (now,) = times_s([solver(network)])
+        told = "" if done == n else f"; extrapolated from {done} of {n} fingerings"
+        rows.append(
+            (
+                f"scikit-rf, uncoupled, {grid(found, step).size} frequencies every {step:.3g} Hz, zeros by {name} "
+                f"(worst {worst:.1g} cent){told}",
+                seconds(took),
+                f"{took / now:.0f} times the kernel",
+            )
         )
-    )
-    rows.append(
-        ("the same chain in plain vectorised NumPy", f"{plain * 1e3:.2f} ms", f"{plain / notes:.0f} times the kernel")
-    )
-    rows.append(("the same with all sensitivities", f"{both * 1e3:.2f} ms", f"{both / notes:.1f} times the roots"))
+    return rows
+
+
+def accuracy():
+    """Return a row: how far kernel and twin differ, over all starting models."""
+    worst = 0.0
+    for name in starting_models():
+        network = build_network(load(name))
+        found = resonances(network).frequencies_hz
+        worst = max(worst, np.abs(1200 * np.log2(roots(network, found * 1.001) / found)).max())
+    return (f"kernel against the plain twin, {len(starting_models())} starting models", f"{worst:.1e} cent", "")
+
+
+def batch_rows(network):
+    """Return rows for many instruments, on one and on two cores, the pool's start taken out by a difference."""
+    rng = np.random.default_rng(0)
+    sizes = np.tile(network.sizes, (24000, 1))
+    holes = slice(kernel.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out, None)
+    sizes[:, holes] *= 1 + 0.002 * rng.standard_normal(sizes[:, holes].shape)
+    few, many = {1: (500, 4000), 2: (4000, 24000)}, {}
+    start = {}
+    for workers, (low, high) in few.items():
+        times = [best(lambda m=m, w=workers: predict_many(network, sizes[:m], workers=w), 2) for m in (low, high)]
+        each = (times[1] - times[0]) / (high - low)
+        many[workers], start[workers] = 1 / each, max(times[0] - low * each, 0)
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    return [
+        ("predict_many, one process", f"{many[1]:.0f} models/s", ""),
+        (
+            f"predict_many, two processes (of {cores} cores)",
+            f"{many[2]:.0f} models/s",
+            f"{many[2] / many[1]:.2f} times one process; {start[2]:.1f} s until the pool is up",
+        ),
+    ]
+
+
+def other_rows(model, network, both):
+    """Return the rows of everything round the solver: fit, listening, the bench, the command line."""
+    rows = []
     fit = best(lambda: fit_model(model), repeats=2)
-    rows.append(("fit of holes and length", f"{fit:.2f} s", f"{fit / both:.0f} times one solution with sensitivities"))
+    rows.append(("fit of holes and length", seconds(fit), f"{fit / both:.0f} times one solution with sensitivities"))
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "scale.wav"
         sound = play(np.repeat(targets_hz(network), 4).tolist(), rng=np.random.default_rng(0))
         write_recording(path, sound, 44100)
         recording = read_recording(path)
         heard = best(lambda: hear_notes(recording), repeats=3)
-    rows.append(("listening to a scale", f"{heard:.2f} s", f"{recording.duration_s / heard:.0f} times real time"))
+    rows.append(("listening to a scale", seconds(heard), f"{recording.duration_s / heard:.0f} times real time"))
     sizes = dict(starting_sizes(model))
     trial = PlayedTrial(sizes, {i: (float(f) * 0.985, 0.05) for i, f in enumerate(targets_hz(network))})
     proposal = best(lambda: next_cut(calibrate(model, [trial]), sizes), repeats=3)
-    rows.append(("calibration and next cut after a trial", f"{proposal * 1e3:.0f} ms", ""))
+    rows.append(("calibration and next cut after a trial", seconds(proposal), ""))
     command = Path(sys.executable).with_name("fluewright")
     bare = best(lambda: subprocess.run([sys.executable, "-c", "pass"], check=True), repeats=5)
-    helped = best(lambda: subprocess.run([command, "--help"], check=True, capture_output=True), repeats=5)
-    rows.append(("fluewright --help", f"{helped:.2f} s", f"{helped / bare:.0f} times a bare interpreter"))
-    cold = best(lambda: subprocess.run([command, "predict", "d5-cylinder"], check=True, capture_output=True), repeats=3)
-    rows.append(("fluewright predict, kernels cached", f"{cold:.2f} s", f"{cold / bare:.0f} times a bare interpreter"))
-    print(f"fluewright {__version__}, Python {platform.python_version()}, NumPy {np.__version__}, {platform.machine()}")
-    wide = max(len(r[0]) for r in rows)
-    for what, took, ratio in rows:
-        print(f"  {what:<{wide}}  {took:>9}  {ratio}")
+    for words in (["--help"], ["predict", MODEL]):
+        cold = best(lambda w=words: subprocess.run([command, *w], check=True, capture_output=True), repeats=5)
+        rows.append(
+            (
+                f"`fluewright {' '.join(words)}`, kernels cached",
+                seconds(cold),
+                f"{cold / bare:.0f} times a bare interpreter",
+            )
+        )
+    return rows
+
+
+def growth_rows(network):
+    """Return the rows of the growth table."""
+    rows = []
+    for g in growth(network):
+        slope, off = g.line
+        told = ", ".join(f"{n}: {seconds(t)}" for n, t in zip(g.counts, g.times_s, strict=True))
+        rows.append((g.what, told, seconds(slope), f"{100 * off:.0f} %"))
+    return rows
+
+
+def part_rows(network):
+    """Return the rows of the profile by parts."""
+    found = parts(network)
+    whole = found[0][1]
+    return [(name, seconds(t), f"{t / whole:.2f}") for name, t in found]
+
+
+def count_rows(network, speeds: Speeds):
+    """Return (rows by function, rows of the floors, evaluations a note) of the arithmetic of one solution."""
+    n = len(network.fingerings)
+    beside = resonances(network).frequencies_hz * 1.001
+    rows, floors = [], []
+    for sensitivities in (False, True):
+        tally, calls, found = count(network, beside, sensitivities)
+        if not np.allclose(found / beside * 1.001, 1, rtol=1e-9):
+            raise RuntimeError("the counted kernel found other notes")
+        total = Counter()
+        for kinds in tally.values():
+            total.update(kinds)
+        (took,) = times_s([solver(network, sensitivities)])
+        wide, scalar = floors_s(total, speeds)
+        floors.append(
+            (
+                "notes and all sensitivities" if sensitivities else "notes",
+                f"{flops(total) / n:.0f}",
+                f"{(total['division'] + 2 * total['complex division']) / n:.0f}",
+                f"{(total['function'] + total['complex function']) / n:.0f}",
+                seconds(wide / n),
+                seconds(scalar / n),
+                seconds(took / n),
+                f"{took / wide:.1f}",
+                f"{took / scalar:.1f}",
+            )
+        )
+        if sensitivities:
+            continue
+        for name, kinds in sorted(tally.items(), key=lambda item: -floors_s(item[1], speeds)[1]):
+            share = floors_s(kinds, speeds)[1] / scalar
+            if share < 0.005:
+                continue
+            divisions = kinds["division"] + 2 * kinds["complex division"]
+            rows.append(
+                (
+                    f"`{name}`",
+                    *(f"{v / n:.0f}" for v in (calls[name], kinds["complex mul"], kinds["complex add"])),
+                    *(f"{v / n:.0f}" for v in (kinds["real"] + FLOPS["complex by real"] * kinds["complex by real"],)),
+                    f"{divisions / n:.0f}",
+                    f"{(kinds['function'] + kinds['complex function']) / n:.0f}",
+                    f"{100 * share:.0f} %",
+                )
+            )
+    return rows, floors
+
+
+def table(head, rows):
+    """Return a Markdown table, its columns made equally wide so that it reads on a terminal too."""
+    text = [tuple(str(cell) for cell in row) for row in (head, *rows)]
+    wide = [max(len(row[i]) for row in text) for i in range(len(head))]
+    text.insert(1, tuple("-" * w for w in wide))
+    return "\n".join("| " + " | ".join(cell.ljust(w) for cell, w in zip(row, wide, strict=True)) + " |" for row in text)
+
+
+def report(quick):
+    """Return all tables as Markdown."""
+    model = load(MODEL)
+    network = build_network(model)
+    began_load = os.getloadavg()[0]
+    rows = yardsticks(network)
+    rows.append(accuracy())
+    if not quick:
+        (both,) = times_s([solver(network, True)])
+        rows += batch_rows(network)
+        rows += other_rows(model, network, both)
+    speeds = measure()
+    by_function, floors = count_rows(network, speeds)
+    versions = (
+        f"fluewright {__version__}, Python {platform.python_version()}, NumPy {np.__version__}, {platform.machine()}"
+    )
+    sections = [
+        f"{versions}, {os.cpu_count()} cores, load average when begun {began_load:.1f}.",
+        "### Times and ratios",
+        table(("what", "time", "against"), rows),
+        "### Growth",
+        table(("over", "times", "slope", "worst deviation from the line"), growth_rows(network)),
+        "### Parts",
+        table(("what is solved", "time", "to the first"), part_rows(network)),
+        "### Arithmetic of one note, by function (notes without sensitivities)",
+        table(
+            ("function", "calls", "complex mul", "complex add", "real", "divisions", "functions", "share of the floor"),
+            by_function,
+        ),
+        "### Speed of one core",
+        table(("operation", "time"), [(what, f"{ns:.2f} ns") for what, ns in speeds.rows()]),
+        "### Floor of one note",
+        table(
+            (
+                "what", "operations", "divisions", "functions", "floor, wide", "floor, scalar", "solver",
+                "to wide", "to scalar",
+            ),
+            floors,
+        ),
+    ]  # fmt: skip
+    return "\n\n".join(sections)
+
+
+def write_between(path: Path, text: str):
+    """Put the text between the two marks of a file."""
+    old = path.read_text(encoding="utf-8")
+    if old.count(BEGIN) != 1 or old.count(END) != 1 or old.index(BEGIN) > old.index(END):
+        raise SystemExit(f"{path}: the two marks are not there once each, in their order:\n{BEGIN}\n{END}")
+    before, after = old.split(BEGIN)[0], old.split(END)[1]
+    path.write_text(f"{before}{BEGIN}\n\n{text}\n\n{END}{after}", encoding="utf-8")
+
+
+def main():
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--write", type=Path, help="fill the tables of this Markdown file")
+    parser.add_argument("--quick", action="store_true", help="leave out what starts other processes, fit and listening")
+    wanted = parser.parse_args()
+    text = report(wanted.quick)
+    print(text)
+    if wanted.write:
+        write_between(wanted.write, text)
 
 
 if __name__ == "__main__":

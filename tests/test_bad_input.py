@@ -83,6 +83,51 @@ MODELS = {
     "huge_hole": (with_value("diameter_mm", "66.0", hole="3"), ("holes.3", "66.0", "12.7")),
     "text_for_number": (GOOD.replace("a4_hz = 440.0", 'a4_hz = "high"'), ("target.a4_hz", "high", "not a number")),
     "no_holes": (GOOD.split("[[holes]]")[0], ("fingerings",)),
+    "no_wall": (
+        GOOD.replace("[[-28.0, 19.0], [265.04, 19.0]]", "[[-28.0, 12.7], [265.04, 12.7]]"),
+        ("no wall", "12.7"),
+    ),
+    "wall_gone_between_stations": (
+        GOOD.replace("[[-28.0, 12.7], [265.04, 12.7]]", "[[-28.0, 12.7], [90.0, 20.0], [265.04, 12.7]]"),
+        ("bore.outside_mm", "90.0", "20.0"),
+    ),
+    "stations_back": (
+        GOOD.replace("[[-28.0, 12.7], [265.04, 12.7]]", "[[-28.0, 12.7], [300.0, 12.7], [265.04, 12.7]]"),
+        ("bore.stations_mm", "265.04", "300.0"),
+    ),
+    "three_at_one_place": (
+        GOOD.replace("[265.04, 12.7]]", "[90.0, 12.7], [90.0, 12.0], [90.0, 11.0], [265.04, 12.7]]"),
+        ("bore.stations_mm", "90.0", "a step has two stations"),
+    ),
+    "step_written_as_a_cone": (
+        GOOD.replace("[265.04, 12.7]]", "[90.0, 12.7], [90.01, 12.0], [265.04, 12.0]]"),
+        ("bore.stations_mm", "90.01", "write a step"),
+    ),
+    "bore_in_centimetres": (
+        GOOD.replace("[[-28.0, 12.7], [265.04, 12.7]]", "[[-28.0, 1.27], [265.04, 1.27]]"),
+        ("bore.stations_mm", "1.27", "2.0 to 100.0"),
+    ),
+    "windway_outside": (with_value("floor_height_mm", 3.2), ("head.windway.floor_height_mm", "3.2", "3.15")),
+    "windway_in_the_bore": (with_value("floor_height_mm", -8.0), ("head.windway.floor_height_mm", "-8.0", "raise")),
+    "edge_outside": (with_value("edge_offset_mm", 5.0), ("head.edge_offset_mm", "5.0", "outside the wall")),
+    "edge_below_the_axis": (with_value("edge_offset_mm", -8.0), ("head.edge_offset_mm", "-8.0", "axis")),
+    "broken_edge": (with_value("broken_edge_mm", 4.6), ("head.broken_edge_mm", "4.6", "4.5")),
+    "ears": (
+        GOOD.replace("[head]", "[head]\near_height_mm = 3.5", 1),
+        ("head.ear_height_mm", "3.5", "3.15"),
+    ),
+    "rim_on_the_ramp": (with_value("position_mm", 10.0, hole="1"), ("holes.1", "ramp", "head.ramp_angle_deg")),
+    "block_over_window": (with_value("block_depth_mm", 4.5), ("head.block_depth_mm", "4.5", "whole window")),
+    "block_behind_the_bore": (with_value("block_depth_mm", -60.0), ("bore.stations_mm", "-60.0")),
+    "window_wider_than_bore": (with_value("window_width_mm", 12.7), ("head.window_width_mm", "12.7", "narrower")),
+    "window_longer_than_bore": (with_value("window_length_mm", 300.0), ("300.0", "beyond the edge")),
+    "hole_over_window": (with_value("position_mm", 5.0, hole="1"), ("holes.1", "over the window")),
+    "hole_over_foot_edge": (with_value("position_mm", 263.0, hole="6"), ("holes.6", "266.75", "foot end")),
+    "holes_out_of_order": (with_value("position_mm", 30.0, hole="4"), ("holes.4", "above the hole before it")),
+    "rim_deeper_than_wall": (with_value("outer_round_mm", 4.0, hole="2"), ("holes.2", "outer_round_mm", "3.15")),
+    "flat_ramp": (with_value("ramp_angle_deg", 0.0), ("head.ramp_angle_deg", "0.0")),
+    "same_name": (GOOD.replace('name = "2"', 'name = "1"'), ("holes.2", "its own name")),
+    "no_wall_loss": (GOOD.replace("[head]", "wall_loss_factor = 0.0\n\n[head]", 1), ("bore.wall_loss_factor",)),
 }
 
 
@@ -238,6 +283,9 @@ def test_place_that_cannot_be_written_is_refused(refused, tmp_path, words, place
         (("demo", "--seed", "-1"), "-1"),
         (("demo", "--seed", "x"), "--seed"),
         (("ledger", "cut", "D5-0001", "length_mm", "x", "2", "--ledger", "l"), "BEFORE_MM"),
+        (("standing-wave", "d5-cylinder", "--fingering", "ccc ooo"), "--at-hz"),
+        (("standing-wave", "d5-cylinder", "--fingering", "ccc ooo", "--at-hz", "0", "--csv", "x.csv"), "20000"),
+        (("standing-wave", "d5-cylinder", "--fingering", "xyz ooo", "--at-hz", "500"), "half open"),
     ],
 )
 def test_words_that_mean_nothing_are_refused(refused, words, says):

@@ -38,8 +38,8 @@ def difference_cents(network, weights, guesses_hz):
 def disagreement(network, solved):
     """Return (common, rest, key, sizes): how far sensitivities and differences are apart.
 
-    `common` is the relative difference at the largest entry of each resonance: the slope dX/df that all entries of a
-    resonance are divided by may be taken one Newton step, up to 1e-7 of the frequency, before the root. `rest` is the
+    `common` is the relative difference at the largest entry of each resonance, where a wrong slope dX/df would show,
+    since all entries are divided by it. `rest` is the
     largest difference of any size once that factor is out, as a share of what may be wrong: 1e-6 of the largest entry,
     and 2e-6 cents per mm, which is what the differences themselves are good for.
     """
@@ -60,7 +60,7 @@ def can_shrink(dimension):
     return dimension.value > 4.0 * STEP or dimension.key == "head.block_depth_mm"
 
 
-@settings(max_examples=200, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=240, deadline=None, derandomize=True, suppress_health_check=[HealthCheck.too_slow])
 @given(seed=st.integers(0, 2**32 - 1))
 def check_sensitivities(seed):
     rng = np.random.default_rng(seed)
@@ -74,7 +74,7 @@ def check_sensitivities(seed):
     tried["solved"] += 1
     common, rest, key, sizes = disagreement(network, solved)
     tried["sizes"] += sizes
-    assert common < 2e-5, (seed, common)
+    assert common < 2e-6, (seed, common)
     assert rest < 1.0, (seed, key, rest)
 
 
@@ -82,7 +82,7 @@ def test_every_size_of_200_random_models():
     """Undercuts, rims, edges, cones, half-open holes, warm breath, ears, block forward and back."""
     tried.clear()
     check_sensitivities()
-    assert tried["solved"] >= 180, tried
+    assert tried["solved"] >= 200, tried
     assert tried["sizes"] > 20 * tried["solved"], tried
 
 

@@ -55,6 +55,18 @@ def test_the_schema_accepts_the_shipped_models(name: str) -> None:
     jsonschema.Draft202012Validator(model_schema()).validate(data)
 
 
+def test_the_schema_tells_of_steps_and_a_step_survives_its_text(tmp_path: Path) -> None:
+    for key in ("stations_mm", "outside_mm"):
+        assert "same x" in model_schema()["$defs"]["Bore"]["properties"][key]["description"]
+    data = tomllib.loads(_text())
+    data["bore"]["stations_mm"][1:1] = [[90.0, 12.7], [90.0, 12.2]]
+    jsonschema.Draft202012Validator(model_schema()).validate(data)
+    model = validate_model(data)
+    assert model_from_text(model_text(model)) == model
+    write_model(model, tmp_path / "step.toml", like=starting_models()["d5-cylinder"])
+    assert read_model(tmp_path / "step.toml") == model
+
+
 def test_the_schema_refuses_an_unknown_key() -> None:
     data = tomllib.loads(_text())
     data["head"]["colour"] = "red"

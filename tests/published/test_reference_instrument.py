@@ -21,7 +21,23 @@ NO_TABLE = np.zeros(SOLVED_TERMS)
 
 
 def sizes(holes=(), *, length=0.280, window_length=0.005, window_width=0.009, ramp_deg=25.0, wall_at_hole=0.004):
-    head = [0.0, window_length, window_width, math.radians(ramp_deg), -1.0, 1.0, 1.0, 1.0, 1.0, 0.0, 0.5, 0.0, 0.15, 0.0, 0.0]
+    head = [
+        0.0,
+        window_length,
+        window_width,
+        math.radians(ramp_deg),
+        -1.0,
+        1.0,
+        1.0,
+        1.0,
+        1.0,
+        0.0,
+        0.5,
+        0.0,
+        0.15,
+        0.0,
+        0.0,
+    ]
     bore = [0.0, 0.007, length, 0.007]
     outer = 0.007 + wall_at_hole
     outside = [-0.02, 0.010, 0.100, 0.010, 0.1001, outer, length, outer]

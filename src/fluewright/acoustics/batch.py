@@ -59,7 +59,8 @@ def predict_many(
     """Solve every row of sizes for all fingerings of the network.
 
     Each row is solved by itself, as `resonances(network, sizes=row)` does: the result is the same to the last bit
-    for any number of workers and any order of rows.
+    for any number of workers and any order of rows, once the kernels are in their cache. A process that has just
+    compiled them itself rounds some last digits otherwise (about 1e-15 relative) than one that loads them.
 
     Parameters
     ----------

@@ -128,7 +128,8 @@ class Network:
 
     def window_table(self) -> FloatArray:
         """Return the coefficients of the solved window, for the kernels."""
-        return _window_table()
+        table: FloatArray = _window_table()
+        return table
 
     def air_vector(self) -> FloatArray:
         """Return (rho, c, mu, gamma, Pr) for the kernels."""

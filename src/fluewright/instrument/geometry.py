@@ -2,9 +2,9 @@
 
 import difflib
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import combinations, pairwise
-from typing import TYPE_CHECKING, overload
+from typing import TYPE_CHECKING, Literal, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from fluewright.instrument.model import Hole, Model
 
 __all__ = [
+    "Side",
     "bore_diameter_mm",
     "check_geometry",
     "edge_above_floor_mm",
@@ -26,7 +27,12 @@ __all__ = [
     "web_mm",
 ]
 
+Side = Literal["head", "foot"]
+"""Which side of a step in diameter is meant where a place lies right at it."""
+
 _SAME_MM = 1e-6
+_SHORTEST_CONE_MM = 0.05
+_NARROWEST_BORE_MM, _WIDEST_BORE_MM = 2.0, 100.0
 
 
 def _say(value: float) -> str:
@@ -37,40 +43,51 @@ def _hole_place(index: int, hole: "Hole") -> str:
     return f'holes.{index + 1} (name "{hole.name}")'
 
 
-def _profile(stations: Iterable[tuple[float, float]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _at(
+    stations: Iterable[tuple[float, float]], x: float | NDArray[np.float64], side: Side
+) -> float | NDArray[np.float64]:
     table = np.array(tuple(stations), dtype=np.float64)
-    return table[:, 0], table[:, 1]
-
-
-@overload
-def bore_diameter_mm(model: "Model", x: float) -> float: ...
-@overload
-def bore_diameter_mm(model: "Model", x: NDArray[np.float64]) -> NDArray[np.float64]: ...
-def bore_diameter_mm(model: "Model", x: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
-    """Return the bore diameter in mm at ``x`` mm; beyond the bore's ends the end diameter holds."""
-    at = np.interp(x, *_profile(model.bore.stations_mm))
+    if side == "head":
+        # Of two stations at one place the interpolation takes the later one: seen from the foot, the upper one.
+        table, x = table[::-1] * (-1.0, 1.0), -x
+    at = np.interp(x, table[:, 0], table[:, 1])
     return at if isinstance(x, np.ndarray) else float(at)
 
 
 @overload
-def outside_diameter_mm(model: "Model", x: float) -> float: ...
+def bore_diameter_mm(model: "Model", x: float, *, side: Side = "foot") -> float: ...
 @overload
-def outside_diameter_mm(model: "Model", x: NDArray[np.float64]) -> NDArray[np.float64]: ...
-def outside_diameter_mm(model: "Model", x: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
-    """Return the outside diameter in mm at ``x`` mm; beyond its ends the end diameter holds."""
-    at = np.interp(x, *_profile(model.bore.outside_mm))
-    return at if isinstance(x, np.ndarray) else float(at)
+def bore_diameter_mm(model: "Model", x: NDArray[np.float64], *, side: Side = "foot") -> NDArray[np.float64]: ...
+def bore_diameter_mm(
+    model: "Model", x: float | NDArray[np.float64], *, side: Side = "foot"
+) -> float | NDArray[np.float64]:
+    """Return the bore diameter in mm at ``x`` mm; beyond the bore's ends the end diameter holds.
+
+    Right at a step (two stations with the same x) it is that on the foot's side, or on the head's if ``side`` says so.
+    """
+    return _at(model.bore.stations_mm, x, side)
 
 
 @overload
-def wall_mm(model: "Model", x: float) -> float: ...
+def outside_diameter_mm(model: "Model", x: float, *, side: Side = "foot") -> float: ...
 @overload
-def wall_mm(model: "Model", x: NDArray[np.float64]) -> NDArray[np.float64]: ...
-def wall_mm(model: "Model", x: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
-    """Return the wall thickness in mm at ``x`` mm from the exit plane."""
+def outside_diameter_mm(model: "Model", x: NDArray[np.float64], *, side: Side = "foot") -> NDArray[np.float64]: ...
+def outside_diameter_mm(
+    model: "Model", x: float | NDArray[np.float64], *, side: Side = "foot"
+) -> float | NDArray[np.float64]:
+    """Return the outside diameter in mm at ``x`` mm; beyond its ends the end diameter holds, steps as in the bore."""
+    return _at(model.bore.outside_mm, x, side)
+
+
+@overload
+def wall_mm(model: "Model", x: float, *, side: Side = "foot") -> float: ...
+@overload
+def wall_mm(model: "Model", x: NDArray[np.float64], *, side: Side = "foot") -> NDArray[np.float64]: ...
+def wall_mm(model: "Model", x: float | NDArray[np.float64], *, side: Side = "foot") -> float | NDArray[np.float64]:
+    """Return the wall thickness in mm at ``x`` mm from the exit plane; at a step on the given side."""
     if isinstance(x, np.ndarray):
-        return 0.5 * (outside_diameter_mm(model, x) - bore_diameter_mm(model, x))
-    return 0.5 * (outside_diameter_mm(model, x) - bore_diameter_mm(model, x))
+        return 0.5 * (outside_diameter_mm(model, x, side=side) - bore_diameter_mm(model, x, side=side))
+    return 0.5 * (outside_diameter_mm(model, x, side=side) - bore_diameter_mm(model, x, side=side))
 
 
 def edge_above_floor_mm(model: "Model") -> float:
@@ -99,10 +116,50 @@ def web_mm(model: "Model", first: "Hole", second: "Hole") -> float:
     return apart - 0.5 * (first.diameter_mm + second.diameter_mm)
 
 
-def _undercut_web_mm(model: "Model", upper: "Hole", lower: "Hole") -> float:
-    reach_down = upper.undercut.all_round_mm + upper.undercut.downstream_mm
-    reach_up = lower.undercut.all_round_mm + lower.undercut.upstream_mm
-    return web_mm(model, upper, lower) - reach_down - reach_up
+def _inner_radius_mm(hole: "Hole") -> float:
+    """Return the hole's radius across the bore's surface, with chamfer and undercut."""
+    return 0.5 * hole.diameter_mm + hole.inner_chamfer_mm + hole.undercut.all_round_mm
+
+
+def _inner_web_mm(model: "Model", first: "Hole", second: "Hole") -> float:
+    """Return the web between two holes with their chamfers and undercuts, on the straight line between the centres.
+
+    Toward head and foot an undercut may reach further than across: each half of the opening is taken as an ellipse.
+    """
+    upper, lower = sorted((first, second), key=lambda hole: hole.position_mm)
+    along = lower.position_mm - upper.position_mm
+    apart = _distance_mm(model, upper, lower, outside=False)
+    if apart <= 0.0:
+        return -_inner_radius_mm(upper) - _inner_radius_mm(lower)
+    left = apart
+    for hole, more in ((upper, upper.undercut.downstream_mm), (lower, lower.undercut.upstream_mm)):
+        across = _inner_radius_mm(hole)
+        cosine = along / apart
+        left -= 1.0 / math.sqrt((cosine / (across + more)) ** 2 + (1.0 - cosine**2) / across**2)
+    return left
+
+
+def _outer_web_mm(model: "Model", first: "Hole", second: "Hole") -> float:
+    """Return the web between the rounded rims of two holes, measured round the outside."""
+    rims = first.outer_round_mm + second.outer_round_mm + 0.5 * (first.diameter_mm + second.diameter_mm)
+    return _distance_mm(model, first, second, outside=True) - rims
+
+
+def _height_mm(model: "Model", x: float) -> float:
+    """Return how far the body's crown at ``x`` stands above the bore's top line at the exit plane."""
+    return 0.5 * (outside_diameter_mm(model, x) - bore_diameter_mm(model, 0.0))
+
+
+def _edge_height_mm(model: "Model") -> float:
+    """Return how far the underside of the edge stands above the bore's top line at the exit plane."""
+    return model.head.windway.floor_height_mm + edge_above_floor_mm(model)
+
+
+def _ramp_end_mm(model: "Model") -> float:
+    """Return where the ramp meets the body's crown."""
+    head = model.head
+    rise = _height_mm(model, head.window_length_mm) - _edge_height_mm(model) - head.broken_edge_mm
+    return head.window_length_mm + max(rise, 0.0) / math.tan(math.radians(head.ramp_angle_deg))
 
 
 def check_geometry(model: "Model") -> list[str]:
@@ -116,18 +173,18 @@ def check_geometry(model: "Model") -> list[str]:
 
 def _profile_faults(model: "Model") -> Iterator[str]:
     bore, outside = model.bore.stations_mm, model.bore.outside_mm
-    sound = True
-    for key, stations in (("stations_mm", bore), ("outside_mm", outside)):
-        for number, ((before, _), (after, _)) in enumerate(pairwise(stations), start=2):
-            if after <= before:
-                sound = False
-                yield (
-                    f"bore.{key}: station {number} is at x = {_say(after)}, not beyond station "
-                    f"{number - 1} at "
-                    f"{_say(before)}; list the stations from head to foot, each x once"
-                )
-    if not sound:
+    places = [*_station_faults("stations_mm", bore), *_station_faults("outside_mm", outside)]
+    if places:
+        yield from places
         return
+    for number, (_, diameter) in enumerate(bore, start=1):
+        if not _NARROWEST_BORE_MM <= diameter <= _WIDEST_BORE_MM:
+            mend = "widen it" if diameter < _NARROWEST_BORE_MM else "make it narrower"
+            yield (
+                f"bore.stations_mm: station {number} has the diameter {_say(diameter)}, outside the "
+                f"{_say(_NARROWEST_BORE_MM)} to {_say(_WIDEST_BORE_MM)} that a bore may have; {mend}, and check that "
+                "it is in mm"
+            )
     start = min(0.0, model.head.block_depth_mm)
     if bore[0][0] > start:
         yield (
@@ -154,17 +211,46 @@ def _profile_faults(model: "Model") -> Iterator[str]:
             f"bore.stations_mm: the foot end at {_say(foot)} is not beyond the edge at {_say(edge)} "
             "(head.window_length_mm); lengthen the bore or shorten the window"
         )
-    places = np.unique([x for x, _ in (*bore, *outside) if x >= max(bore[0][0], outside[0][0])])
-    walls = wall_mm(model, places)
-    worst = int(np.argmin(walls))
-    if walls[worst] <= 0.0:
-        x = float(places[worst])
+    corners = np.unique([x for x, _ in (*bore, *outside) if x >= max(bore[0][0], outside[0][0])])
+    sides: tuple[Side, Side] = ("head", "foot")
+    walls = np.array([wall_mm(model, corners, side=side) for side in sides])
+    if walls.min() <= 0.0:
+        row, column = np.unravel_index(int(np.argmin(walls)), walls.shape)
+        x, side = float(corners[column]), sides[int(row)]
+        where = "" if walls[0, column] == walls[1, column] else f", on the {side} side of the step,"
         yield (
-            f"bore.outside_mm: at x = {_say(x)} the outside is "
-            f"{_say(outside_diameter_mm(model, x))} and the bore "
-            f"{_say(bore_diameter_mm(model, x))}, so no wall is left; make the outside larger or "
+            f"bore.outside_mm: at x = {_say(x)}{where} the outside is "
+            f"{_say(outside_diameter_mm(model, x, side=side))} and the bore "
+            f"{_say(bore_diameter_mm(model, x, side=side))}, so no wall is left; make the outside larger or "
             f"the bore smaller"
         )
+
+
+def _station_faults(key: str, stations: Sequence[tuple[float, float]]) -> Iterator[str]:
+    last = len(stations)
+    for number, ((before, d_before), (after, d_after)) in enumerate(pairwise(stations), start=2):
+        if after < before:
+            yield (
+                f"bore.{key}: station {number} is at x = {_say(after)}, not beyond station {number - 1} at "
+                f"{_say(before)}; list the stations from head to foot (two with the same x are a step)"
+            )
+        elif after == before and number > 2 and stations[number - 3][0] == after:
+            yield (
+                f"bore.{key}: stations {number - 2}, {number - 1} and {number} are all at x = {_say(after)}; "
+                "a step has two stations, the diameter before it and the one behind it: leave the others out"
+            )
+        elif after == before and number in (2, last):
+            yield (
+                f"bore.{key}: stations {number - 1} and {number} are both at x = {_say(after)}, the "
+                f"{'first' if number == 2 else 'last'} place; a step (two stations with the same x) lies between the "
+                "ends, so leave one of them out"
+            )
+        elif 0.0 < after - before < _SHORTEST_CONE_MM and d_before != d_after:
+            yield (
+                f"bore.{key}: from station {number - 1} to {number} the diameter goes from {_say(d_before)} to "
+                f"{_say(d_after)} within {_say(after - before)}, less than {_say(_SHORTEST_CONE_MM)}; write a step: "
+                f"two stations with the same x, [{_say(after)}, {_say(d_before)}], [{_say(after)}, {_say(d_after)}]"
+            )
 
 
 def _head_faults(model: "Model") -> Iterator[str]:
@@ -194,6 +280,94 @@ def _head_faults(model: "Model") -> Iterator[str]:
                 f"head.{name}.length_mm is {_say(chamfer.length_mm)}, longer than the windway of "
                 f"{_say(head.windway.length_mm)}; shorten the chamfer"
             )
+    yield from _windway_faults(model)
+    yield from _edge_faults(model)
+
+
+def _windway_faults(model: "Model") -> Iterator[str]:
+    head, way = model.head, model.head.windway
+    floor, bore = way.floor_height_mm, bore_diameter_mm(model, 0.0)
+    at_exit, at_entry = _height_mm(model, 0.0), _height_mm(model, -way.length_mm)
+    roof, entry = floor + way.exit_height_mm, floor + way.entry_height_mm + way.entry_flare_mm
+    # A flat slit as wide as this meets the bore's wall so far below the top line.
+    sag = 0.5 * (bore - math.sqrt(max(bore**2 - way.width_mm**2, 0.0)))
+    if floor >= at_exit:
+        yield (
+            f"head.windway.floor_height_mm is {_say(floor)}, so the floor lies outside the body, which reaches "
+            f"{_say(at_exit)} above the bore at the exit; lower the floor or make the head thicker"
+        )
+    elif roof > at_exit + _SAME_MM:
+        yield (
+            f"head.windway.exit_height_mm is {_say(way.exit_height_mm)}, so the roof at the exit lies {_say(roof)} "
+            f"above the bore, outside the body, which reaches {_say(at_exit)}; lower floor or roof, or make the head "
+            "thicker"
+        )
+    elif entry > at_entry + _SAME_MM:
+        key = "entry_flare_mm" if entry - way.entry_flare_mm <= at_entry + _SAME_MM else "entry_height_mm"
+        yield (
+            f"head.windway.{key} is {_say(getattr(way, key))}, so the roof at the entry lies {_say(entry)} above the "
+            f"bore, outside the body, which reaches {_say(at_entry)}; lower floor or roof, or make the head thicker"
+        )
+    if roof < -sag - _SAME_MM:
+        yield (
+            f"head.windway.floor_height_mm is {_say(floor)}, so even the roof at the exit lies {_say(-roof)} below "
+            f"the bore's top line, inside the bore; raise the floor to {_say(-sag - way.exit_height_mm)} or more"
+        )
+    if way.entry_flare_mm > way.length_mm:
+        yield (
+            f"head.windway.entry_flare_mm is {_say(way.entry_flare_mm)}, longer than the windway of "
+            f"{_say(way.length_mm)} (head.windway.length_mm); make the flare smaller"
+        )
+    if head.block_depth_mm <= -way.length_mm:
+        yield (
+            f"head.block_depth_mm is {_say(head.block_depth_mm)}, so the recess is as deep as the windway is long, "
+            f"{_say(way.length_mm)} (head.windway.length_mm), and no block is left; push the block in"
+        )
+    rise = head.upper_chamfer.length_mm * math.sin(math.radians(head.upper_chamfer.angle_deg))
+    if rise > 0.0 and roof + rise >= at_exit:
+        yield (
+            f"head.upper_chamfer.length_mm is {_say(head.upper_chamfer.length_mm)}, so it rises {_say(rise)} above the "
+            f"roof, through the wall, of which {_say(max(at_exit - roof, 0.0))} is left there; shorten the chamfer"
+        )
+    drop = head.lower_chamfer.length_mm * math.sin(math.radians(head.lower_chamfer.angle_deg))
+    if drop > 0.0 and drop >= bore + floor:
+        yield (
+            f"head.lower_chamfer.length_mm is {_say(head.lower_chamfer.length_mm)}, so it drops {_say(drop)} below the "
+            f"floor, through the whole block of {_say(bore + floor)}; shorten the chamfer"
+        )
+
+
+def _edge_faults(model: "Model") -> Iterator[str]:
+    head = model.head
+    edge, above, radius = head.window_length_mm, _edge_height_mm(model), 0.5 * bore_diameter_mm(model, 0.0)
+    crown, wall = _height_mm(model, edge), wall_mm(model, edge)
+    if head.broken_edge_mm >= edge:
+        yield (
+            f"head.broken_edge_mm is {_say(head.broken_edge_mm)}, not less than the window's length of {_say(edge)} "
+            "(head.window_length_mm); break the edge less (0.05 to 0.15 is usual)"
+        )
+    elif head.broken_edge_mm >= wall:
+        yield (
+            f"head.broken_edge_mm is {_say(head.broken_edge_mm)}, not less than the wall of {_say(wall)} at the edge; "
+            "break the edge less (0.05 to 0.15 is usual)"
+        )
+    elif above + head.broken_edge_mm >= crown:
+        yield (
+            f"head.edge_offset_mm is {_say(head.edge_offset_mm)}, so the edge would stand {_say(above)} above the "
+            f"bore, outside the wall, which reaches {_say(crown)}; lower the edge or the windway, or make the head "
+            "thicker"
+        )
+    if above < -radius:
+        yield (
+            f"head.edge_offset_mm is {_say(head.edge_offset_mm)}, so the edge would stand {_say(-above)} below the "
+            f"bore's top line, beyond the bore's axis at {_say(radius)}; raise the edge or the windway"
+        )
+    most = max(wall_mm(model, 0.0), wall)
+    if head.ear_height_mm is not None and head.ear_height_mm > most + _SAME_MM:
+        yield (
+            f"head.ear_height_mm is {_say(head.ear_height_mm)}, higher than the body's wall of {_say(most)} at the "
+            "window; make the ears lower, or leave the key out for ears as high as the wall"
+        )
 
 
 def _hole_faults(model: "Model") -> Iterator[str]:
@@ -223,6 +397,8 @@ def _hole_faults(model: "Model") -> Iterator[str]:
             )
         if edge <= hole.position_mm <= foot:
             yield from _one_hole_faults(model, place, hole)
+            if edge <= low and high <= foot:
+                yield from _reaching_faults(model, place, hole)
     for index, (before, after) in enumerate(pairwise(model.holes), start=1):
         # A hole beyond the foot has been named already; where it belongs in the order is not known.
         if after.position_mm < before.position_mm < foot:
@@ -238,6 +414,52 @@ def _hole_faults(model: "Model") -> Iterator[str]:
                 f"{_hole_place(j, second)}: overlaps {_hole_place(i, first)} by {_say(-web)} at the bore; "
                 "move them apart along or round the body, or make them smaller"
             )
+            continue
+        inner, outer = _inner_web_mm(model, first, second), _outer_web_mm(model, first, second)
+        if inner <= 0.0:
+            yield (
+                f"{_hole_place(j, second)}: with undercut and inner_chamfer_mm it overlaps {_hole_place(i, first)} by "
+                f"{_say(-inner)} at the bore; undercut less or move them apart"
+            )
+        if outer < 0.0:
+            yield (
+                f"{_hole_place(j, second)}: with outer_round_mm it overlaps {_hole_place(i, first)} by "
+                f"{_say(-outer)} on the outside; round the rims less or move them apart"
+            )
+
+
+def _reaching_faults(model: "Model", place: str, hole: "Hole") -> Iterator[str]:
+    """Yield what undercut, chamfer and rim of a hole run into: foot, window, ramp."""
+    foot, edge = model.length_mm, model.head.window_length_mm
+    inner, rim = _inner_radius_mm(hole), 0.5 * hole.diameter_mm + hole.outer_round_mm
+    lowest = hole.position_mm + inner + hole.undercut.downstream_mm
+    highest = hole.position_mm - inner - hole.undercut.upstream_mm
+    if lowest > foot:
+        yield (
+            f"{place}: undercut and inner_chamfer_mm reach to {_say(lowest)}, beyond the foot end at {_say(foot)}; "
+            "undercut less toward the foot"
+        )
+    if highest < edge and math.cos(math.radians(hole.angle_deg)) > 0.0:
+        yield (
+            f"{place}: undercut and inner_chamfer_mm reach up to {_say(highest)}, into the window, which ends at "
+            f"{_say(edge)}; undercut less toward the head"
+        )
+    if hole.position_mm + rim > foot:
+        yield (
+            f"{place}: outer_round_mm reaches to {_say(hole.position_mm + rim)}, beyond the foot end at "
+            f"{_say(foot)}; round the rim less"
+        )
+    # Beside the ramp, as far round the body as the window is wide, the outside is free.
+    turned = (
+        0.5 * outside_diameter_mm(model, hole.position_mm) * abs(math.radians(math.remainder(hole.angle_deg, 360.0)))
+    )
+    ramp = _ramp_end_mm(model)
+    if hole.position_mm - rim < ramp and turned - rim < 0.5 * model.head.window_width_mm:
+        yield (
+            f"{place}: its rim (outer_round_mm {_say(hole.outer_round_mm)}) begins at {_say(hole.position_mm - rim)}, "
+            f"on the window's ramp, which ends at {_say(ramp)}; move the hole toward the foot, round it less or make "
+            "the ramp steeper (head.ramp_angle_deg)"
+        )
 
 
 def _one_hole_faults(model: "Model", place: str, hole: "Hole") -> Iterator[str]:
@@ -247,6 +469,11 @@ def _one_hole_faults(model: "Model", place: str, hole: "Hole") -> Iterator[str]:
             f"{place}: diameter_mm is {_say(hole.diameter_mm)}, not less than the bore of "
             f"{_say(bore)} there; "
             "make the hole smaller"
+        )
+    elif 2.0 * _inner_radius_mm(hole) >= bore:
+        yield (
+            f"{place}: with undercut and inner_chamfer_mm it is {_say(2.0 * _inner_radius_mm(hole))} wide at the bore, "
+            f"not less than the bore of {_say(bore)} there; undercut less"
         )
     if hole.outer_round_mm + hole.inner_chamfer_mm > wall:
         yield (
@@ -337,13 +564,38 @@ def warnings_for(model: "Model") -> list[str]:
     along the
     floor 0.05-0.2 mm, windway never wider than the window).
     """
-    return [*_head_warnings(model), *_hole_warnings(model), *_reach_warnings(model), *_note_warnings(model)]
+    return [
+        *_step_warnings(model),
+        *_head_warnings(model),
+        *_hole_warnings(model),
+        *_reach_warnings(model),
+        *_note_warnings(model),
+    ]
+
+
+def _step_warnings(model: "Model") -> Iterator[str]:
+    for key, stations in (("stations_mm", model.bore.stations_mm), ("outside_mm", model.bore.outside_mm)):
+        for number, ((before, d_before), (after, d_after)) in enumerate(pairwise(stations), start=2):
+            if before != after:
+                continue
+            if d_before == d_after:
+                yield (
+                    f"bore.{key}: stations {number - 1} and {number} are the same, [{_say(after)}, {_say(d_after)}]; "
+                    "leave one of them out, or give the step its two diameters"
+                )
+                continue
+            for index, hole in enumerate(model.holes):
+                if key == "stations_mm" and abs(hole.position_mm - after) < _inner_radius_mm(hole):
+                    yield (
+                        f"{_hole_place(index, hole)}: lies across the step of the bore at {_say(after)}; the "
+                        f"prediction takes the bore at its centre, {_say(bore_diameter_mm(model, hole.position_mm))}, "
+                        "for the whole hole, so move hole or step if you can"
+                    )
 
 
 def _head_warnings(model: "Model") -> Iterator[str]:
     head, windway = model.head, model.head.windway
     bore = bore_diameter_mm(model, 0.0)
-    wall = wall_mm(model, head.window_length_mm)
     if windway.width_mm > head.window_width_mm:
         yield (
             f"head.windway.width_mm is {_say(windway.width_mm)}, wider than the window of "
@@ -379,13 +631,6 @@ def _head_warnings(model: "Model") -> Iterator[str]:
             f"above the line of "
             f"the floor, more than 0.3 of the exit height {_say(windway.exit_height_mm)}; expect "
             f"hiss, lower the edge"
-        )
-    edge_height = windway.floor_height_mm + view
-    if edge_height >= wall:
-        yield (
-            f"head.edge_offset_mm: the edge would stand {_say(edge_height)} above the bore, outside "
-            f"the wall of "
-            f"{_say(wall)}; lower the edge or the windway, or make the head thicker"
         )
     if not 10.0 <= head.ramp_angle_deg <= 25.0:
         yield (
@@ -453,16 +698,16 @@ def _hole_warnings(model: "Model") -> Iterator[str]:
                 f"limits.foot_margin_mm asks for {_say(limits.foot_margin_mm)}"
             )
     for (i, first), (j, second) in combinations(enumerate(model.holes), 2):
-        web, undercut_web = web_mm(model, first, second), _undercut_web_mm(model, first, second)
+        web, inner = web_mm(model, first, second), _inner_web_mm(model, first, second)
         if web < limits.smallest_web_mm:
             yield (
                 f"{_hole_place(j, second)}: the web to {_hole_place(i, first)} is {_say(web)}, less than "
                 f"limits.smallest_web_mm {_say(limits.smallest_web_mm)}; move them apart or make them smaller"
             )
-        elif undercut_web <= 0.0:
+        elif inner < 0.5:
             yield (
-                f"{_hole_place(j, second)}: its undercut meets that of {_hole_place(i, first)} at the bore; "
-                "undercut less or move them apart"
+                f"{_hole_place(j, second)}: its undercut leaves a web of {_say(inner)} to that of "
+                f"{_hole_place(i, first)} at the bore, less than 0.5; undercut less or move them apart"
             )
     for key, beyond in (("length_min_mm", -1.0), ("length_max_mm", 1.0)):
         limit = getattr(limits, key)

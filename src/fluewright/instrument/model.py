@@ -115,11 +115,24 @@ class Target(_Part):
     register_weights: Annotated[tuple[Annotated[_Real, Field(ge=0.0)], ...], Field(min_length=1)] = (1.0, 0.5)
 
 
-class Bore(_Part):
-    """Inside and outside profile: [x, diameter] points joined by straight lines."""
+_STATIONS = (
+    "[x, diameter] in mm from head to foot, diameters {}. x grows from station to station; exactly two stations with "
+    "the same x, not at the ends, are a step in diameter. A change within less than 0.05 mm is written as a step."
+)
 
-    stations_mm: Annotated[tuple[_Station, ...], Field(min_length=2, max_length=500)]
-    outside_mm: Annotated[tuple[_Station, ...], Field(min_length=2, max_length=500)]
+
+class Bore(_Part):
+    """Inside and outside profile: [x, diameter] points joined by straight lines, from head to foot.
+
+    Two points with the same x are a step in diameter, as at a joint: the diameter before it, then the one behind it.
+    """
+
+    stations_mm: Annotated[
+        tuple[_Station, ...], Field(min_length=2, max_length=500, description=_STATIONS.format("2 to 100"))
+    ]
+    outside_mm: Annotated[
+        tuple[_Station, ...], Field(min_length=2, max_length=500, description=_STATIONS.format("larger than the bore"))
+    ]
     wall_loss_factor: Annotated[_Real, Field(ge=0.1, le=10.0)] = 1.0
 
 

@@ -113,7 +113,12 @@ def hole_constants(a, outer, size, state, half, bulge, scale, rule, out):
         # A twentieth of the chimney stays; the bend towards it is rounded, so that slopes have no jump.
         over = l_mid - bulge * b - 0.05 * t
         soft = 0.1 * bulge * b
-        l_mid = 0.05 * t + 0.5 * (over + math.sqrt(over * over + soft * soft))
+        if over > soft:
+            l_mid = over + 0.05 * t
+        elif over > -soft:
+            l_mid = 0.05 * t + (over + soft) ** 2 / (4.0 * soft)
+        else:
+            l_mid = 0.05 * t
     else:
         ends = scale
         if state == 1:

@@ -74,11 +74,13 @@ EDGE_OFFSET = 13
 EDGE_THICKNESS = 14
 HEAD_SIZES = 15
 
-CONTINUED = 8  # steps in which the coupling is turned on where Newton alone finds another mode
+FIRST_STRIDE = 0.125  # of the coupling's strength, where it is turned on step by step
+LEAP = 0.01  # of the frequency; what one such step may move the root at most
 LONGEST_PIECE = 0.020  # m; longer lossy cones and pieces with a temperature gradient are divided
 
 # Multiplying and adding in one rounding is allowed; nothing else of the arithmetic is loosened.
 _FAST = {"contract"}
+
 
 @njit(cache=True, error_model="numpy")
 def _interpolate(x, dims, first, count):
@@ -740,7 +742,7 @@ def _evaluate(omega, strength, dims, states, air, wide, rules, plan, desk):
             aa = tubes[e, 0]
             bb = tubes[e, 1]
             cc = tubes[e, 2]
-            dd = tubes[e, 3]
+            tubes[e, 3]
             low_u = (u - cc * up[2, e]) * up[1, e]
             low_p = up[0, e] * low_u + up[2, e]
             if kind == 0:
@@ -876,7 +878,8 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
     free_root = 0.0
     last = 0.0
     strength = 1.0
-    steps = 0
+    reached = -1.0
+    stride = FIRST_STRIDE
     turn = 0
     before = 0.0
     while True:
@@ -897,26 +900,30 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
                 failed = dz.imag < 0.0
                 done = not failed
             before = now
-        if done and steps == 0:
+        if reached >= 0.0:
+            # On the way from no coupling to all of it: no step may leap to another root.
+            if done and abs(omega / last - 1.0) < LEAP:
+                last = omega
+                reached = strength
+                if strength >= 1.0:
+                    return omega, dz.imag, z.real
+            elif done or failed:
+                stride *= 0.5
+                if stride < 1e-3 * FIRST_STRIDE:
+                    return math.nan, math.nan, math.nan
+            else:
+                continue
+            omega = last
+            strength = min(reached + stride, 1.0)
+            turn = 0
+            before = 0.0
+            continue
+        if done:
             theta = _angle(omega, dims, states, air, rules, plan)
             if abs(theta - goal) < 0.25 * math.pi:
                 return omega, dz.imag, z.real
             failed = True
-        elif done:
-            # On the way from no coupling to all of it: no step may leap to another root.
-            if abs(omega / last - 1.0) > 0.04:
-                return math.nan, math.nan, math.nan
-            last = omega
-            if steps == CONTINUED:
-                return omega, dz.imag, z.real
-            steps += 1
-            strength = steps / CONTINUED
-            turn = 0
-            before = 0.0
-            continue
         if failed:
-            if steps > 0:
-                return math.nan, math.nan, math.nan
             if not searched:
                 searched = True
                 free_root = _counted(mode, guess, dims, states, air, rules, plan)
@@ -924,9 +931,9 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
                     return math.nan, math.nan, math.nan
             else:
                 # Strongly coupled: follow the root while the coupling grows, so that its number stays its own.
-                steps = 1
-                strength = 1.0 / CONTINUED
+                reached = 0.0
                 last = free_root
+                strength = min(stride, 1.0)
             omega = free_root
             for i in range(desk[0].shape[1]):
                 desk[0][6, i] = 0.0
@@ -1052,13 +1059,15 @@ def _line_partials(length, r1, r2, a, da1, da2, g, zc, ag, az, gz, zz, vp, vu, p
 
 
 @njit(cache=True, error_model="numpy")
-def _sensitivity(omega, slope, dims, n_bore, n_out, states, air, wide, rules, kind, index, by_size, by_mouth, plan, desk, grad):
+def _sensitivity(
+    omega, slope, dims, n_bore, n_out, states, air, wide, rules, kind, index, by_size, by_mouth, plan, desk, grad
+):
     """Fill `grad` with domega/d(size) / omega for every entry of dims, from the solution left by `_evaluate`.
 
     Every element adds u . dZ . u of its own states. Implicit rule: domega/dq = -(dX/dq)/(dX/domega).
     """
     outer_foot, x, r, con, el_i, el_f, lines, hole_i, places, pairs, mouth = plan
-    work, tubes, up, holes, flows, mutual, state_p, state_u = desk
+    work, _tubes, _up, holes, flows, mutual, state_p, state_u = desk
     zeta = dims[LOSS] * rules[2]
     radiate = float(rules[3])
     gamma = air[3]

@@ -1,0 +1,65 @@
+"""What the verbs are given: arguments that many share, and how their text is read."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from fluewright.errors import InputError
+
+__all__ = ["JsonOpt", "LedgerOpt", "ModelArg", "existing_ledger", "sizes_of", "with_target"]
+
+ModelArg = Annotated[str, typer.Argument(metavar="MODEL", help="A model file, or the name of a starting model.")]
+JsonOpt = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
+LedgerOpt = Annotated[Path, typer.Option("--ledger", help="The ledger's file.")]
+
+
+def with_target(model: Any, a4_hz: float | None, temperature_c: float | None) -> Any:
+    """Return the model with another tuning standard or air temperature, checked anew."""
+    from fluewright.instrument.files import validate_model
+
+    raw = model.model_dump()
+    if a4_hz is not None:
+        raw["target"]["a4_hz"] = a4_hz
+    if temperature_c is not None:
+        raw["conditions"]["temperature_c"] = temperature_c
+    return validate_model(raw, place=model.model.name) if (a4_hz is not None or temperature_c is not None) else model
+
+
+def sizes_of(pairs: list[str]) -> dict[str, float]:
+    """Return size by key from texts such as ``holes.3.diameter_mm=6.2``.
+
+    Raises
+    ------
+    InputError
+        A text is no KEY=MILLIMETRES, or a key comes twice.
+    """
+    sizes = {}
+    for pair in pairs:
+        key, _, text = pair.partition("=")
+        try:
+            value = float(text)
+        except ValueError:
+            raise InputError(
+                f"--size {pair!r}: write KEY=MILLIMETRES, for example --size holes.3.diameter_mm=6.2"
+            ) from None
+        if key.strip() in sizes:
+            raise InputError(f"--size {pair!r}: {key.strip()} is given twice; keep one of them")
+        sizes[key.strip()] = value
+    return sizes
+
+
+def existing_ledger(path: Path) -> Path:
+    """Return the path of a ledger that is there.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
+    if not path.exists():
+        raise InputError(
+            f"{path}: there is no ledger; check the path, or begin one with "
+            f"`fluewright ledger add-model MODEL --ledger {path}`"
+        )
+    return path

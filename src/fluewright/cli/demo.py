@@ -1,0 +1,36 @@
+"""The whole job once, on invented data."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fluewright.cli.arguments import JsonOpt
+from fluewright.cli.printing import console, print_json, print_table
+from fluewright.errors import InputError
+
+__all__ = ["demo"]
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder for everything that it writes.")] = Path("demo-out"),
+    seed: Annotated[int, typer.Option("--seed", help="Chooses the virtual piece.")] = 1,
+    as_json: JsonOpt = False,
+) -> None:
+    """Run the whole job once on invented data: design, sheet, a virtual piece, trials, cuts, certificate."""
+    if seed < 0:
+        raise InputError(f"--seed is {seed}; it must be 0 or more, for example 1")
+    if out.exists() and not out.is_dir():
+        raise InputError(f"--out is {out}, which is a file; name a folder")
+    from fluewright.demo.story import run_story
+
+    with console(error=True).status("designing") as status:
+        story = run_story(out, seed=seed, say=lambda text: status.update(text))
+    if as_json:
+        print_json(story.as_data())
+        return
+    print_table(story.title, story.columns, story.rows)
+    sys.stdout.write(story.verdict + "\n")
+    for path in story.files:
+        sys.stdout.write(f"  {path}\n")

@@ -1,0 +1,88 @@
+"""Which verbs there are, in the order of the work, and how the program ends."""
+
+import os
+import sys
+from typing import Annotated
+
+import typer
+
+from fluewright import __version__
+from fluewright.cli import acoustics, bench, demo, design, ledger, making, models
+from fluewright.errors import ComputeError, FluewrightError, InputError
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    name="fluewright",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="Design, make, tune and judge duct flutes with computed acoustics.",
+    epilog="Example: fluewright predict d5-cylinder",
+)
+ledger_app = typer.Typer(no_args_is_help=True, help="The shop's records: models, instruments, trials, cuts.")
+app.add_typer(ledger_app, name="ledger")
+
+for verb in (
+    models.models,
+    models.new,
+    models.check,
+    acoustics.predict,
+    acoustics.sensitivity,
+    acoustics.impedance,
+):
+    app.command()(verb)
+app.command(name="standing-wave")(acoustics.standing_wave)
+app.command()(design.fit)
+app.command()(bench.listen)
+app.command(name="next-cut")(bench.next_cut_command)
+app.command()(making.sheet)
+app.command()(demo.demo)
+
+for name, act in (
+    ("show", ledger.ledger_show),
+    ("add-model", ledger.ledger_add_model),
+    ("begin", ledger.ledger_begin),
+    ("cut", ledger.ledger_cut),
+    ("verify", ledger.ledger_verify),
+    ("backup", ledger.ledger_backup),
+    ("export", ledger.ledger_export),
+):
+    ledger_app.command(name)(act)
+
+
+def _say_version(wanted: bool) -> None:
+    if wanted:
+        sys.stdout.write(f"fluewright {__version__}\n")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", help="Print the version and end.", is_eager=True, callback=_say_version)
+    ] = False,
+) -> None:
+    pass
+
+
+def main() -> None:
+    """Run the command line; errors meant for people end with exit code 2 (bad input) or 1."""
+    try:
+        try:
+            app()
+        finally:
+            sys.stdout.flush()
+    except InputError as error:
+        sys.stderr.write(f"fluewright: {error}\n")
+        sys.exit(2)
+    except (ComputeError, FluewrightError) as error:
+        sys.stderr.write(f"fluewright: {error}\n")
+        sys.exit(1)
+    except BrokenPipeError:
+        # The reader has gone; what is still buffered must not be tried again when the interpreter ends.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(1)
+    except KeyboardInterrupt:
+        sys.stderr.write("fluewright: stopped\n")
+        sys.exit(130)

@@ -1,0 +1,128 @@
+"""The shop's records."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fluewright.cli.arguments import JsonOpt, LedgerOpt, ModelArg, existing_ledger, sizes_of
+from fluewright.cli.printing import print_json, print_table
+
+__all__ = [
+    "ledger_add_model",
+    "ledger_backup",
+    "ledger_begin",
+    "ledger_cut",
+    "ledger_export",
+    "ledger_show",
+    "ledger_verify",
+]
+
+
+def ledger_show(
+    ledger: LedgerOpt,
+    serial: Annotated[str | None, typer.Argument(metavar="SERIAL", help="One piece's history.")] = None,
+    as_json: JsonOpt = False,
+) -> None:
+    """List models and instruments, or the history of one piece."""
+    from fluewright.shop import history_rows, overview
+
+    if serial is None:
+        data = overview(existing_ledger(ledger))
+        if as_json:
+            print_json(data)
+            return
+        print_table(
+            "Models",
+            ["name", "version", "added"],
+            [[m["name"], str(m["version"]), m["added_at"]] for m in data["models"]],
+        )
+        print_table(
+            "Instruments",
+            ["serial", "model", "state", "material"],
+            [[i["serial"], f"{i['model']} {i['version']}", i["state"], i["material"]] for i in data["instruments"]],
+        )
+        return
+    rows = history_rows(existing_ledger(ledger), serial)
+    if as_json:
+        print_json({"serial": serial, "events": rows})
+        return
+    print_table(
+        f"{serial}",
+        ["event", "what", "when", "says"],
+        [[str(r["event"]), r["what"], r["when"], r["says"]] for r in rows],
+    )
+
+
+def ledger_add_model(model: ModelArg, ledger: LedgerOpt) -> None:
+    """Record a model; the same text again is the same version."""
+    from fluewright.instrument.files import model_text
+    from fluewright.instrument.starting import load
+    from fluewright.ledger import open_ledger
+
+    loaded = load(model)
+    with open_ledger(ledger) as book:
+        version = book.add_model(loaded.model.name, model_text(loaded), lineage=loaded.model.lineage or None)
+    sys.stdout.write(f"{version.name} version {version.version}\n")
+
+
+def ledger_begin(
+    model: Annotated[str, typer.Argument(metavar="MODEL", help="Name of a model in the ledger.")],
+    ledger: LedgerOpt,
+    prefix: Annotated[str, typer.Option("--prefix", help="Of the serial, for example D5.")],
+    size: Annotated[list[str] | None, typer.Option("--size", help="As-built size, KEY=MM.")] = None,
+    material: Annotated[str, typer.Option("--material")] = "",
+    lot: Annotated[str, typer.Option("--lot")] = "",
+) -> None:
+    """Begin an instrument: a new serial for a model in the ledger."""
+    from fluewright.shop import begin_piece
+
+    sizes = sizes_of(size or [])
+    serial = begin_piece(existing_ledger(ledger), model, prefix=prefix, sizes=sizes, material=material, lot=lot)
+    sys.stdout.write(f"{serial}\n")
+
+
+def ledger_cut(
+    serial: Annotated[str, typer.Argument(metavar="SERIAL")],
+    key: Annotated[str, typer.Argument(metavar="SIZE", help="For example holes.3.diameter_mm.")],
+    before_mm: Annotated[float, typer.Argument(metavar="BEFORE_MM")],
+    after_mm: Annotated[float, typer.Argument(metavar="AFTER_MM")],
+    ledger: LedgerOpt,
+    tool: Annotated[str, typer.Option("--tool", help="What cut it, for example reamer.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why, for example `A5 flat`.")],
+) -> None:
+    """Record a cut that was made, with the size before and after."""
+    from fluewright.shop import record_cut
+
+    event = record_cut(
+        existing_ledger(ledger), serial, key=key, before_mm=before_mm, after_mm=after_mm, tool=tool, reason=reason
+    )
+    sys.stdout.write(f"event {event}\n")
+
+
+def ledger_verify(ledger: LedgerOpt) -> None:
+    """Check the whole ledger; exit code 1 when something is wrong."""
+    from fluewright.ledger import verify
+
+    report = verify(existing_ledger(ledger))
+    for finding in report.findings:
+        sys.stdout.write(finding + "\n")
+    if not report.clean:
+        raise typer.Exit(1)
+    sys.stdout.write(f"{ledger}: whole\n")
+
+
+def ledger_backup(target: Annotated[Path, typer.Argument(metavar="FILE")], ledger: LedgerOpt) -> None:
+    """Copy the ledger while it may be in use."""
+    from fluewright.ledger import back_up
+
+    sys.stdout.write(f"{back_up(existing_ledger(ledger), target).path}\n")
+
+
+def ledger_export(folder: Annotated[Path, typer.Argument(metavar="FOLDER")], ledger: LedgerOpt) -> None:
+    """Write everything as JSON Lines and CSV."""
+    from fluewright.ledger import export_ledger
+
+    export_ledger(existing_ledger(ledger), folder)
+    sys.stdout.write(f"{folder}\n")

@@ -1,0 +1,85 @@
+"""Model files: the starting ones, copies of them, and whether a file is good."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fluewright.cli.arguments import JsonOpt
+from fluewright.cli.printing import print_json, print_table, warn, write_text
+from fluewright.errors import InputError
+
+__all__ = ["check", "models", "new"]
+
+
+def models(as_json: JsonOpt = False) -> None:
+    """List the starting models that come with the program."""
+    from fluewright.instrument.starting import load, starting_models
+
+    found = [(name, load(name)) for name in starting_models()]
+    if as_json:
+        print_json(
+            {
+                "models": [
+                    {
+                        "name": name,
+                        "description": m.model.description,
+                        "lowest_note": m.model.lowest_note,
+                        "length_mm": m.length_mm,
+                        "holes": len(m.holes),
+                    }
+                    for name, m in found
+                ]
+            }
+        )
+        return
+    print_table(
+        "Starting models",
+        ["name", "lowest", "length mm", "holes", "description"],
+        [
+            [name, m.model.lowest_note, f"{m.length_mm:.1f}", str(len(m.holes)), m.model.description]
+            for name, m in found
+        ],
+    )
+
+
+def new(
+    starting: Annotated[str, typer.Argument(metavar="STARTING", help="Starting model to copy; see `models`.")],
+    path: Annotated[Path, typer.Argument(metavar="FILE", help="File to write.")],
+    force: Annotated[bool, typer.Option("--force", help="Replace an existing file.")] = False,
+) -> None:
+    """Copy a starting model to a file of your own."""
+    from fluewright.instrument.starting import starting_models
+
+    known = starting_models()
+    if starting not in known:
+        raise InputError(f"{starting}: no starting model has that name; there are {', '.join(known)}")
+    if path.exists() and not force:
+        raise InputError(f"{path}: the file exists; choose another name or say --force")
+    write_text(path, known[starting].read_text(encoding="utf-8"))
+    sys.stdout.write(f"{path}\n")
+
+
+def check(
+    model: Annotated[str | None, typer.Argument(metavar="MODEL", help="Model file or starting model.")] = None,
+    write_schema: Annotated[
+        Path | None, typer.Option("--write-schema", help="Write the JSON Schema of model files instead.")
+    ] = None,
+) -> None:
+    """Check a model file: faults end with exit code 2, unusual sizes are said as warnings."""
+    if write_schema is not None:
+        from fluewright.instrument.files import write_schema as write
+
+        write(write_schema)
+        sys.stdout.write(f"{write_schema}\n")
+        return
+    if model is None:
+        raise InputError("check: name a model file, for example `fluewright check d5-cylinder`")
+    from fluewright.instrument.geometry import warnings_for
+    from fluewright.instrument.starting import load
+
+    loaded = load(model)
+    notes = warnings_for(loaded)
+    warn(notes)
+    sys.stdout.write(f"{model}: good, {len(notes)} warning{'' if len(notes) == 1 else 's'}\n")
