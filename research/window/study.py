@@ -22,7 +22,9 @@ __all__ = ["case_shape", "main", "run_case"]
 FORMAT = "fluewright-window-case"
 VERSION = 1
 SEED = 20240
-COUNT = 192
+COUNT = 216
+THICK_FROM = 192
+"""Cases from here on have thick walls, as turned recorder heads do."""
 KA = (0.01, 0.05, 0.08, 0.12, 0.17, 0.22, 0.26, 0.30, 0.35)
 FOOT_LENGTH = 30.0
 MODES = (1, 2, 3, 4)
@@ -33,10 +35,10 @@ LIMIT_S = 600
 
 
 def case_shape(points: np.ndarray, index: int) -> WindowShape:
-    """Shape of a case; a third of the windows are shorter than 0.45."""
+    """Shape of a case; a third of the windows are shorter than 0.45, the last cases have walls of 0.6 to 1."""
     u = points[index]
     w = 0.25 + 0.6 * u[0] if u[0] < 1.0 / 3.0 else 0.45 + 0.825 * (u[0] - 1.0 / 3.0)
-    wall = 0.08 + 0.52 * u[2]
+    wall = 0.08 + 0.52 * u[2] if index < THICK_FROM else 0.6 + 0.4 * u[2]
     top = min(0.15, wall - 0.04)
     share = min(1.0, 1.1 * u[4])
     values = (
