@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import Network, Rules
 from fluewright.acoustics.resonance import resonances
 
@@ -64,7 +65,7 @@ def _instrument(network: Network, n_holes, n_slices):
     # Every slice is a cone of its own: a taper that bends.
     r = 0.0062 - (0.0012 * (x / LENGTH_M) ** 1.5 if n_slices else 0 * x)
     outside = np.array([0, 0.0082, LENGTH_M, 0.0082])
-    holes = np.zeros((n_holes, 8))
+    holes = np.zeros((n_holes, HOLE_SIZES))
     if n_holes:
         holes[:, 0] = np.linspace(0.47, 0.92, 8)[:n_holes] * LENGTH_M
         holes[:, 1] = 0.0030

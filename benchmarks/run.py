@@ -116,16 +116,16 @@ def accuracy():
     return (f"kernel against the plain twin, {len(starting_models())} starting models", f"{worst:.1e} cent", "")
 
 
-def batch_rows(network):
+def batch_rows(network, most=16000):
     """Return rows for many instruments, on one and on two cores, the pool's start taken out by a difference."""
     rng = np.random.default_rng(0)
-    sizes = np.tile(network.sizes, (24000, 1))
+    sizes = np.tile(network.sizes, (most, 1))
     holes = slice(kernel.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out, None)
     sizes[:, holes] *= 1 + 0.002 * rng.standard_normal(sizes[:, holes].shape)
-    few, many = {1: (500, 4000), 2: (4000, 24000)}, {}
+    few, many = {1: (most // 16, most // 4), 2: (most // 8, most)}, {}
     start = {}
     for workers, (low, high) in few.items():
-        times = [best(lambda m=m, w=workers: predict_many(network, sizes[:m], workers=w), 2) for m in (low, high)]
+        times = [best(lambda m=m, w=workers: predict_many(network, sizes[:m], workers=w), 1) for m in (low, high)]
         each = (times[1] - times[0]) / (high - low)
         many[workers], start[workers] = 1 / each, max(times[0] - low * each, 0)
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()

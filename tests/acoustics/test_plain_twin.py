@@ -8,6 +8,7 @@ import pytest
 
 from fluewright.acoustics.impedance import impedance_curve
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import PUBLISHED, Corrections, Rules, build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.instrument.starting import load, starting_models
@@ -65,7 +66,7 @@ def test_twins_agree_on_every_size_of_the_head(twin, entry, value):
 
 def test_twins_agree_on_rims_undercuts_and_holes_of_the_other_side(twin):
     network = build_network(load("c5-eight-hole"), corrections=Corrections(hole_scale=1.04))
-    holes = network.sizes[kernel.HEAD_SIZES + 2 * (network.n_bore + network.n_out) :].reshape(-1, 8)
+    holes = network.sizes[kernel.HEAD_SIZES + 2 * (network.n_bore + network.n_out) :].reshape(-1, HOLE_SIZES)
     holes[:, 2] = np.linspace(0.1e-3, 0.5e-3, len(holes))
     holes[::2, 4] = 0.4e-3
     holes[1::2, 6] = 0.5e-3

@@ -183,7 +183,7 @@ def elements_of(network, omega, row):
         x, r = x_next, r_next
         if i is not None:
             wall = float(np.interp(x, *outside.T)) - r
-            rule = network.rules.series_rule
+            rule = network.rules.hole_rule
             chain.append(duct.hole(r, wall, model.holes[i], network.states[row, i], model.player, rule))
     return chain, duct.foot(r, float(np.interp(x, *outside.T)))
 
@@ -218,7 +218,7 @@ def random_case(seed):
         prandtl=rng.uniform(0.68, 0.73),
     )
     rule = "dubos" if rng.random() < 0.5 else "lefebvre"
-    network = build_network(model, air=air, rules=replace(published_rules(), series_rule=rule))
+    network = build_network(model, air=air, rules=replace(published_rules(), hole_rule=rule))
     stepped = with_step(network, rng) if rng.random() < 0.6 else None
     return stepped or network, int(rng.integers(2)), float(rng.uniform(120.0, 4000.0)), stepped is not None
 

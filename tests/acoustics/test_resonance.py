@@ -6,6 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import Corrections, Rules, build_network
 from fluewright.acoustics.resonance import predict_notes, resonances, resonances_by_mode, targets_hz
 from fluewright.design.fit import with_sizes
@@ -216,7 +217,7 @@ def test_sensitivities_with_warm_breath_agree_with_differences(name, block_mm):
         # Stations behind the block have no say; bore and outside end together, so their ends move as `length_mm`.
         outside = kernel.HEAD_SIZES + 2 * network.n_bore
         beyond_the_block = q in (kernel.HEAD_SIZES, outside, outside - 2, first_hole - 2)
-        zero_size = q >= first_hole and (q - first_hole) % 8 >= 2 and sizes[q] == 0.0
+        zero_size = q >= first_hole and (q - first_hole) % HOLE_SIZES >= 2 and sizes[q] == 0.0
         if zero_size or beyond_the_block or q == kernel.EAR:
             continue
         h = 2e-5 * max(abs(sizes[q]), 1e-3)

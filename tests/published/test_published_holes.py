@@ -336,7 +336,7 @@ def test_one_hole_in_its_bore_by_the_matrices_of_the_notes(letter):
         fingerings={"register_1": {"C5": letter}},
         player={"finger_bulge": 0.25, "half_open_fraction": 0.4},
     )
-    rules = replace(published_rules(), thick_foot=False, series_rule="dubos")
+    rules = replace(published_rules(), thick_foot=False, hole_rule="dubos")
     network = build_network(model, air=REF_AIR, rules=rules)
     f_hz = np.array([333.0, 500.0, 1234.0, 2500.0])
     found = impedance_curve(network, 0, f_hz).bore

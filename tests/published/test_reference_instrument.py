@@ -41,7 +41,7 @@ def sizes(holes=(), *, length=0.280, window_length=0.005, window_width=0.009, ra
     bore = [0.0, 0.007, length, 0.007]
     outer = 0.007 + wall_at_hole
     outside = [-0.02, 0.010, 0.100, 0.010, 0.1001, outer, length, outer]
-    rows = [v for x, b in holes for v in (x, b, 0.0, 0.0, 0.0, 0.0, 0.0, math.tan(math.radians(35.0)))]
+    rows = [v for x, b in holes for v in (x, b, 0.0, 0.0, 0.0, 0.0, 0.0, math.tan(math.radians(35.0)), 0.0)]
     return np.array(head + bore + outside + rows)
 
 
@@ -124,7 +124,7 @@ def test_window_of_the_reference_instrument():
 
 def test_reference_hole_open_and_closed():
     """Physics notes 4.6; REF air, 500 Hz, a = 7, b = 3.5, t = 4 mm, flat rigid cap when closed."""
-    size = np.array([0.0, 0.0035, 0, 0, 0, 0, 0, 0.7])
+    size = np.array([0.0, 0.0035, 0, 0, 0, 0, 0, 0.7, 0])
     omega = 2 * np.pi * 500.0
     rest = (0.5, 0.0, 1.0, 1, *REF, 1.0, 1.0)
     assert matching_length(0.5) == pytest.approx(0.0641171875, abs=1e-12)

@@ -1,6 +1,6 @@
 """The program's window against our own finite-element study of heads, and beside it the formula of the physics notes.
 
-Source: research/window/cases (192 solved heads; validated there against the exact flanged pipe and the notes' own
+Source: research/window/cases (216 solved heads; validated there against the exact flanged pipe and the notes' own
 solutions). Cents are those of a lowest note whose bore is 37 radii long.
 """
 
@@ -16,7 +16,18 @@ from fluewright.acoustics.network import build_network, window_study
 from fluewright.instrument.starting import load
 
 CASES = Path(__file__).parents[2] / "research" / "window" / "cases"
-LOWEST_EDGE = window_study()["range"]["offset"][0]
+RANGE = window_study()["range"]
+
+
+def declared(parameters, derived):
+    """Return whether a head lies where the formula is declared."""
+    cut = derived["ear_cut_height"]
+    lost = 0.0 if cut is None else derived["ear_height_full"] - (cut - derived["edge_top"])
+    return (
+        derived["edge_bottom"] - 1.0 >= RANGE["offset"][0]
+        and parameters["wall"] <= RANGE["e"][1]
+        and lost <= RANGE["ear_lost"][1]
+    )
 
 
 def cases():
@@ -72,7 +83,8 @@ def errors_cents(which):
         else:
             w, h, e, ramp = sizes(parameters, derived)[:4]
             m = window_inertance(w - max(face, 0.0), h, e, ramp, 1.0, -1.0)
-        found.append((number, -1200.0 / math.log(2.0) * (math.pi * m - low) / (37.6 + low), derived))
+        error = -1200.0 / math.log(2.0) * (math.pi * m - low) / (37.6 + low)
+        found.append((number, error, declared(parameters, derived)))
     return found
 
 
@@ -82,21 +94,22 @@ def solved():
 
 
 def test_the_program_reaches_three_cents_in_its_declared_range(solved):
-    inside = np.array([e for _, e, d in solved if d["edge_bottom"] - 1.0 >= LOWEST_EDGE])
-    assert inside.size >= 185
+    inside = np.array([e for _, e, known in solved if known])
+    assert inside.size >= 195
     assert np.abs(inside).max() < 3.0
     assert np.median(np.abs(inside)) < 0.8
 
 
-def test_no_head_of_the_study_is_four_cents_off(solved):
+def test_no_head_of_the_study_is_five_cents_off(solved):
+    """Beyond the declared range: edges far below the bore line, walls as thick as the bore's radius."""
     everything = np.array([e for _, e, _ in solved])
-    assert everything.size == 192
-    assert np.abs(everything).max() < 4.0
+    assert everything.size == 216
+    assert np.abs(everything).max() < 5.0
 
 
 def test_the_stated_error_of_held_back_heads_is_that_of_the_shipped_study():
     stated = window_study()["held_back_cents"]
-    assert stated["cases"] == 38
+    assert stated["cases"] == 43
     assert stated["worst_in_range"] < 3.0
     assert stated["rms"] < 1.5
     assert window_study()["published_cents"]["rms"] > 5.0

@@ -182,8 +182,8 @@ def _possible(network: Network, row: FloatArray) -> bool:
         and row[kernel.C_SCALE] > 0.0
         and 0.0 < row[kernel.HALF] < 1.0
         and foot > edge
-        and (np.diff(bore[:, 0]) > 0.0).all()
-        and (np.diff(outside[:, 0]) > 0.0).all()
+        and _in_order(bore[:, 0])
+        and _in_order(outside[:, 0])
         and bore[:, 1].min() > 0.0
         and outside[:, 1].min() > 0.0
     ):
@@ -191,6 +191,10 @@ def _possible(network: Network, row: FloatArray) -> bool:
     places = np.concatenate([holes[:, 0], bore[:, 0], outside[:, 0]])
     inner = np.interp(places, bore[:, 0], bore[:, 1])
     if not (np.interp(places, outside[:, 0], outside[:, 1]) > inner).all():
+        return False
+    # At a step the same on the head's side, where a place seen from the foot finds the upper station.
+    above = np.interp(-places, -bore[::-1, 0], bore[::-1, 1])
+    if not (np.interp(-places, -outside[::-1, 0], outside[::-1, 1]) > above).all():
         return False
     n = network.n_holes
     return bool(
@@ -200,6 +204,14 @@ def _possible(network: Network, row: FloatArray) -> bool:
         and (holes[:, 0] < foot).all()
         and (holes[:, 2:] >= 0.0).all()
     )
+
+
+def _in_order(places: FloatArray) -> bool:
+    """Say whether stations follow each other; two at one place, inside, are a step."""
+    gaps = np.diff(places)
+    steps = gaps == 0.0
+    ends_or_triple = steps[0] or steps[-1] or (steps[1:] & steps[:-1]).any()
+    return bool((gaps >= 0.0).all() and not ends_or_triple)
 
 
 # The network of this worker process, set once when it starts.

@@ -17,7 +17,7 @@ from fluewright.acoustics.kernels.coupling import inner_coupling, outer_coupling
 from fluewright.acoustics.kernels.holes import CONSTANTS, HOLE_SIZES, hole_constants
 from fluewright.acoustics.kernels.losses import line
 from fluewright.acoustics.kernels.radiation import end_impedance
-from fluewright.acoustics.kernels.segments import piece
+from fluewright.acoustics.kernels.segments import piece, step_length
 from fluewright.acoustics.network import Network
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import parse_holes
@@ -68,13 +68,13 @@ class _Stretch:
 
 @dataclass(frozen=True)
 class _Inside:
-    """The solved inside at unit window flow: stretches from the foot up, where the holes are (m), the face.
+    """The solved inside at unit window flow: stretches from the foot up, where holes and steps are (m), the face.
 
     `face_pressure` is the pressure behind the window, of which `window_source` comes from the other openings.
     """
 
     stretches: list[_Stretch]
-    holes: list[float]
+    jumps: list[float]
     face_pressure: complex
     window_source: complex
 
@@ -92,9 +92,9 @@ def field_along_bore(
     frequency_hz : float
         Above 0, at most 20 kHz.
     points : int or sequence of float
-        How many places, evenly spread from the block face to the foot, with every hole twice (head side, then foot
-        side, for the flow jumps there); or the places themselves, m from the windway exit plane. At a hole a place
-        given has the foot side's flow, in the exit plane the bore's.
+        How many places, evenly spread from the block face to the foot, with every hole and every step of the bore
+        twice (head side, then foot side, for flow or pressure jumps there); or the places themselves, m from the
+        windway exit plane. At a hole or step a place given has the foot side's values, in the exit plane the bore's.
 
     Returns
     -------
@@ -129,9 +129,7 @@ def field_along_bore(
     if isinstance(points, int):
         if not 2 <= points <= 100_000:
             raise InputError(f"inside: {points} points are asked for; give 2 to 100000")
-        doubled = [x for x in solved.holes if low < x < high]
-        if low < 0.0:
-            doubled.append(0.0)
+        doubled = sorted({x for x in (*solved.jumps, 0.0) if low < x < high})
         even = np.setdiff1d(np.linspace(low, high, points), doubled)
         x = np.sort(np.concatenate([even, doubled, doubled]), kind="stable")
         upper = np.concatenate([x[:-1] == x[1:], [False]])
@@ -188,6 +186,11 @@ def _profile(table: FloatArray, x: float) -> float:
     return float(np.interp(x, table[:, 0], table[:, 1]))
 
 
+def _profile_above(table: FloatArray, x: float) -> float:
+    """Return the radius on the head's side of x, which at a step is not that on the foot's."""
+    return float(np.interp(-x, -table[::-1, 0], table[::-1, 1]))
+
+
 def _tables(network: Network) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return (x, radius) of bore and outside, and one row a hole, SI."""
     first_out = kernel.HEAD_SIZES + 2 * network.n_bore
@@ -210,7 +213,9 @@ def _solve_inside(network: Network, row: int, omega: float) -> _Inside:
     nodes = [(start, -1)]
     nodes += [(float(x), -1) for x in bore[:, 0] if x > start]
     nodes += [(float(h[0]), j) for j, h in enumerate(holes)]
-    nodes.sort(key=lambda node: (node[0], node[1] < 0))
+    # A hole right at a step is in the bore on the foot's side of it.
+    nodes.sort(key=lambda node: (node[0], node[1] >= 0))
+    steps = [float(x) for x in bore[:-1, 0][np.diff(bore[:, 0]) == 0.0] if x > start]
     foot = nodes[-1][0]
     rho, c, _ = _gas(network, foot)
     # Unknowns: flow at the foot, pressure from outside at the foot, then at every hole.
@@ -221,8 +226,12 @@ def _solve_inside(network: Network, row: int, omega: float) -> _Inside:
     flows = np.zeros((n + 1, n + 2), dtype=complex)  # outward, of the holes and the foot
     flows[n, 0] = 1.0
     found: list[_Stretch] = []
-    for (x0, hole), (x1, _) in zip(nodes[-2::-1], nodes[:0:-1], strict=True):
-        r0, r1 = _profile(bore, x0), _profile(bore, x1)
+    for (x0, hole), (x1, below) in zip(nodes[-2::-1], nodes[:0:-1], strict=True):
+        r0, r1 = _profile(bore, x0), _profile_above(bore, x1)
+        if x0 == x1 in steps and hole < 0 and below < 0:
+            narrow, wide = sorted((_profile_above(bore, x0), _profile(bore, x0)))
+            inertance = _gas(network, x0)[0] * step_length(narrow, wide)[0] / (math.pi * narrow**2)
+            wave = np.array([wave[0] + 1j * omega * inertance * wave[1], wave[1]])
         # Cut as the kernels cut: losses of a cone are taken at one radius, warmed air at one temperature a piece.
         even = r0 == r1 and sizes[kernel.WARM_SHARE] == 0.0
         count = 0 if x1 <= x0 else 1 if even else math.ceil((x1 - x0) / kernel.LONGEST_PIECE - 1e-9)
@@ -266,7 +275,7 @@ def _solve_inside(network: Network, row: int, omega: float) -> _Inside:
     if depth < 0.0:
         solved.append(_Stretch(depth, start, r, r, gas, np.array([face, -stub * face])))
     source = complex(mutual[n + 1, : n + 1] @ (flows @ known))
-    return _Inside(solved, holes[:, 0].tolist(), face, source)
+    return _Inside(solved, [*holes[:, 0].tolist(), *steps], face, source)
 
 
 def _hole(network: Network, omega: float, hole: int, state: int) -> tuple[complex, complex, complex, complex]:

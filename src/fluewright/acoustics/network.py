@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import network as kernel
-from fluewright.acoustics.kernels.holes import DUBOS, HOLE_SIZES, LEFEBVRE
+from fluewright.acoustics.kernels.holes import DUBOS, HOLE_SIZES, LEFEBVRE, SOLVED
 from fluewright.acoustics.kernels.window import SOLVED_TERMS
 from fluewright.air import Air, moist_air
 from fluewright.errors import ComputeError, ModelError
@@ -63,14 +63,15 @@ class Corrections:
 class Rules:
     """Which published formula stands where it matters, so that reference cases stay reproducible.
 
-    `thick_foot` takes the wall at the foot into account (Dalmont, Nederveen & Joly 2001); `series_rule` is
-    "lefebvre" or "dubos" for t_a of the holes; `lossy` and `radiate` switch dissipation off for comparisons;
+    `thick_foot` takes the wall at the foot into account (Dalmont, Nederveen & Joly 2001); `hole_rule` is
+    "solved" (t_a of Lefebvre & Scavone, finished chimneys by our finite-element study), "lefebvre" or "dubos" (that t_a,
+    chimneys as in the physics notes, 4.8); `lossy` and `radiate` switch dissipation off for comparisons;
     `window_rule` is "solved" (our finite-element study of heads) or "published" (physics notes 5.2); `coupled` lets
     the openings feel each other.
     """
 
     thick_foot: bool = True
-    series_rule: str = "lefebvre"
+    hole_rule: str = "solved"
     lossy: bool = True
     radiate: bool = True
     window_rule: str = "solved"
@@ -78,13 +79,13 @@ class Rules:
 
     def vector(self) -> NDArray[np.int64]:
         """Return the switches as the kernels read them."""
-        series = {"lefebvre": LEFEBVRE, "dubos": DUBOS}[self.series_rule]
+        holes = {"lefebvre": LEFEBVRE, "dubos": DUBOS, "solved": SOLVED}[self.hole_rule]
         window = {"published": 0, "solved": 1}[self.window_rule]
-        flags = [int(self.thick_foot), series, int(self.lossy), int(self.radiate), window, int(self.coupled)]
+        flags = [int(self.thick_foot), holes, int(self.lossy), int(self.radiate), window, int(self.coupled)]
         return np.array(flags, dtype=np.int64)
 
 
-PUBLISHED = Rules(window_rule="published", coupled=False)
+PUBLISHED = Rules(hole_rule="lefebvre", window_rule="published", coupled=False)
 """The formulas of the physics notes alone, for reference cases."""
 
 
@@ -268,6 +269,7 @@ def _hole_row(hole: Hole) -> FloatArray:
             cut.upstream_mm,
             cut.downstream_mm,
             0.0,
+            hole.waist_mm,
         ]
     )
     row *= 1e-3
@@ -297,9 +299,12 @@ def named_dimensions(model: Model) -> tuple[Dimension, ...]:
     # The foot end moves the last station of bore and outside together.
     foot = ((first_bore + 2 * (n_bore - 1), mm), (first_out + 2 * (n_out - 1), mm))
     found.append(Dimension("length_mm", model.bore.stations_mm[-1][0], "mm", foot))
+    places = [x for x, _ in model.bore.stations_mm]
     for i, (x, diameter) in enumerate(model.bore.stations_mm):
-        if 0 < i < n_bore - 1:
-            found.append(Dimension(f"bore.stations_mm.{i + 1}.x", x, "mm", ((first_bore + 2 * i, mm),)))
+        # Both stations of a step are at one place, which is named once, at the first of them.
+        if 0 < i < n_bore - 1 and places[i - 1] != x:
+            moved = tuple((first_bore + 2 * j, mm) for j in range(i, n_bore) if places[j] == x)
+            found.append(Dimension(f"bore.stations_mm.{i + 1}.x", x, "mm", moved))
         found.append(
             Dimension(f"bore.stations_mm.{i + 1}.diameter", diameter, "mm", ((first_bore + 2 * i + 1, 0.5 * mm),))
         )
@@ -318,6 +323,7 @@ def named_dimensions(model: Model) -> tuple[Dimension, ...]:
             (4, "undercut.all_round_mm", cut.all_round_mm, mm),
             (5, "undercut.upstream_mm", cut.upstream_mm, mm),
             (6, "undercut.downstream_mm", cut.downstream_mm, mm),
+            (8, "waist_mm", hole.waist_mm, mm),
         ):
             found.append(Dimension(f"holes.{hole.name}.{name}", value, "mm", ((at + column, factor),)))
     return tuple(found)

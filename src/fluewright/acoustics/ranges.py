@@ -316,7 +316,7 @@ def _bore_notes(model: Model, air: Air, low_hz: float, high_hz: float) -> Iterat
     start = max(model.head.block_depth_mm, 0.0)
     k = 2.0 * math.pi * high_hz / air.sound_speed
     for number, ((x0, d0), (x1, d1)) in enumerate(pairwise(stations), start=2):
-        if x1 <= start:
+        if x1 <= start or x1 == x0:  # behind the block, or a step, which is no cone
             continue
         yield from _outside(
             "the spherical-wave cone (physics notes 2.5)", f"bore.stations_mm.{number}.diameter",

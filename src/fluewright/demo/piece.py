@@ -73,7 +73,7 @@ class VirtualPiece:
     def true_frequencies_hz(self) -> NDArray[np.float64]:
         """Return what every fingering really gives; for judging the bench, never for its use."""
         made = with_sizes(self._model, {**self._hidden, **self._true})
-        network = build_network(made, air=self._air, corrections=self._corrections, rules=Rules(series_rule="dubos"))
+        network = build_network(made, air=self._air, corrections=self._corrections, rules=Rules(hole_rule="dubos"))
         found: NDArray[np.float64] = resonances(network).frequencies_hz * 2.0 ** (self._pull_cents / 1200.0)
         return found
 

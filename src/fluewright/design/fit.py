@@ -194,7 +194,11 @@ def with_sizes(model: Model, values: dict[str, float]) -> Model:
             raw["head"][parts[1]] = value
         else:
             stations = [list(s) for s in raw["bore"][parts[1]]]
-            stations[int(parts[2]) - 1][0 if parts[3] == "x" else 1] = value
+            station = stations[int(parts[2]) - 1]
+            # Both stations of a step move together.
+            moved = [s for s in stations if s[0] == station[0]] if parts[3] == "x" else [station]
+            for s in moved:
+                s[0 if parts[3] == "x" else 1] = value
             raw["bore"][parts[1]] = stations
     positions = [h["position_mm"] for h in raw["holes"]]
     if positions != sorted(positions):

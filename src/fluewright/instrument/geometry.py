@@ -117,8 +117,8 @@ def web_mm(model: "Model", first: "Hole", second: "Hole") -> float:
 
 
 def _inner_radius_mm(hole: "Hole") -> float:
-    """Return the hole's radius across the bore's surface, with chamfer and undercut."""
-    return 0.5 * hole.diameter_mm + hole.inner_chamfer_mm + hole.undercut.all_round_mm
+    """Return the hole's radius across the bore's surface, with chamfer, waist and undercut."""
+    return 0.5 * hole.diameter_mm + hole.inner_chamfer_mm + hole.waist_mm + hole.undercut.all_round_mm
 
 
 def _inner_web_mm(model: "Model", first: "Hole", second: "Hole") -> float:

@@ -187,7 +187,11 @@ class Undercut(_Part):
 
 
 class Hole(_Part):
-    """One tone hole; ``angle_deg`` is 0 on the window's side and 180 for the thumb."""
+    """One tone hole; ``angle_deg`` is 0 on the window's side and 180 for the thumb.
+
+    ``waist_mm``: how much wider in radius both ends of the chimney are than its middle, where ``diameter_mm`` holds, as
+    a waisted cutter leaves it; 0 = straight.
+    """
 
     name: _Name
     position_mm: _Place
@@ -195,6 +199,7 @@ class Hole(_Part):
     diameter_mm: _Size
     outer_round_mm: _Length = 0.0
     inner_chamfer_mm: _Length = 0.0
+    waist_mm: _Length = 0.0
     undercut: Undercut = Field(default_factory=Undercut)
     finger: Literal[
         "",

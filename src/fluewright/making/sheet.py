@@ -110,15 +110,18 @@ def _in_columns(
 def _profile_groups(model: Model) -> list[dict[str, object]]:
     bore_rows = []
     first_outside = model.bore.outside_mm[0][0]
-    for x, diameter in model.bore.stations_mm:
-        wall = _num(wall_mm(model, x)) if x >= first_outside else "–"
+    places = [x for x, _ in model.bore.stations_mm]
+    for i, (x, diameter) in enumerate(model.bore.stations_mm):
+        before_step = x in places[i + 1 : i + 2]
+        wall = _num(wall_mm(model, x, side="head" if before_step else "foot")) if x >= first_outside else "–"
         bore_rows.append([_num(x), _num(diameter, 3), wall])
     outside_rows = [[_num(x), _num(diameter)] for x, diameter in model.bore.outside_mm]
     return [
         {
             "title": "Bore",
             "tables": _in_columns(["x", "⌀ bore", "wall"], bore_rows, 4),
-            "note": "Straight lines between the stations. The last one is the foot end.",
+            "note": "Straight lines between the stations. The last one is the foot end."
+            + (" The same x twice: a step in diameter." if len(set(places)) < len(places) else ""),
         },
         {"title": "Outside", "tables": _in_columns(["x", "⌀ outside"], outside_rows, 4), "note": ""},
     ]

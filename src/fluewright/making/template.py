@@ -155,8 +155,10 @@ def template_sheets(
     seam = math.radians(seam_angle_deg(model))
     foot = model.length_mm
     top = max(head_end_mm(model), -_ABOVE_EXIT_MM)
-    places = [top, *(x for x, _ in model.bore.outside_mm if top < x < foot), foot]
-    radii = [0.5 * outside_diameter_mm(model, x) for x in places]
+    corners = [(top, outside_diameter_mm(model, top))]
+    corners += [(x, d) for x, d in model.bore.outside_mm if top < x < foot]
+    corners.append((foot, outside_diameter_mm(model, foot)))
+    places, radii = [x for x, _ in corners], [0.5 * d for _, d in corners]
     left_edge = [(-seam * r, x) for r, x in zip(radii, places, strict=True)]
     right_edge = [((2.0 * math.pi - seam) * r, x) for r, x in zip(radii, places, strict=True)]
     low = min(u for u, _ in left_edge) - _BORDER_MM

@@ -19,9 +19,8 @@ def head_end_mm(model: Model) -> float:
 def outside_corners_mm(model: Model) -> list[tuple[float, float]]:
     """Return (x, outside diameter) from the upper end to the foot, held constant above the first station."""
     upper, foot = head_end_mm(model), model.length_mm
-    inner = [x for x, _ in model.bore.outside_mm if upper < x < foot]
-    first_x, first_d = model.bore.outside_mm[0]
-    return [(x, first_d if x <= first_x else outside_diameter_mm(model, x)) for x in (upper, *inner, foot)]
+    inner = [(x, d) for x, d in model.bore.outside_mm if upper < x < foot]
+    return [(upper, outside_diameter_mm(model, upper)), *inner, (foot, outside_diameter_mm(model, foot))]
 
 
 def governed_x_mm(model: Model, hole: int | None) -> float:

@@ -184,7 +184,7 @@ def side_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, sc
     foot_y = axis_y + 0.5 * thick
     drawing = Drawing(width_mm, foot_y + 17.0)
     first_bore = model.bore.stations_mm[0][0]
-    bore = [(x, bore_diameter_mm(model, x)) for x, _ in model.bore.stations_mm]
+    bore = list(model.bore.stations_mm)
 
     outline = [(zero + x * scale, axis_y - 0.5 * d * scale) for x, d in corners]
     outline += [(zero + x * scale, axis_y + 0.5 * d * scale) for x, d in reversed(corners)]

@@ -28,7 +28,9 @@ __all__ = [
     "CONSTANTS",
     "DUBOS",
     "HOLE_SIZES",
+    "CENTRE_SHIFT",
     "LEFEBVRE",
+    "SOLVED",
     "hole_constants",
     "hole_constants_by_size",
     "inner_length",
@@ -41,10 +43,22 @@ __all__ = [
 
 LEFEBVRE = 0
 DUBOS = 1
+SOLVED = 2  # Lefebvre's t_a, and finished chimneys after our finite-element study
 
 # Columns of a hole's size vector (SI): after position come
-# b, outer_round, inner_chamfer, undercut all round, upstream, downstream, tan of the undercut's angle.
-HOLE_SIZES = 8
+# b, outer_round, inner_chamfer, undercut all round, upstream, downstream, tan of the undercut's angle, waist.
+HOLE_SIZES = 9
+
+# Finished chimneys, fitted to the solved holes by research/holes/fit.py: how much of an undercut, a chamfer and a
+# waist counts in the hole's inner radius, the flare's added length, what the outside length lacks (in b), and how far
+# a cut to one side moves the hole's acoustic centre.
+UNDERCUT_SHARE = 0.872
+CHAMFER_SHARE = 0.366
+WAIST_SHARE = 0.446
+FLARE = 1.048
+OUTSIDE_MORE = 0.0111
+RIM_SHARE = 0.475
+CENTRE_SHIFT = 0.25
 
 
 @njit(cache=True)
@@ -85,14 +99,40 @@ def hole_constants(a, outer, size, state, half, bulge, scale, rule, out):
     """Fill `out` (CONSTANTS) for one hole in one state; `size` is the hole's row of HOLE_SIZES values.
 
     `scale` multiplies the two length corrections of the open end; `bulge` is how far the finger reaches into a
-    closed chimney, in hole radii. The undercut's horn is lengthened by 1 + 0.4 (b_in/b - 1)**2 (a two-point fit to
-    finite elements, physics notes 4.8; b_in/b up to 1.5).
+    closed chimney, in hole radii. Rules LEFEBVRE and DUBOS lengthen an undercut's horn by 1 + 0.4 (b_in/b - 1)**2 (a
+    two-point fit to finite elements, physics notes 4.8; b_in/b up to 1.5); SOLVED takes our study of finished holes,
+    research/holes: within 1.3 % of the whole length over b/a 0.3 to 0.66, t/a 0.23 to 0.78.
     """
     b = size[1]
     t = outer - a
     cut = size[4]
     one_sided = 0.5 * (size[5] + size[6])
-    b_in = math.sqrt((b + cut) * (b + cut + one_sided)) + size[3]
+    waist = size[8]
+    # Radius of the cylinder with the chimney's mean of 1/r**2, r = b + waist (2 z/t)**2.
+    x = waist / b
+    if x < 0.02:
+        bow = 1.0 - x * (1.0 / 3.0 - x * (0.2 - x * (1.0 / 7.0 - x * (1.0 / 9.0 - x / 11.0))))
+    else:
+        bow = math.atan(math.sqrt(x)) / math.sqrt(x)
+    straight = b / math.sqrt(0.5 / (1.0 + x) + 0.5 * bow)
+    # A quarter-round rim widens by 1 - pi/4 of its radius on average, a cone by half: equal mean widening.
+    ends_wider = 0.0
+    rim = 0.4292
+    flare = 0.4
+    widest = 1.5
+    lacking = 0.0
+    if rule == SOLVED:
+        b_in = straight + UNDERCUT_SHARE * (cut + one_sided) + CHAMFER_SHARE * size[3]
+        if waist > 0.0:
+            ends_wider = b + WAIST_SHARE * waist - straight
+            b_in += ends_wider
+        flare = FLARE
+        rim = RIM_SHARE
+        widest = 1.6
+        lacking = OUTSIDE_MORE
+    else:
+        b_in = math.sqrt((straight + cut) * (straight + cut + one_sided)) + size[3]
+    b_out = straight + rim * size[2] + ends_wider
     deepest = max(cut + max(size[5], size[6]), 0.0)
     l_in = 0.0
     if size[7] > 0.0 and deepest > 0.0:
@@ -104,8 +144,6 @@ def hole_constants(a, outer, size, state, half, bulge, scale, rule, out):
         l_in *= shrink
         l_out *= shrink
     l_mid = t - l_in - l_out
-    # A quarter-round rim widens by 1 - pi/4 of its radius on average, a cone by half: equal mean widening.
-    b_out = b + 0.4292 * size[2]
     d = b_in / a
     ends = 1.0
     outside = 0.0
@@ -123,21 +161,21 @@ def hole_constants(a, outer, size, state, half, bulge, scale, rule, out):
         ends = scale
         if state == 1:
             t_r, _, _ = hole_outside_length(b_out, outer)
-            outside = scale * t_r / (math.pi * b_out * b_out)
+            outside = scale * (t_r + lacking * b_out) / (math.pi * b_out * b_out)
         else:
             r_o = b_out * math.sqrt(half)
             xi = r_o / b_out
             step = 0.8216 * max(1.0 - 1.35 * xi + 0.31 * xi**3, 0.0)
             outside = scale * (step + 0.82) / (math.pi * r_o)
-    horn = min(max(b_in / b, 1.0), 1.5) - 1.0
+    horn = min(max(b_in / straight, 1.0), widest) - 1.0
     out[0] = b_in * series_length(d, t / b_in, state != 0, rule) / (math.pi * a * a)
     out[1] = ends * inner_length(d) / (math.pi * b_in)
     out[2] = outside
     out[3] = l_out
-    out[4] = b
+    out[4] = straight
     out[5] = b_out
     out[6] = l_mid
-    out[7] = l_in * (1.0 + 0.4 * horn * horn)
+    out[7] = l_in * (1.0 + flare * horn * horn)
     out[8] = b_in
     out[9] = b_in * matching_length(d)
 

@@ -176,10 +176,14 @@ def line_of_table(omega, a, rho, c, mu, gamma, pr, zeta, table):
     else:
         s = 1.0 / r
         terms = 20
+        if r > 30.0:
+            terms = 13
         if r > 45.0:
-            terms = 10
-        if r > 90.0:
+            terms = 9
+        if r > 70.0:
             terms = 7
+        if r > 150.0:
+            terms = 5
         gr = 0.0
         gi = 0.0
         hr = 0.0

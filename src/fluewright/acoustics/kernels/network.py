@@ -28,10 +28,16 @@ import numpy as np
 from numba import njit
 
 from fluewright.acoustics.kernels.coupling import inner_coupling, outer_coupling
-from fluewright.acoustics.kernels.holes import hole_constants, hole_constants_by_size
+from fluewright.acoustics.kernels.holes import (
+    CENTRE_SHIFT,
+    HOLE_SIZES,
+    SOLVED,
+    hole_constants,
+    hole_constants_by_size,
+)
 from fluewright.acoustics.kernels.losses import line_of_table, wide_table
 from fluewright.acoustics.kernels.radiation import end_impedance
-from fluewright.acoustics.kernels.segments import log_mean_radius, piece_on_line, step_length
+from fluewright.acoustics.kernels.segments import log_mean_radius, step_length
 from fluewright.acoustics.kernels.window import window_inertance, window_solved
 
 __all__ = [
@@ -74,6 +80,7 @@ EDGE_OFFSET = 13
 EDGE_THICKNESS = 14
 HEAD_SIZES = 15
 
+TIGHT = 1e-13  # square of the relative error that the openings' flows may keep; it enters Z squared
 FIRST_STRIDE = 0.125  # of the coupling's strength, where it is turned on step by step
 LEAP = 0.01  # of the frequency; what one such step may move the root at most
 LONGEST_PIECE = 0.020  # m; longer lossy cones and pieces with a temperature gradient are divided
@@ -165,20 +172,26 @@ def lay_out(dims, n_bore, n_out, n_holes, rules):
     n = 1
     hole = 0
     first_hole = HEAD_SIZES + 2 * n_bore + 2 * n_out
+    place = np.empty(n_holes)
     # Insertion sort: a handful of holes, mostly in order already.
     order = np.empty(n_holes, np.int64)
     for i in range(n_holes):
+        at = first_hole + HOLE_SIZES * i
+        place[i] = dims[at]
+        if rules[1] == SOLVED:
+            # Widened to one side, a hole acts a little off its middle.
+            place[i] -= CENTRE_SHIFT * (dims[at + 5] - dims[at + 6])
         j = i
-        while j > 0 and dims[first_hole + 8 * order[j - 1]] > dims[first_hole + 8 * i]:
+        while j > 0 and place[order[j - 1]] > place[i]:
             order[j] = order[j - 1]
             j -= 1
         order[j] = i
     for i in range(n_bore):
         xs = dims[HEAD_SIZES + 2 * i]
-        while hole < n_holes and dims[first_hole + 8 * order[hole]] < xs:
+        while hole < n_holes and place[order[hole]] < xs:
             kind[n] = 2
             index[n] = order[hole]
-            x[n] = dims[first_hole + 8 * order[hole]]
+            x[n] = place[order[hole]]
             r[n] = _interpolate(x[n], dims, HEAD_SIZES, n_bore)[0]
             n += 1
             hole += 1
@@ -192,11 +205,11 @@ def lay_out(dims, n_bore, n_out, n_holes, rules):
     con = np.empty((n_holes, 3, 10))
     for i in range(n):
         if kind[i] == 2:
-            at = first_hole + 8 * index[i]
+            at = first_hole + HOLE_SIZES * index[i]
             outer = _interpolate(x[i], dims, HEAD_SIZES + 2 * n_bore, n_out)[0]
             for state in range(3):
                 hole_constants(
-                    r[i], outer, dims[at : at + 8], state, dims[HALF], dims[BULGE], dims[HOLE_SCALE], rules[1],
+                    r[i], outer, dims[at : at + HOLE_SIZES], state, dims[HALF], dims[BULGE], dims[HOLE_SCALE], rules[1],
                     con[index[i], state],
                 )  # fmt: skip
     return kind[:n], index[:n], x[:n], r[:n], con
@@ -356,8 +369,8 @@ def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_
 
 
 @njit(cache=True, error_model="numpy", fastmath=_FAST)
-def _tube(length, area, g, zc, yc):
-    """Return (cosh, B, C) of a cylinder; A = D = cosh."""
+def _waves(g, length):
+    """Return (cosh, sinh) of g * length; the real part is small in any bore, so that its series serves."""
     alpha = g.real * length
     beta = g.imag * length
     if alpha < 0.1:
@@ -369,8 +382,44 @@ def _tube(length, area, g, zc, yc):
         sha = math.sinh(alpha)
     sine = math.sin(beta)
     cosine = math.cos(beta)
-    sh = complex(sha * cosine, cha * sine)
-    return complex(cha * cosine, sha * sine), zc * sh / area, yc * sh * area
+    return complex(cha * cosine, sha * sine), complex(sha * cosine, cha * sine)
+
+
+@njit(cache=True, error_model="numpy", fastmath=_FAST)
+def _tube(length, area, g, zc, yc):
+    """Return (cosh, B, C) of a cylinder; A = D = cosh."""
+    ch, sh = _waves(g, length)
+    return ch, zc * sh / area, yc * sh * area
+
+
+@njit(cache=True, error_model="numpy", fastmath=_FAST)
+def _cone(length, r1, r2, g, zc, yc, dg, dzc):
+    """Return A, B, C, D and their slopes in omega, as `piece_on_line` does, with 1/zc given."""
+    e = g * length
+    de = dg * length
+    ch, sh = _waves(g, length)
+    area = math.pi * r1 * r2
+    lz = dzc * yc
+    ratio = r2 / r1
+    inv_e = _inverse(e)
+    m = (ratio - 1.0) * inv_e
+    dm = -m * de * inv_e
+    m2 = m * m
+    front = math.pi * r1 * r1 * yc
+    mix = ratio - m2
+    em2 = e * m2
+    bb = zc * sh / area
+    cc = front * (mix * sh + em2 * ch)
+    return (
+        ratio * ch - m * sh,
+        bb,
+        cc,
+        (ch + m * sh) / ratio,
+        ratio * sh * de - dm * sh - m * ch * de,
+        bb * lz + zc * ch * de / area,
+        -cc * lz + front * (2.0 * m * dm * (e * ch - sh) + (ratio * ch + em2 * sh) * de),
+        (sh * de + dm * sh + m * ch * de) / ratio,
+    )
 
 
 @njit(cache=True, error_model="numpy", fastmath=_FAST)
@@ -415,8 +464,8 @@ def _chimney(con, parts, state, g, zc, yc, dg, dzc, out):
             pb = bb
             pc = cc
         else:
-            pa, pb, pc, pd, qa, qb, qc, qd = piece_on_line(
-                length, r1, r2, g[number], zc[number], dg[number], dzc[number]
+            pa, pb, pc, pd, qa, qb, qc, qd = _cone(
+                length, r1, r2, g[number], zc[number], yc[number], dg[number], dzc[number]
             )
         if not started:
             a, b, c, d, da, db, dc, dd = pa, pb, pc, pd, qa, qb, qc, qd
@@ -533,12 +582,13 @@ def _all_flows(states, source, el_i, tubes, up, holes, stub, z, flows, mutual):
 
 
 @njit(cache=True, error_model="numpy", fastmath=_FAST)
-def _evaluate(omega, strength, dims, states, air, wide, rules, plan, desk):
+def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk):
     """Return (Z, dZ/domega, Z_window) at one omega, and leave the whole solution in the work arrays.
 
-    strength multiplies the coupling; plan from `_plan`, desk from `_desk`. Afterwards, at unit window flow: state_p, state_u at every
-    interface from the foot up; holes[h] = A, B, C, D and slopes of the chimney, then Zs, transmission, own outside
-    impedance, flow from the bore, flow at the mouth, pressure at the mouth, pressure at the bore; flows by opening.
+    strength multiplies the coupling; loose is the share of their square by which the flows may disagree; plan from
+    `_plan`, desk from `_desk`. Afterwards, at unit window flow: state_p, state_u at every interface from the foot up;
+    holes[h] = A, B, C, D and slopes of the chimney, then Zs, transmission, own outside impedance, flow from the bore,
+    flow at the mouth, pressure at the mouth, pressure at the bore; flows by opening.
     """
     outer_foot, x, r, con, el_i, el_f, lines, hole_i, places, pairs, mouth = plan
     work, tubes, up, holes, flows, mutual, state_p, state_u = desk
@@ -588,7 +638,7 @@ def _evaluate(omega, strength, dims, states, air, wide, rules, plan, desk):
             line = el_i[e, 1]
             (
                 tubes[e, 0], tubes[e, 1], tubes[e, 2], tubes[e, 3], tubes[e, 4], tubes[e, 5], tubes[e, 6], tubes[e, 7],
-            ) = piece_on_line(el_f[e, 0], el_f[e, 1], el_f[e, 2], g[line], zc[line], dg[line], dzc[line])  # fmt: skip
+            ) = _cone(el_f[e, 0], el_f[e, 1], el_f[e, 2], g[line], zc[line], yc[line], dg[line], dzc[line])  # fmt: skip
         elif kind == 2:
             narrow = min(el_f[e, 1], el_f[e, 2])
             rho, c, mu = _local(air, el_f[e, 5], dims)
@@ -688,7 +738,7 @@ def _evaluate(omega, strength, dims, states, air, wide, rules, plan, desk):
             correction += flows[i] * moved
             work[7, i] = total
         turns += 1
-        if change <= 1e-13 * largest:
+        if change <= loose * largest:
             break
         if turns == 12:
             # Near a resonance of the inside the turns run apart: solve for all flows at once.
@@ -798,8 +848,8 @@ def _follow(expected, p, q):
 def _angle(omega, dims, states, air, rules, plan):
     """Return the unwrapped angle of the standing wave, window included, without losses or coupling.
 
-    It rises with frequency (Foster's theorem), and mode n stands where it equals n pi. Real arithmetic: pressure
-    is j times P.
+    It rises with frequency (Foster's theorem), and mode n stands where it equals n pi. It serves to count: chimneys
+    are lumped, open ones an inertance, closed ones a volume. Real arithmetic: pressure is j times P.
     """
     outer_foot, x, r, con, el_i, el_f, _, _, _, _, mouth = plan
     last = x.size - 1
@@ -820,21 +870,21 @@ def _angle(omega, dims, states, air, rules, plan):
             h = el_i[e, 3]
             state = states[h]
             own = con[h, state]
-            if state == 0:
-                q, v = 1.0, 0.0
-            else:
-                q, v = omega * rho * own[2], 1.0
+            volume = 0.0
+            inertance = own[1] + own[2]
             for k in range(4):
                 length = own[3] if k == 0 else (own[6] if k == 1 else (own[7] if k == 2 else own[9]))
                 if length > 0.0:
                     r1 = own[4] if k <= 1 else own[8]
                     r2 = own[5] if k == 0 else (own[8] if k == 3 else own[4])
-                    q, v = _silent(omega / c * length, r1, r2, rho * c, q, v)
+                    volume += math.pi / 3.0 * length * (r1 * r1 + r1 * r2 + r2 * r2)
+                    inertance += length / (math.pi * r1 * r2)
             half = 0.5 * omega * rho * own[0]
             p += half * u
-            # Shunt reactance X: u += jP/(jX).
-            shunt = omega * rho * own[1] * v + q
-            u += p * v / shunt
+            if state == 0:
+                u -= omega * volume / (rho * c * c) * p
+            else:
+                u += p / (omega * rho * inertance)
             p += half * u
             theta = _follow(theta, p, ref * u)
         else:
@@ -882,8 +932,12 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
     stride = FIRST_STRIDE
     turn = 0
     before = 0.0
+    last_x = 0.0
+    last_slope = 1.0
+    last_omega = guess
     while True:
-        z, dz, _ = _evaluate(omega, strength, dims, states, air, wide, rules, plan, desk)
+        # The first step need not be exact; what it leaves, the second takes.
+        z, dz, _ = _evaluate(omega, strength, 1e-8 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
         turn += 1
         failed = dz.imag == 0.0 or not math.isfinite(z.imag) or turn > 40
         done = False
@@ -893,13 +947,26 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
             if dz.imag < 0.0:
                 step = math.copysign(0.5 * limit, z.imag)
             step = min(max(step, -limit), limit)
+            here = omega
             omega -= step
             now = abs(step) / omega
-            # Newton squares the error: from two steps, what the next one would be.
-            if now < 1e-7 or (now < 1e-4 and before > 0.0 and now * (now / before) * (now / before) * 3.0 < 1e-13):
+            if now < 1e-7 or (now < 1e-4 and before > 0.0 and before * now < 1e-8):
                 failed = dz.imag < 0.0
                 done = not failed
-            before = now
+                if done and before > 0.0 and before < 0.01:
+                    # Two points with slopes: the cubic for omega by X has an error of the square of both steps.
+                    span = z.imag - last_x
+                    t = -last_x / span
+                    omega = (
+                        (1.0 + 2.0 * t) * (1.0 - t) * (1.0 - t) * last_omega
+                        + t * (1.0 - t) * (1.0 - t) * span / last_slope
+                        + t * t * (3.0 - 2.0 * t) * here
+                        + t * t * (t - 1.0) * span / dz.imag
+                    )
+            before = now if step == z.imag / dz.imag else 0.0
+            last_x = z.imag
+            last_slope = dz.imag
+            last_omega = here
         if reached >= 0.0:
             # On the way from no coupling to all of it: no step may leap to another root.
             if done and abs(omega / last - 1.0) < LEAP:
@@ -1015,10 +1082,7 @@ def _line_partials(length, r1, r2, a, da1, da2, g, zc, ag, az, gz, zz, vp, vu, p
     """
     e = g * length
     inv_e = _inverse(e)
-    ex = cmath.exp(e)
-    ix = _inverse(ex)
-    ch = 0.5 * (ex + ix)
-    sh = 0.5 * (ex - ix)
+    ch, sh = _waves(g, length)
     yc = _inverse(zc)
     area = math.pi * r1 * r2
     bb = zc * sh / area
@@ -1199,8 +1263,9 @@ def _sensitivity(
                 if number < 0 or length <= 0.0:
                     # Rim and horn that are not there yet may still grow: the slope at zero length.
                     number = hole_i[h, 1]
-                    area = math.pi * r1 * r2
-                    gain = (mu_ * mu_ * zc[number] / area - mp * mp * area / zc[number]) * g[number]
+                    wide = math.pi * (r1 * r1 + r1 * r2 + r2 * r2) / 3.0
+                    gain = mu_ * mu_ * zc[number] / (math.pi * r1 * r2) - mp * mp * wide / zc[number]
+                    gain *= g[number]
                     by_con[3 if k == 0 else 7] += gain.imag
                     continue
                 if r1 == r2:
@@ -1210,7 +1275,9 @@ def _sensitivity(
                     up_u = cc * mp + ch * mu_
                 else:
                     a, da1, da2 = log_mean_radius(r1, r2)
-                    aa, bb, cc, dd, _, _, _, _ = piece_on_line(length, r1, r2, g[number], zc[number], 0j, 0j)
+                    aa, bb, cc, dd, _, _, _, _ = _cone(
+                        length, r1, r2, g[number], zc[number], _inverse(zc[number]), 0j, 0j
+                    )
                     up_p = aa * mp + bb * mu_
                     up_u = cc * mp + dd * mu_
                 d_l, d_1, d_2, d_z, d_c, d_r, d_m = _line_partials(
@@ -1242,7 +1309,7 @@ def _sensitivity(
             gx[i] += _warm_slope(grad, x[i], dims, by_c, by_rho, by_mu)
             _, slope_o, station_o, weight_o = _interpolate(x[i], dims, first_out, n_out)
             jacobian = by_size[h, state]
-            for row in range(13):
+            for row in range(5 + HOLE_SIZES):
                 amount = 0.0
                 for j in range(10):
                     amount += by_con[j] * jacobian[row, j]
@@ -1258,7 +1325,7 @@ def _sensitivity(
                 elif row == 4:
                     grad[HOLE_SCALE] += amount
                 else:
-                    grad[first_hole + 8 * h + row - 5] += amount
+                    grad[first_hole + HOLE_SIZES * h + row - 5] += amount
         else:
             number = el_i[e, 1]
             r1 = el_f[e, 1]
@@ -1351,7 +1418,11 @@ def _sensitivity(
             _, slope_r, station, weight = _interpolate(x[i], dims, HEAD_SIZES, n_bore)
             total = gx[i] + gr[i] * slope_r
             if kind[i] == 2:
-                grad[first_hole + 8 * index[i]] += total
+                at = first_hole + HOLE_SIZES * index[i]
+                grad[at] += total
+                if rules[1] == SOLVED:
+                    grad[at + 5] -= CENTRE_SHIFT * total
+                    grad[at + 6] += CENTRE_SHIFT * total
             elif dims[BLOCK_DEPTH] >= 0.0:
                 grad[BLOCK_DEPTH] += total
             _spread(grad, gr[i], HEAD_SIZES, station, weight, slope_r, n_bore)
@@ -1365,17 +1436,17 @@ def _hole_slopes(dims, n_bore, n_out, rules, kind, index, x, r, con, used):
 
     `used` says which states occur at all.
     """
-    by_size = np.zeros((con.shape[0], 3, 13, 10))
+    by_size = np.zeros((con.shape[0], 3, 5 + HOLE_SIZES, 10))
     first_hole = HEAD_SIZES + 2 * n_bore + 2 * n_out
     for i in range(kind.size):
         if kind[i] != 2:
             continue
-        at = first_hole + 8 * index[i]
+        at = first_hole + HOLE_SIZES * index[i]
         outer = _interpolate(x[i], dims, HEAD_SIZES + 2 * n_bore, n_out)[0]
         for state in range(3):
             if used[state]:
                 hole_constants_by_size(
-                    r[i], outer, dims[at : at + 8], state, dims[HALF], dims[BULGE], dims[HOLE_SCALE], rules[1],
+                    r[i], outer, dims[at : at + HOLE_SIZES], state, dims[HALF], dims[BULGE], dims[HOLE_SCALE], rules[1],
                     by_size[index[i], state],
                 )  # fmt: skip
     return by_size
@@ -1422,7 +1493,7 @@ def solve(
     plan = _plan(dims, n_bore, n_out, n_holes, angles, rules, table, kind, index, x, r, con, False)
     desk = _desk(plan[4].shape[0], plan[6].shape[0], n_holes)
     wanted = grads.shape[0] > 0
-    by_size = np.empty((0, 3, 13, 10))
+    by_size = np.empty((0, 3, 5 + HOLE_SIZES, 10))
     by_mouth = np.empty((2, HEAD_SIZES + 2))
     fine = plan
     fine_desk = desk
@@ -1448,7 +1519,7 @@ def solve(
                 continue
             fine_desk[0][6, :] = 0.0
             fine_desk[0][6, : n_holes + 2] = desk[0][6, : n_holes + 2]
-            _, dz, _ = _evaluate(omega, 1.0, dims, states[i], air, wide, rules, fine, fine_desk)
+            _, dz, _ = _evaluate(omega, 1.0, TIGHT, dims, states[i], air, wide, rules, fine, fine_desk)
             _sensitivity(
                 omega, dz.imag, dims, n_bore, n_out, states[i], air, wide, rules, kind, index, by_size, by_mouth, fine,
                 fine_desk, grads[i],
@@ -1467,5 +1538,5 @@ def curve(omegas, dims, n_bore, n_out, n_holes, angles, states, air, rules, tabl
     desk = _desk(plan[4].shape[0], plan[6].shape[0], n_holes)
     for i in range(omegas.size):
         desk[0][6, :] = 0.0
-        loop[i], slope[i], window[i] = _evaluate(omegas[i], 1.0, dims, states, air, wide, rules, plan, desk)
+        loop[i], slope[i], window[i] = _evaluate(omegas[i], 1.0, TIGHT, dims, states, air, wide, rules, plan, desk)
         angle[i] = _angle(omegas[i], dims, states, air, rules, plan)

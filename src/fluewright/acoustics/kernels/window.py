@@ -10,7 +10,7 @@ from numba import njit
 
 __all__ = ["SOLVED_TERMS", "ear_share", "window_inertance", "window_solved"]
 
-SOLVED_TERMS = 26  # length of the table of `window_solved`: 23 of M, 3 of its rise with frequency
+SOLVED_TERMS = 30  # length of the table of `window_solved`: 27 of M, 3 of its rise with frequency
 
 
 @njit(cache=True)
@@ -95,7 +95,10 @@ def window_solved(length, width, wall, ramp, a, ear, offset, thickness, face, ta
         + covered * (table[15] + table[16] * root + table[17] * w)
         + recess / w * (table[18] + table[19] * off)
         + ears * (table[20] + table[21] * root + table[22] * lost)
+        + wall / a * (table[23] * wall / a + table[24] / w)
+        + table[25] * h / w
+        + table[26] * tilt * root
     )
     m *= math.sqrt(ws / w)
-    kappa = table[23] + table[24] * math.sqrt(ws * h) + table[25] * (advance - recess)
+    kappa = table[27] + table[28] * math.sqrt(ws * h) + table[29] * (advance - recess)
     return m / math.sqrt(length * width), kappa
