@@ -11,6 +11,7 @@ import pytest
 
 from fluewright.acoustics.batch import predict_many
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.errors import InputError
@@ -31,6 +32,7 @@ TWICE = """
 import numpy as np
 from fluewright.acoustics.batch import predict_many
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.instrument.starting import load
@@ -93,10 +95,10 @@ def test_small_jobs_stay_in_this_process_and_give_the_same(network, monkeypatch)
         (kernel.HEAD_SIZES + 1, -0.006),
         (kernel.HEAD_SIZES + 1, 0.5),
         (kernel.HEAD_SIZES + 2, -0.1),
-        (-8, 0.9),
-        (-8, 0.001),
-        (-7, 0.0),
-        (-7, 0.05),
+        (-HOLE_SIZES, 0.9),
+        (-HOLE_SIZES, 0.001),
+        (1 - HOLE_SIZES, 0.0),
+        (1 - HOLE_SIZES, 0.05),
         (0, np.inf),
     ],
 )

@@ -91,6 +91,19 @@ def _bounds(model: Model) -> dict[str, tuple[float, float]]:
     return free
 
 
+def _in_order(model: Model, values: dict[str, float]) -> dict[str, float]:
+    """Return the sizes with holes abreast put side by side again where a soft rule let them pass by a little."""
+    values = dict(values)
+    before = -np.inf
+    for hole in model.holes:
+        key = f"holes.{hole.name}.position_mm"
+        place = values.get(key, hole.position_mm)
+        if place < before < place + 0.5 and key in values:
+            values[key] = place = before
+        before = place
+    return values
+
+
 def _rules(model: Model) -> list[_Rule]:
     """Return reach, web and foot rules between the holes; a finger's pair is known by its name."""
     limits = model.limits
@@ -105,7 +118,7 @@ def _rules(model: Model) -> list[_Rule]:
         radius = 0.5 * outside_diameter_mm(model, lower.position_mm)
         apart = np.radians(abs(upper.angle_deg - lower.angle_deg))
         if 2.0 * radius * np.sin(0.5 * apart) > 0.5 * (upper.diameter_mm + lower.diameter_mm) + 1.0:
-            continue  # side by side
+            continue  # side by side: the rule of order below
         rules.append(
             _Rule(
                 f"web between holes {upper.name} and {lower.name}",
@@ -118,6 +131,12 @@ def _rules(model: Model) -> list[_Rule]:
                 -limits.smallest_web_mm,
             )
         )
+    webs = {rule.name for rule in rules}
+    for upper, lower in itertools.pairwise(model.holes):
+        if f"web between holes {upper.name} and {lower.name}" not in webs:
+            terms = ((position(lower.name), 1.0), (position(upper.name), -1.0))
+            # A little play keeps holes that begin abreast off the rule's kink; `_in_order` takes it back.
+            rules.append(_Rule(f"order of holes {upper.name} and {lower.name}", terms, 0.3))
     by_finger: dict[str, Hole] = {h.finger: h for h in model.holes if h.finger}
     for hand in ("left", "right"):
         for first, second, widest in (
@@ -239,7 +258,7 @@ def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True)
             fitting = [d for d in shelf if low <= d <= high]
             if fitting:
                 values[key] = min(fitting, key=lambda d: abs(d - values[key]))
-        model = with_sizes(model, values)
+        model = with_sizes(model, _in_order(model, values))
         rest = {key: limits for key, limits in bounds.items() if key not in diameters}
         if rest:
             more, again = _solve(build_network(model, air=air), rest)
@@ -248,6 +267,7 @@ def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True)
     start = {d.key: d.value for d in network.dimensions}
     values = {key: round(value / POSITION_STEP_MM) * POSITION_STEP_MM for key, value in values.items()}
     values = {key: round(value, 6) for key, value in values.items()}
+    values = _in_order(model, values)
     fitted = with_sizes(model, values)
     final = build_network(fitted, air=air)
     error = CENTS_PER_RELATIVE * np.log(resonances(final).frequencies_hz / targets_hz(final))
