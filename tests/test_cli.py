@@ -1,6 +1,7 @@
 """Every verb as a maker uses it, from the model to the ledger."""
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -8,7 +9,9 @@ import sys
 import numpy as np
 import pytest
 
+from fluewright.acoustics.ranges import RangeNote
 from fluewright.cli import main
+from fluewright.cli.printing import warn_ranges
 from fluewright.demo.sound import play
 from fluewright.listening import write_recording
 
@@ -343,3 +346,37 @@ def test_sensitivity_and_impedance_write_what_they_print(say, tmp_path):
     assert say("impedance", "d5-cylinder", "--fingering", "ccc ooo", "--step", "0")[0] == 2
     assert say("predict", "d5-cylinder", "--sound-speed", "3")[0] == 2
     assert say("predict", "d5-cylinder", "--modes", "99")[0] == 2
+
+
+def test_notes_of_one_formula_are_one_warning_that_loses_nothing(capsys):
+    """Each key and the least and greatest value are said; another formula or kind of size stays a line by itself."""
+
+    def note(key, value, *, formula="the series length", quantity="t/b_in", low=0.41, high=math.inf, unit=""):
+        return RangeNote(formula, key, quantity, value, low, high, unit, "it was not compared there")
+
+    alone = note("conditions.temperature_c", 35.0, formula="the sound speed", low=0.0, high=30.0, unit="C")
+    webs = [
+        note(f"holes.{b}.position_mm", web, formula="the coupling", quantity=f"web to hole {a} over radius")
+        for a, b, web in (("1", "2", 0.3), ("2.a", "3", 0.1))
+    ]
+    bulges = [
+        note("player.finger_bulge", 1.2, formula="the finger", quantity=f"bulge in hole {h}", low=-math.inf, high=limit)
+        for h, limit in (("1", 0.8), ("2", 0.9))
+    ]
+    other = note("holes.1.undercut", 0.2)
+    warn_ranges(
+        [note("holes.1.diameter_mm", 0.2727), alone, note("holes.2.x.diameter_mm", 0.3333), other, *webs, *bulges,
+         note("holes.3.diameter_mm", 0.25)]
+    )  # fmt: skip
+    out, err = capsys.readouterr()
+    assert out == ""
+    tail = "; it was not compared there"
+    assert err.splitlines() == [
+        "warning: holes.1.diameter_mm, holes.2.x.diameter_mm, holes.3.diameter_mm: t/b_in is 0.25 to 0.3333, but the "
+        f"series length holds for at least 0.41{tail}",
+        f"warning: {alone.text}",
+        f"warning: {other.text}",
+        "warning: holes.2.position_mm, holes.3.position_mm: web to hole 1, 2.a over radius is 0.1 to 0.3, but the "
+        f"coupling holds for at least 0.41{tail}",
+        "warning: player.finger_bulge: bulge in hole 1, 2 is 1.2, but the finger holds for at most 0.8 to 0.9" + tail,
+    ]

@@ -200,7 +200,6 @@ def main():
     for name, value in zip(names, coefficients, strict=True):
         print(f"    {name:12s} {value:+.5f}")
     if given.write:
-        everything = solve(np.ones(len(cases), bool))
         lows = {k: min(plain(c)[k] for c in cases) for k in plain(cases[0])}
         highs = {k: max(plain(c)[k] for c in cases) for k in plain(cases[0])}
         for name, (low, high) in DECLARED.items():
@@ -212,7 +211,7 @@ def main():
                     "format": "fluewright-window-surrogate",
                     "version": 1,
                     "cases": len(cases),
-                    "terms": dict(zip(names, everything.tolist(), strict=True)),
+                    "terms": dict(zip(names, coefficients.tolist(), strict=True)),
                     "kappa": rise.tolist(),
                     "range": {k: [lows[k], highs[k]] for k in lows},
                     "held_back_cents": {

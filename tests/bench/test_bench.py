@@ -1,15 +1,18 @@
 """Calibration narrows and covers; the next cut is safe and stops."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pytest
-from scipy.stats import norm
+from scipy.stats import binom, norm
 
 from fluewright.acoustics.network import Corrections, build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.bench.allowance import starting_sizes
 from fluewright.bench.calibration import PlayedTrial, calibrate
 from fluewright.bench.cuts import CutPolicy, next_cut
-from fluewright.bench.matching import match_notes
+from fluewright.bench.matching import chance_of_strays, match_notes
+from fluewright.bench.session import advise
 from fluewright.design.fit import with_sizes
 from fluewright.errors import InputError
 from fluewright.instrument.starting import load
@@ -142,3 +145,34 @@ def test_matching_survives_a_common_shift_and_names_strangers():
     assert match.by_fingering == {i: (i,) for i in range(6)}
     assert match.extra == (6,)
     assert match_notes([], expected).missing == tuple(range(6))
+
+
+def test_strays_count_once_a_pitch_against_the_slips_that_are_expected():
+    """The chance is the binomial's tail; playing everything three times changes nothing."""
+    expected = 587.33 * 2 ** (np.array([0, 2, 4, 5, 7, 9, 11, 12, 14, 16, 17]) / 12)
+    strays = [523.25, 698.46, 932.33, 1661.2]
+    for count, several in ((1, 1), (1, 3), (4, 1), (4, 3)):
+        heard = [f * 2 ** (cents / 1200) for f in [*expected, *strays[:count]] for cents in range(several)]
+        match = match_notes(heard, expected)
+        assert len(match.by_fingering) == expected.size
+        assert len(match.extra) == count * several
+        assert chance_of_strays(heard, match) == pytest.approx(binom.sf(count - 1, expected.size + count, 0.05))
+    assert chance_of_strays(list(expected), match_notes(list(expected), expected)) == 1.0
+
+
+@dataclass(frozen=True)
+class Note:
+    frequency_hz: float
+    frequency_uncertainty_hz: float = 0.1
+
+
+def test_a_few_slips_are_left_out_and_many_strays_refuse_the_trial():
+    network = build_network(MODEL)
+    own = [float(f) for f, g in zip(targets_hz(network), network.fingerings, strict=True) if g.alternative == 0]
+    strays = [523.25, 698.46, 932.33, 1046.5]
+    for count in range(4):
+        advice = advise(MODEL, [[Note(f) for f in [*own, *strays[:count]]]], as_built={})
+        assert len(advice.trials[0].notes) == len(own)
+        assert any("left out" in w for w in advice.warnings) == (count > 0)
+    with pytest.raises(InputError, match=r"trial 2: 4 of its 17 notes .*523\.2 Hz.* recording of this piece"):
+        advise(MODEL, [[Note(f) for f in own], [Note(f) for f in [*own, *strays]]], as_built={})

@@ -54,7 +54,7 @@ def impedance_curve(network: Network, row: int, frequencies_hz: FloatArray) -> I
     loop, slope, window = np.empty(n, complex), np.empty(n, complex), np.empty(n, complex)
     kernel.curve(
         2.0 * math.pi * f, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-        network.states[row], network.air_vector(), network.rules.vector(), network.window_table(), loop, slope, window,
+        network.states[row], network.air_vector(), network.rules_vector(), network.window_table(), loop, slope, window,
         np.empty(n),
     )  # fmt: skip
     return ImpedanceCurve(f, loop, loop - window)

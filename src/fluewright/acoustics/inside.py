@@ -206,7 +206,7 @@ def _solve_inside(network: Network, row: int, omega: float) -> _Inside:
     """Solve the inside for unit flow through the window."""
     sizes, states = network.sizes, network.states[row]
     bore, outside, holes = _tables(network)
-    rules = network.rules.vector()
+    rules = network.rules_vector()
     radiate = float(network.rules.radiate)
     n = network.n_holes
     start = max(float(sizes[kernel.BLOCK_DEPTH]), 0.0)
@@ -289,7 +289,7 @@ def _hole(network: Network, omega: float, hole: int, state: int) -> tuple[comple
     con = np.empty(CONSTANTS)
     hole_constants(
         _profile(bore, x), _profile(outside, x), holes[hole], state, sizes[kernel.HALF], sizes[kernel.BULGE],
-        sizes[kernel.HOLE_SCALE], int(network.rules.vector()[1]), con,
+        sizes[kernel.HOLE_SCALE], int(network.rules_vector()[1]), con,
     )  # fmt: skip
     gas = _gas(network, x)
     rho, c, _ = gas

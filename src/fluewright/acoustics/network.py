@@ -7,7 +7,7 @@ the named size by one millimetre (or degree) moves the entries of the vector by 
 import json
 import math
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 from typing import Any
 
@@ -21,6 +21,7 @@ from fluewright.air import Air, moist_air
 from fluewright.errors import ComputeError, ModelError
 from fluewright.instrument.fingering import Fingering, fingerings_of
 from fluewright.instrument.model import Head, Hole, Model
+from fluewright.instrument.temperament import target_frequency_hz
 
 __all__ = [
     "PUBLISHED",
@@ -64,7 +65,7 @@ class Rules:
     """Which published formula stands where it matters, so that reference cases stay reproducible.
 
     `thick_foot` takes the wall at the foot into account (Dalmont, Nederveen & Joly 2001); `hole_rule` is
-    "solved" (t_a of Lefebvre & Scavone, finished chimneys by our finite-element study), "lefebvre" or "dubos" (that t_a,
+    "solved" (t_a of Lefebvre & Scavone, chimneys by our finite-element study), "lefebvre" or "dubos" (that t_a,
     chimneys as in the physics notes, 4.8); `lossy` and `radiate` switch dissipation off for comparisons;
     `window_rule` is "solved" (our finite-element study of heads) or "published" (physics notes 5.2); `coupled` lets
     the openings feel each other.
@@ -123,19 +124,44 @@ class Network:
         """Return the number of tone holes."""
         return len(self.model.holes)
 
+    @cached_property
+    def targets_hz(self) -> FloatArray:
+        """Return the target frequency of every fingering, shape (n,)."""
+        target, lowest = self.model.target, self.model.model.lowest_note
+        return np.array([target_frequency_hz(target, f.note, lowest) for f in self.fingerings])
+
+    @cached_property
+    def by_dimension(self) -> FloatArray:
+        """Return what one mm (or degree) of each named dimension does to the sizes, shape (sizes, dimensions)."""
+        matrix = np.zeros((self.sizes.size, len(self.dimensions)))
+        for j, dimension in enumerate(self.dimensions):
+            for at, weight in dimension.weights:
+                matrix[at, j] += weight
+        return matrix
+
+    @cached_property
+    def _fixed(self) -> tuple[FloatArray, FloatArray, NDArray[np.int64], FloatArray]:
+        """Return what the kernels take beside sizes and fingers: angles, air, rules, window table."""
+        a = self.air
+        angles = np.radians(np.array([h.angle_deg for h in self.model.holes], dtype=float))
+        air = np.array([a.density, a.sound_speed, a.viscosity, a.gamma, a.prandtl])
+        return angles, air, self.rules.vector(), _window_table()
+
     def angles(self) -> FloatArray:
         """Return the place of every hole round the body, rad."""
-        return np.radians(np.array([h.angle_deg for h in self.model.holes], dtype=float))
-
-    def window_table(self) -> FloatArray:
-        """Return the coefficients of the solved window, for the kernels."""
-        table: FloatArray = _window_table()
-        return table
+        return self._fixed[0]
 
     def air_vector(self) -> FloatArray:
         """Return (rho, c, mu, gamma, Pr) for the kernels."""
-        a = self.air
-        return np.array([a.density, a.sound_speed, a.viscosity, a.gamma, a.prandtl])
+        return self._fixed[1]
+
+    def rules_vector(self) -> NDArray[np.int64]:
+        """Return the choice of formulas as the kernels read it."""
+        return self._fixed[2]
+
+    def window_table(self) -> FloatArray:
+        """Return the coefficients of the solved window, for the kernels."""
+        return self._fixed[3]
 
 
 @cache
@@ -157,7 +183,7 @@ def window_study() -> dict[str, Any]:
 @cache
 def _window_table() -> FloatArray:
     study = window_study()
-    table = np.array([*study["terms"].values(), *study["kappa"]])
+    table: FloatArray = np.array([*study["terms"].values(), *study["kappa"]])
     if table.size != SOLVED_TERMS:
         raise ComputeError(f"data/window.json has {table.size} coefficients, {SOLVED_TERMS} are wanted; install again")
     return table

@@ -7,7 +7,7 @@ beyond a range is still computed; the notes say so beside the result.
 symbol    meaning
 ========  ==================================================
 a         bore radius at the place in question
-b         hole radius; b_in at the bore, b_out at the rim
+b         hole radius; b_in at the bore, b_out at the rim, as the hole's rule takes them
 t         chimney height, outside minus bore radius
 R_o       outside radius of the body at the hole
 k         wave number at the highest frequency solved
@@ -16,13 +16,14 @@ k         wave number at the highest frequency solved
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations, pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from fluewright.acoustics.kernels.holes import CONSTANTS, HOLE_SIZES, hole_constants
 from fluewright.acoustics.network import Network, Rules, air_of, window_study
 from fluewright.air import Air, vapour_fraction
 from fluewright.errors import InputError
@@ -37,7 +38,11 @@ from fluewright.instrument.geometry import (
 from fluewright.instrument.model import Hole, Model
 
 __all__ = [
+    "DUBOS_HOLE",
+    "LEFEBVRE_HOLE",
     "PLAIN_WINDOW",
+    "SOLVED_HOLE",
+    "HoleRange",
     "RangeNote",
     "WindowRange",
     "WindowTable",
@@ -133,6 +138,72 @@ PLAIN_WINDOW = WindowTable(
     effect="inside the range the fit is right to 3.2 % of the inertance, outside it was not compared",
     by_block=False,
 )
+
+
+@dataclass(frozen=True)
+class HoleRange:
+    """What one rule for holes was compared with.
+
+    Attributes
+    ----------
+    inner : str
+        Source of the matching volume and the inner length.
+    series : str
+        Source of the series length.
+    horn : str
+        Source of the undercut's horn.
+    most_inner : float
+        Largest b_in/a.
+    least_height : float
+        Smallest t/b_in. Higher chimneys only add a cylinder; smaller holes only come nearer to one in a flat wall.
+    most_horn : float
+        Largest b_in/b.
+    horn_effect : str
+        What to expect of the horn outside.
+    finish : mapping
+        Largest share of b of a rim's rounding, a chamfer and a waist, by the names in the model.
+    undercut_deg : tuple of float
+        Least and largest angle of an undercut.
+    """
+
+    inner: str
+    series: str
+    horn: str
+    most_inner: float
+    least_height: float
+    most_horn: float
+    horn_effect: str
+    finish: Mapping[str, float]
+    undercut_deg: tuple[float, float]
+
+
+#: Physics notes 4.3 to 4.8.
+LEFEBVRE_HOLE = HoleRange(
+    inner="the matching volume and inner length of a hole (Nederveen et al. 1998, Dubos et al. 1999)",
+    series="the series length of a hole (Lefebvre & Scavone 2012)",
+    horn="the undercut's horn (fit to two finite-element points, physics notes 4.8)",
+    most_inner=0.9,
+    least_height=0.6,
+    most_horn=1.5,
+    horn_effect="the horn's lengthening is held at that of 1.5; expect more than 2 % off in the hole's length",
+    finish={},
+    undercut_deg=(0.0, 90.0),
+)
+DUBOS_HOLE = replace(LEFEBVRE_HOLE, series="the series length of a hole (Dubos et al. 1999)")
+#: The 30 single holes of research/holes: b/a 0.30 to 0.74, t/a 0.24 to 0.79, t/b 0.48 to 2.1; undercuts and chamfers
+#: take b_in/a to 0.83 and t/b_in down to 0.41.
+SOLVED_HOLE = HoleRange(
+    inner="the matching volume and inner length of a hole (compared with 30 finite-element holes)",
+    series="the series length of a hole (compared with 30 finite-element holes)",
+    horn="the undercut's horn (fit to finite-element holes)",
+    most_inner=0.83,
+    least_height=0.41,
+    most_horn=1.42,
+    horn_effect="the fit was not compared with solved holes there; from 1.6 on the horn's lengthening is held",
+    finish={"outer_round_mm": 0.45, "inner_chamfer_mm": 0.22, "waist_mm": 0.26},
+    undercut_deg=(25.0, 50.0),
+)
+_HOLE_RANGES = {"solved": SOLVED_HOLE, "lefebvre": LEFEBVRE_HOLE, "dubos": DUBOS_HOLE}
 
 _WINDOW_WORDS = {
     "w": ("head.window_length_mm", "window length over bore radius"),
@@ -258,7 +329,7 @@ def out_of_range(
         *_air_notes(air),
         *_bore_notes(model, air, low_hz, high_hz),
         *_window_notes(model, air, high_hz, rules),
-        *_hole_notes(model, half, high_hz),
+        *_hole_notes(model, half, high_hz, rules),
         *_pair_notes(model, rules.coupled),
     )
 
@@ -390,43 +461,65 @@ class _Chimney:
     shaped: float  # rim and undercut, along the chimney
 
 
-def _chimney(model: Model, hole: Hole) -> _Chimney:
-    b, cut = 0.5 * hole.diameter_mm, hole.undercut
-    one_sided = 0.5 * (cut.upstream_mm + cut.downstream_mm)
-    b_in = math.sqrt((b + cut.all_round_mm) * (b + cut.all_round_mm + one_sided)) + hole.inner_chamfer_mm
+def _chimney(model: Model, hole: Hole, rules: Rules) -> _Chimney:
+    cut = hole.undercut
+    a, wall = 0.5 * bore_diameter_mm(model, hole.position_mm), wall_mm(model, hole.position_mm)
+    slope = math.tan(math.radians(cut.angle_deg))
+    size, made = np.zeros(HOLE_SIZES), np.empty(CONSTANTS)
+    size[1:7] = (
+        0.5 * hole.diameter_mm, hole.outer_round_mm, hole.inner_chamfer_mm,
+        cut.all_round_mm, cut.upstream_mm, cut.downstream_mm,
+    )  # fmt: skip
+    size[7:] = slope, hole.waist_mm
+    hole_constants(a, a + wall, size, 1, 1.0, 0.0, 1.0, int(rules.vector()[1]), made)
     deepest = cut.all_round_mm + max(cut.upstream_mm, cut.downstream_mm)
-    l_in = max(deepest / math.tan(math.radians(cut.angle_deg)), hole.inner_chamfer_mm)
-    return _Chimney(
-        b, b_in, b + 0.4292 * hole.outer_round_mm, wall_mm(model, hole.position_mm), l_in + hole.outer_round_mm
-    )
+    l_in = max(deepest / slope, hole.inner_chamfer_mm)
+    return _Chimney(float(made[4]), float(made[8]), float(made[5]), wall, l_in + hole.outer_round_mm)
 
 
-def _hole_notes(model: Model, half: bool, high_hz: float) -> Iterator[RangeNote]:
+def _finish_notes(hole: Hole, known: HoleRange) -> Iterator[RangeNote]:
+    """Yield what a workshop did to the hole's ends beyond the solved ones."""
+    formula = "the finished chimney (fit to finite-element holes)"
+    effect = "the fit was not compared with solved holes there"
+    words = {"outer_round_mm": "rounding of the rim", "inner_chamfer_mm": "chamfer", "waist_mm": "waist"}
+    for name, most in known.finish.items():
+        yield from _outside(
+            formula, f"holes.{hole.name}.{name}", f"{words[name]} over hole radius",
+            getattr(hole, name) / (0.5 * hole.diameter_mm), -_INFINITY, most, "", effect,
+        )  # fmt: skip
+    cut = hole.undercut
+    if cut.all_round_mm + cut.upstream_mm + cut.downstream_mm > 0.0:
+        yield from _outside(
+            formula, f"holes.{hole.name}.undercut.angle_deg", "angle of the undercut", cut.angle_deg,
+            *known.undercut_deg, "deg", effect,
+        )  # fmt: skip
+
+
+def _hole_notes(model: Model, half: bool, high_hz: float, rules: Rules) -> Iterator[RangeNote]:
+    known = _HOLE_RANGES[rules.hole_rule]
     for hole in model.holes:
-        c = _chimney(model, hole)
+        c = _chimney(model, hole, rules)
         key = f"holes.{hole.name}"
         a = 0.5 * bore_diameter_mm(model, hole.position_mm)
         outer = a + c.wall
         yield from _outside(
-            "the matching volume and inner length of a hole (Nederveen et al. 1998, Dubos et al. 1999)",
-            f"{key}.diameter_mm", "b_in/a, hole over bore,", c.b_in / a, -_INFINITY, 0.9, "",
+            known.inner, f"{key}.diameter_mm", "b_in/a, hole over bore,", c.b_in / a, -_INFINITY, known.most_inner, "",
             "neither was compared with finite elements there",
         )  # fmt: skip
         yield from _outside(
-            "the series length of a hole (Lefebvre & Scavone 2012)", f"{key}.diameter_mm",
-            "t/b_in, chimney over hole,", c.wall / c.b_in, 0.6, _INFINITY, "",
-            "it was not compared there; a tenth of it moves a note by a few tenths of a cent",
+            known.series, f"{key}.diameter_mm", "t/b_in, chimney over hole,", c.wall / c.b_in, known.least_height,
+            _INFINITY, "", "it was not compared there; a tenth of it moves a note by a few tenths of a cent",
         )  # fmt: skip
         yield from _outside(
             "the outside length of a hole (Dalmont et al. 2001)", f"{key}.diameter_mm",
             "b_out/R_o, hole over body,", c.b_out / outer, -_INFINITY, 0.9, "", "the hole nearly cuts the body in two",
         )  # fmt: skip
         yield from _outside(
-            "the undercut's horn (fit to two finite-element points, physics notes 4.8)",
+            known.horn,
             f"{key}.undercut" if hole.inner_chamfer_mm == 0.0 else f"{key}.inner_chamfer_mm",
-            "b_in/b, inner over outer radius,", c.b_in / c.b, -_INFINITY, 1.5, "",
-            "the horn's lengthening is held at that of 1.5; expect more than 2 % off in the hole's length",
+            "b_in/b, inner over outer radius,", c.b_in / c.b, -_INFINITY, known.most_horn, "", known.horn_effect,
         )  # fmt: skip
+        yield from _finish_notes(hole, known)
         yield from _outside(
             "the chimney (rim, straight part, undercut)", f"{key}.outer_round_mm",
             "height of rim and undercut over the wall", c.shaped / c.wall, -_INFINITY, 0.95, "",

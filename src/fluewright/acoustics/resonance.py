@@ -11,7 +11,6 @@ from fluewright.acoustics.network import Network
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.fingering import Fingering, governing_hole
 from fluewright.instrument.pitch import cents
-from fluewright.instrument.temperament import target_frequency_hz
 
 __all__ = [
     "STATED_ERRORS",
@@ -72,9 +71,7 @@ class Resonances:
 
 def targets_hz(network: Network) -> FloatArray:
     """Return the target frequency of every fingering, shape (n,)."""
-    target = network.model.target
-    lowest = network.model.model.lowest_note
-    return np.array([target_frequency_hz(target, f.note, lowest) for f in network.fingerings])
+    return network.targets_hz
 
 
 def resonances(
@@ -113,7 +110,7 @@ def resonances(
     grads = np.zeros((n if sensitivities else 0, vector.size))
     kernel.solve(
         network.modes, start, vector, network.n_bore, network.n_out, network.n_holes, network.angles(), network.states,
-        network.air_vector(), network.rules.vector(), network.window_table(), omegas, slopes, resist, grads,
+        network.air_vector(), network.rules_vector(), network.window_table(), omegas, slopes, resist, grads,
     )  # fmt: skip
     if np.isnan(omegas).any():
         bad = network.fingerings[int(np.flatnonzero(np.isnan(omegas))[0])]
@@ -123,10 +120,7 @@ def resonances(
         )
     with np.errstate(divide="ignore"):
         quality = omegas * slopes / (2.0 * resist)
-    by_dimension = np.zeros((grads.shape[0], len(network.dimensions)))
-    for j, dimension in enumerate(network.dimensions):
-        for at, weight in dimension.weights:
-            by_dimension[:, j] += CENTS_PER_RELATIVE * weight * grads[:, at]
+    by_dimension = CENTS_PER_RELATIVE * (grads @ network.by_dimension)
     return Resonances(omegas / (2.0 * math.pi), quality, grads, by_dimension)
 
 
@@ -208,7 +202,7 @@ def resonances_by_mode(network: Network, count: int) -> tuple[tuple[str, FloatAr
         omegas, slopes, resist = np.empty(count), np.empty(count), np.empty(count)
         kernel.solve(
             modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-            np.repeat(network.states[i : i + 1], count, axis=0), network.air_vector(), network.rules.vector(),
+            np.repeat(network.states[i : i + 1], count, axis=0), network.air_vector(), network.rules_vector(),
             network.window_table(), omegas, slopes, resist, np.zeros((0, network.sizes.size)),
         )  # fmt: skip
         found.append((text, omegas / (2.0 * math.pi)))

@@ -1,5 +1,6 @@
 """Tells which fingering was meant by each note that was heard."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -8,7 +9,16 @@ from numpy.typing import NDArray
 
 from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
 
-__all__ = ["Match", "match_notes"]
+__all__ = ["LEAST_CHANCE", "SLIP_SHARE", "Match", "chance_of_strays", "match_notes"]
+
+# Share of the notes in an honest recording that fit no fingering: a squeak, a leaking finger, a note of another
+# fingering, one misheard (our estimate, no source; simulated pieces gave none).
+SLIP_SHARE = 0.05
+# A recording with so many strays that fewer than one honest recording in a hundred has as many is not believed: to
+# play again costs a minute, to cut by the wrong recording a piece.
+LEAST_CHANCE = 0.01
+# Strays nearer than this count as one note heard again.
+_SAME_NOTE_CENTS = 50.0
 
 
 @dataclass(frozen=True)
@@ -48,3 +58,33 @@ def match_notes(heard_hz: Sequence[float], expected_hz: NDArray[np.float64], *, 
             extra.append(i)
     missing = tuple(j for j in range(expected_hz.size) if j not in taken)
     return Match({j: tuple(v) for j, v in sorted(taken.items())}, tuple(extra), missing)
+
+
+def chance_of_strays(heard_hz: Sequence[float], match: Match, *, slip_share: float = SLIP_SHARE) -> float:
+    """Return the chance that a recording of this piece has at least as many notes that fit no fingering.
+
+    Two well-tuned instruments share most of their notes, so that what does fit says little of which one was played;
+    the notes that this one cannot give do. Each pitch is a slip by the same chance, independently of the others, so
+    their number is binomial. Repeats count once, in the fingerings as among the strays: a recording with everything
+    played three times tells no more of this than one with everything played once.
+
+    Parameters
+    ----------
+    heard_hz : sequence of float
+        The notes that were matched.
+    match : Match
+    slip_share : float
+        Chance of a slip, 0 to 1.
+
+    Returns
+    -------
+    float
+        1 without strays; compare it with `LEAST_CHANCE`.
+    """
+    strays = np.sort(np.asarray(heard_hz, dtype=float)[list(match.extra)])
+    if strays.size == 0:
+        return 1.0
+    distinct = 1 + int((CENTS_PER_RELATIVE * np.diff(np.log(strays)) > _SAME_NOTE_CENTS).sum())
+    n = len(match.by_fingering) + distinct
+    fewer = sum(math.comb(n, i) * slip_share**i * (1.0 - slip_share) ** (n - i) for i in range(distinct))
+    return max(1.0 - fewer, 0.0)

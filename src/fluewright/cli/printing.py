@@ -1,15 +1,20 @@
 """How every verb puts out what it found: tables, strict JSON, warnings, files written whole."""
 
 import json
+import math
 import os
 import sys
 import tempfile
+from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from fluewright.errors import InputError
 
-__all__ = ["console", "finite", "print_json", "print_table", "warn", "write_text"]
+if TYPE_CHECKING:
+    from fluewright.acoustics.ranges import RangeNote
+
+__all__ = ["console", "finite", "print_json", "print_table", "warn", "warn_ranges", "write_text"]
 
 
 def print_json(data: Any) -> None:
@@ -28,6 +33,59 @@ def warn(lines: list[str] | tuple[str, ...]) -> None:
     """Print each line as a warning beside the result, on stderr."""
     for line in lines:
         sys.stderr.write(f"warning: {line}\n")
+
+
+def warn_ranges(notes: Iterable["RangeNote"]) -> None:
+    """Print notes on ranges as warnings: what is said of the same size of several holes is one line, in first order.
+
+    A line lists every key and the span of the values; JSON has each note by itself.
+    """
+    groups: dict[tuple[Any, ...], list[RangeNote]] = {}
+    for note in notes:
+        same = (note.formula, note.effect, note.unit, note.low == -math.inf, note.high == math.inf, _kind(note.key))
+        groups.setdefault(same, []).append(note)
+    warn([group[0].text if len(group) == 1 else _together(group) for group in groups.values()])
+
+
+def _kind(key: str) -> str:
+    """Return the key without the hole's name (which may hold dots itself) or the station's number."""
+    parts = key.split(".")
+    return f"{parts[0]}.{parts[-1]}" if len(parts) > 2 else key
+
+
+def _together(notes: Sequence["RangeNote"]) -> str:
+    """Return one sentence for notes of one formula, effect and kind of size."""
+    first = notes[0]
+    unit = f" {first.unit}" if first.unit else ""
+    low, high = _span(n.low for n in notes), _span(n.high for n in notes)
+    if first.low == -math.inf:
+        limit = f"at most {high}"
+    elif first.high == math.inf:
+        limit = f"at least {low}"
+    else:
+        limit = f"{low} to {high}"
+    keys = ", ".join(dict.fromkeys(n.key for n in notes))
+    found = f"{keys}: {_common([n.quantity for n in notes])} is {_span(n.value for n in notes)}{unit}"
+    return f"{found}, but {first.formula} holds for {limit}{unit}; {first.effect}"
+
+
+def _span(values: Iterable[float]) -> str:
+    """Return one figure, or the least and the greatest."""
+    ordered = sorted(values)
+    low, high = f"{ordered[0]:.4g}", f"{ordered[-1]:.4g}"
+    return low if low == high else f"{low} to {high}"
+
+
+def _common(phrases: Sequence[str]) -> str:
+    """Return one phrase for several that differ in one stretch of words, such as the hole that they name."""
+    words = [p.split(" ") for p in dict.fromkeys(phrases)]
+    if len(words) == 1:
+        return phrases[0]
+    shortest = min(map(len, words))
+    head = next((i for i in range(shortest) if len({w[i] for w in words}) > 1), shortest)
+    tail = next((i for i in range(shortest - head) if len({w[-1 - i] for w in words}) > 1), shortest - head)
+    parts = dict.fromkeys(" ".join(w[head : len(w) - tail]) for w in words)
+    return " ".join([*words[0][:head], ", ".join(parts), *words[0][len(words[0]) - tail :]])
 
 
 def print_table(title: str, columns: list[str], rows: list[list[str]]) -> None:

@@ -5,7 +5,9 @@ hash of all kernel sources: an edit anywhere in this folder compiles everything 
 """
 
 import hashlib
+import importlib
 import os
+import sys
 import tempfile
 from pathlib import Path
 
@@ -35,6 +37,22 @@ def cache_folder() -> Path:
             return folder
     return Path(tempfile.mkdtemp(prefix="fluewright-"))
 
+
+def _load_without_blas() -> None:
+    """Let numba register its array functions without looking for a linear algebra library.
+
+    It would import all of scipy.linalg for that, half a second of every command; no kernel here uses one.
+    """
+    if "scipy.linalg" in sys.modules or "numba.np.arraymath" in sys.modules:
+        return
+    sys.modules["scipy.linalg"] = None  # type: ignore[assignment]
+    try:
+        importlib.import_module("numba.np.arraymath")
+    finally:
+        del sys.modules["scipy.linalg"]
+
+
+_load_without_blas()
 
 if not os.environ.get("NUMBA_CACHE_DIR"):
     # Numba fills its configuration at run time, so the attribute is not in its types.

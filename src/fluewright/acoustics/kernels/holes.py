@@ -25,10 +25,10 @@ from fluewright.acoustics.kernels.radiation import hole_outside_length
 from fluewright.acoustics.kernels.segments import piece, piece_partials
 
 __all__ = [
+    "CENTRE_SHIFT",
     "CONSTANTS",
     "DUBOS",
     "HOLE_SIZES",
-    "CENTRE_SHIFT",
     "LEFEBVRE",
     "SOLVED",
     "hole_constants",

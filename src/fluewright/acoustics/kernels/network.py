@@ -15,7 +15,8 @@ el_i      elements from the foot up: kind (0 cylinder, 1 cone, 2 step, 3 hole), 
 el_f      length, radius at the upper and at the lower end, the ends' shares of the stretch, temperature ratio
 lines     radius and temperature ratio of every distinct line
 hole_i    line of each part of a chimney, rim to bore (-1: no such part)
-pairs     by pair of openings (holes, foot, window): outer, its slopes by distance and radius, inner, its slopes
+pairs     by pair of openings (holes, foot, window): delayed part, its slopes by distance and body radius, part
+          without delay, its slopes by distance, bore radius and body radius, part that grows with k**2, its slopes
 places    x of every opening
 mouth     window's inertance/rho, kappa, bore radius and wall there
 ========  =============================================================================================
@@ -27,7 +28,7 @@ import math
 import numpy as np
 from numba import njit
 
-from fluewright.acoustics.kernels.coupling import inner_coupling, outer_coupling
+from fluewright.acoustics.kernels.coupling import OWN_SWELL, inner_coupling, outer_coupling
 from fluewright.acoustics.kernels.holes import (
     CENTRE_SHIFT,
     HOLE_SIZES,
@@ -143,6 +144,8 @@ def _warm_slope(grad, x, dims, by_c, by_rho, by_mu):
 def _local(air, tau, dims):
     """Return (rho, c, mu) of the local air: temperature ratio tau, and the calibration factor on c."""
     scale = dims[C_SCALE]
+    if tau == 1.0:
+        return air[0] / (scale * scale), air[1] * scale, air[2]
     return air[0] / (tau * scale * scale), air[1] * math.sqrt(tau) * scale, air[2] * tau**0.7
 
 
@@ -347,10 +350,14 @@ def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_
     places[n_holes + 1] = 0.5 * dims[WINDOW_LENGTH]
     bore[n_holes + 1] = r[0]
     radius[n_holes + 1] = outer_at_mouth
-    pairs = np.zeros((m, m, 6))
+    pairs = np.zeros((m, m, 10))
     if rules[5] == 0:
         return places, pairs
     for i in range(m):
+        if i < n_holes:
+            # A hole feels its own field off the body too; that of foot and window is in their formulas.
+            pairs[i, i, 7] = OWN_SWELL * radius[i]
+            pairs[i, i, 9] = OWN_SWELL
         for j in range(i):
             z = abs(places[i] - places[j])
             out = pairs[i, j]
@@ -360,10 +367,15 @@ def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_
                 out[1] = -out[0] / max(z, 1e-6)
             else:
                 angle = (angles[i] if i < n_holes else 0.0) - (angles[j] if j < n_holes else 0.0)
-                out[0], out[1], out[2] = outer_coupling(z, 0.5 * (radius[i] + radius[j]), angle)
+                out[0], out[1], out[2], out[3], out[4], out[6], out[7], out[8], out[9] = outer_coupling(
+                    z, 0.5 * (radius[i] + radius[j]), angle
+                )
                 if i < n_holes and j < n_holes:
-                    out[3], out[4], out[5] = inner_coupling(z, 0.5 * (bore[i] + bore[j]), angle)
-            for k in range(6):
+                    inner, by_z, by_a = inner_coupling(z, 0.5 * (bore[i] + bore[j]), angle)
+                    out[3] += inner
+                    out[4] += by_z
+                    out[5] = by_a
+            for k in range(10):
                 pairs[j, i, k] = out[k]
     return places, pairs
 
@@ -553,8 +565,7 @@ def _all_flows(states, source, el_i, tubes, up, holes, stub, z, flows, mutual):
         system[i, n] = silent[number[i]]
         for j in range(n):
             for k in range(n):
-                if j != k:
-                    system[i, k] -= response[i, j] * mutual[0, number[j], number[k]]
+                system[i, k] -= response[i, j] * mutual[0, number[j], number[k]]
             system[i, n] -= response[i, j] * mutual[0, number[j], m - 1]
     for i in range(n):
         best = i
@@ -576,8 +587,7 @@ def _all_flows(states, source, el_i, tubes, up, holes, stub, z, flows, mutual):
             continue
         total = -mutual[0, i, m - 1] if i != m - 1 else 0j
         for k in range(n):
-            if number[k] != i:
-                total += mutual[0, i, number[k]] * system[k, n]
+            total += mutual[0, i, number[k]] * system[k, n]
         source[i] = total
 
 
@@ -694,10 +704,14 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
         k0 = omega / c0
         front = complex(0.0, strength * omega * rho0)
         for i in range(m):
-            work[5, i] = cmath.exp(complex(0.0, -k0 * places[i]))
+            if i >= n_holes or states[i] != 0:
+                work[5, i] = complex(math.cos(k0 * places[i]), -math.sin(k0 * places[i]))
         for i in range(m):
             if i < n_holes and states[i] == 0:
                 continue
+            if i < n_holes:
+                mutual[0, i, i] = front * k0 * k0 * pairs[i, i, 7]
+                mutual[1, i, i] = 0j
             for j in range(i):
                 if j < n_holes and states[j] == 0:
                     continue
@@ -708,7 +722,7 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
                 if radiate == 0.0:
                     # Without radiation there is no delay either, or the loop would no longer be a reactance.
                     phase = 1.0 + 0j
-                mutual[0, i, j] = front * (pairs[i, j, 0] * phase + pairs[i, j, 3])
+                mutual[0, i, j] = front * (pairs[i, j, 0] * phase + pairs[i, j, 3] + k0 * k0 * pairs[i, j, 7])
                 mutual[0, j, i] = mutual[0, i, j]
                 mutual[1, i, j] = phase
                 mutual[1, j, i] = phase
@@ -730,7 +744,7 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
                 continue
             total = 0j
             for j in range(m):
-                if j != i and (j >= n_holes or states[j] != 0):
+                if j >= n_holes or states[j] != 0:
                     total += mutual[0, i, j] * flows[j]
             moved = total - source[i]
             change += moved.real * moved.real + moved.imag * moved.imag
@@ -826,14 +840,14 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
         for i in range(m):
             if i < n_holes and states[i] == 0:
                 continue
-            for j in range(i):
+            for j in range(i + 1):
                 if j < n_holes and states[j] == 0:
                     continue
                 by = mutual[0, i, j] / omega
                 phase = mutual[1, i, j]
                 turned = phase * complex(0.0, -radiate * abs(places[i] - places[j]) / c0)
-                by += complex(0.0, strength * omega * rho0 * pairs[i, j, 0]) * turned
-                slope += 2.0 * flows[i] * flows[j] * by
+                by += complex(0.0, strength * omega * rho0) * (pairs[i, j, 0] * turned + 2.0 * k0 / c0 * pairs[i, j, 7])
+                slope += (2.0 if i != j else 1.0) * flows[i] * flows[j] * by
     return total, slope, zw
 
 
@@ -1374,27 +1388,27 @@ def _sensitivity(
         for i in range(n_holes + 2):
             if i < n_holes and states[i] == 0:
                 continue
-            for j in range(i):
+            for j in range(i + 1):
                 if j < n_holes and states[j] == 0:
                     continue
-                both = 2.0 * flows[i] * flows[j]
+                both = (2.0 if i != j else 1.0) * flows[i] * flows[j]
                 phase = mutual[1, i, j]
                 d = abs(places[i] - places[j])
                 turned = phase * complex(0.0, -radiate * k0)
                 pair = pairs[i, j]
-                towards = (both * jwr * (pair[1] * phase + pair[0] * turned + pair[4])).imag
+                towards = (both * jwr * (pair[1] * phase + pair[0] * turned + pair[4] + k0 * k0 * pair[8])).imag
                 if places[i] < places[j]:
                     towards = -towards
                 place[i] += towards
                 place[j] -= towards
-                by_r = (both * jwr * pair[2] * phase).imag
+                by_r = (both * jwr * (pair[2] * phase + pair[6] + k0 * k0 * pair[9])).imag
                 body[i] += 0.5 * by_r
                 body[j] += 0.5 * by_r
                 by_b = (both * jwr * pair[5]).imag
                 bore[i] += 0.5 * by_b
                 bore[j] += 0.5 * by_b
                 g_lr += (both * mutual[0, i, j]).imag
-                g_lc -= (both * jwr * pair[0] * turned * d).imag
+                g_lc -= (both * jwr * (pair[0] * turned * d + 2.0 * k0 * k0 * pair[7])).imag
         for i in range(n):
             if kind[i] == 2:
                 h = index[i]
