@@ -75,12 +75,14 @@ def foot(omega, a, b, air):
 
 
 def outside_share(z, body, angle):
-    """Return the pressure of one mouth's flow at another through the open air, 1/m: the fit of the coupling notes."""
+    """Return (delayed, near, growing) shares of one mouth's flow at another through the air: the coupling's fit."""
     distance = np.hypot(z, 2 * body * np.sin(angle / 2))
     same = np.exp(-0.945 * (z / body) ** 0.72)
     behind = -0.49 * (1 + (z / body / 2.6) ** 2) ** -0.7
     facing = np.cos(angle / 2) ** 4
-    return (1 + facing * same + (1 - facing) * behind) / (4 * np.pi * np.maximum(distance, 1e-6))
+    free = 1 / (4 * np.pi * np.maximum(distance, 1e-6))
+    growing = 0.744 * body**2 * np.exp(-z / body / 7.25) * free
+    return free, free * (facing * same + (1 - facing) * behind), growing
 
 
 def inside_share(z, a, angle):
@@ -109,6 +111,8 @@ class Plan:
     apart: np.ndarray  # distance along the body of every two openings: holes, foot, window
     outer: np.ndarray
     inner: np.ndarray
+    growing: np.ndarray
+    thick: np.ndarray
     window: tuple[float, float, float]  # inertance over density, kappa, bore radius
     recess: tuple[float, int]  # closed stub behind the exit plane: length (0: none) and line
 
@@ -165,14 +169,20 @@ def plan(network: Network) -> Plan:
     angles = np.concatenate([network.angles(), [0, 0]])
     apart = np.abs(places[:, None] - places)
     turned = angles[:, None] - angles
-    outer = outside_share(apart, (bodies[:, None] + bodies) / 2, turned)
+    outer, near, growing = outside_share(apart, (bodies[:, None] + bodies) / 2, turned)
     inner = inside_share(apart, (bores[:, None] + bores) / 2, turned)
     inner[n_holes:] = inner[:, n_holes:] = 0
+    inner += near
     # The foot's mouth is round the end of the body: free space.
     outer[n_holes] = outer[:, n_holes] = 1 / (4 * np.pi * np.maximum(apart[n_holes], 1e-6))
-    for table in (outer, inner):
+    inner[n_holes] = inner[:, n_holes] = growing[n_holes] = growing[:, n_holes] = 0
+    for table in (outer, inner, growing):
         np.fill_diagonal(table, 0)
         table *= rules.coupled
+    holes_only = np.arange(n_holes)
+    growing[holes_only, holes_only] = rules.coupled * 0.7 / (4 * np.pi) * bodies[:n_holes]
+    thick = rules.coupled * (bodies[:, None] + bodies) / 2
+    thick[n_holes] = thick[:, n_holes] = thick[-1, -1] = 0
     mass, kappa = window_solved(
         sizes[kernel.WINDOW_LENGTH], sizes[kernel.WINDOW_WIDTH], bodies[-1] - r[0], sizes[kernel.RAMP], r[0],
         sizes[kernel.EAR], sizes[kernel.EDGE_OFFSET], sizes[kernel.EDGE_THICKNESS], sizes[kernel.BLOCK_DEPTH],
@@ -182,7 +192,8 @@ def plan(network: Network) -> Plan:
     own = con[np.arange(n_holes)[:, None], network.states.T]
     return Plan(
         air, sizes[kernel.LOSS] * rules.lossy, np.array(radii)[:, None], steps, np.array(tubes), np.array(jumps),
-        network.states.T != 0, np.moveaxis(own, -1, 0), chimney, (r[-1], bodies[-2]), apart, outer, inner,
+        network.states.T != 0, np.moveaxis(own, -1, 0), chimney, (r[-1], bodies[-2]), apart, outer, inner, growing,
+        thick,
         (sizes[kernel.WINDOW_SCALE] * mass, kappa, r[0]), recess,
     )  # fmt: skip
 
@@ -225,11 +236,13 @@ def impedance(omega, p: Plan):
     jwr = 1j * omega * rho
     resist = rho * omega**2 / (4 * np.pi * c0)
     # Pressure at every mouth as a linear form in the flows outward: holes, foot, then the window's flow inward.
-    far = jwr[:, None, None] * (p.outer * np.exp(-1j * (omega / c0)[:, None, None] * p.apart) + p.inner)
+    k = (omega / c0)[:, None, None]
+    more = k * (k * p.thick) ** 3 / (4 * np.pi) * np.exp(-((k * p.apart / 3.6) ** 2))
+    far = jwr[:, None, None] * (p.outer * np.exp(-1j * k * p.apart) + p.inner + k**2 * p.growing - 1j * more)
     felt = far[:, :-1].copy()
     felt[:, :, -1] *= -1
     own = np.arange(n_holes)
-    felt[:, own, own] = (resist + jwr * p.constants[2]).T
+    felt[:, own, own] += (resist + jwr * p.constants[2]).T
     felt[:, n_holes, n_holes] = foot(omega, *p.foot, p.air)
     unit = np.eye(n_holes + 2)
     pressure = felt[:, n_holes]

@@ -311,7 +311,16 @@ def test_formulas_beyond_their_range_are_never_silent(say, tmp_path):
         (note,) = [n for n in said if n["key"] == "head.ramp_angle_deg"]
         assert note["value"] == 60.0
         assert note["low"] < note["high"] < 60.0
-        assert err.count("warning: ") >= len(said)
+        assert all(n["key"] in err for n in said)
+
+
+def test_one_formula_beyond_its_range_at_every_hole_is_one_line(say):
+    said = strict(say("fit", "d4-cylinder", "--json")[1])["out_of_range"]
+    series = [n for n in said if "series length" in n["formula"]]
+    assert len(series) > 2
+    lines = [line for line in say("fit", "d4-cylinder")[2].splitlines() if "series length" in line]
+    assert len(lines) == 1
+    assert all(n["key"] in lines[0] for n in series)
 
 
 def test_standing_wave_is_written_as_printed(say, tmp_path):

@@ -1,8 +1,9 @@
 """Fit the six numbers of the program's finished chimneys to the solved single holes, and state what is left.
 
-The formula is `hole_constants` of the program with rule SOLVED: inner radius from shares of undercut, chamfer and waist,
-outer radius from a share of the rounding, a flare's added length, and what the outside length lacks. Every fourth
-solved hole is held back. The two-port's series length t_a counts a third of the shunt length t_e.
+The formula is `hole_constants` of the program with rule SOLVED: inner radius from shares of undercut, chamfer and
+waist, outer radius from a share of the rounding, a flare's added length, and what the outside length lacks. That last
+one comes from the straight holes alone, the other five from the finished ones; every fourth of these is held back
+first. The series length t_a counts in the same unit as the shunt length t_e.
 
     python fit.py            in the program's own environment; the constants stand at the top of kernels/holes.py
 """
@@ -71,18 +72,31 @@ def residuals(p, rows):
 
 def main():
     rows = singles()
-    held = rows[3::4]
-    kept = [r for r in rows if r not in held]
-    start = (0.85, 0.3, 0.43, 1.1, 0.0105, 0.43)
-    for label, some in (("three of four", kept), ("all", rows)):
-        fit = least_squares(residuals, start, args=(some,))
-        print(label, ", ".join(f"{n} {v:.4f}" for n, v in zip(NAMES, fit.x, strict=True)))
+    straight = [r for r in rows if r[1] == "straight"]
+    finished = [r for r in rows if r[1] != "straight"]
+    whole = (0.85, 0.36, 0.45, 1.05, 0.0105, 0.47)
+
+    def one(more):
+        return residuals((*whole[:4], more[0], whole[5]), straight)[::2]
+
+    more = float(least_squares(one, [0.01]).x[0])
+    print(
+        f"OUTSIDE_MORE {more:.4f} from {len(straight)} straight holes, "
+        f"left {100 * np.abs(one([more])).max():.2f} % at worst"
+    )
+
+    def all_but(p, some):
+        return residuals((*p[:4], more, p[4]), some)
+
+    held = finished[3::4]
+    for label, some in (("three of four", [r for r in finished if r not in held]), ("all", finished)):
+        fit = least_squares(all_but, (*whole[:4], whole[5]), args=(some,)).x
+        print(label, ", ".join(f"{n} {v:.4f}" for n, v in zip((*NAMES[:4], NAMES[5]), fit, strict=True)))
         for which, group in (("fitted", some), ("held back", held)):
-            te = 100 * residuals(fit.x, group)[::2]
+            te = 100 * all_but(fit, group)[::2]
             print(f"  {which}: t_e rms {np.sqrt(np.mean(te**2)):.2f} %, worst {np.abs(te).max():.2f} % of {len(group)}")
-    cut = [(h["upstream"], s["centre_shift"]) for _, _, _, h, s in rows if h["upstream"]]
-    ratios = [-shift / up for up, shift in cut]
-    print(f"centre shift over an upstream cut: mean {np.mean(ratios):.3f}, {min(ratios):.3f} to {max(ratios):.3f}")
+    ratios = [-s["centre_shift"] / h["upstream"] for _, _, _, h, s in rows if h["upstream"]]
+    print(f"centre shift over a one-sided cut: mean {np.mean(ratios):.3f}, {min(ratios):.3f} to {max(ratios):.3f}")
 
 
 if __name__ == "__main__":

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import network as kernel
-from fluewright.acoustics.kernels.coupling import inner_coupling, outer_coupling
-from fluewright.acoustics.kernels.holes import CONSTANTS, HOLE_SIZES, hole_constants
+from fluewright.acoustics.kernels.coupling import OWN_SWELL, inner_coupling, more_radiation, outer_coupling
+from fluewright.acoustics.kernels.holes import CENTRE_SHIFT, CONSTANTS, HOLE_SIZES, SOLVED, hole_constants
 from fluewright.acoustics.kernels.losses import line
 from fluewright.acoustics.kernels.radiation import end_impedance
 from fluewright.acoustics.kernels.segments import piece, step_length
@@ -192,13 +192,16 @@ def _profile_above(table: FloatArray, x: float) -> float:
 
 
 def _tables(network: Network) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return (x, radius) of bore and outside, and one row a hole, SI."""
+    """Return (x, radius) of bore and outside, and one row a hole with its acoustic place, SI."""
     first_out = kernel.HEAD_SIZES + 2 * network.n_bore
     first_hole = first_out + 2 * network.n_out
+    holes = network.sizes[first_hole:].reshape(network.n_holes, HOLE_SIZES).copy()
+    if network.rules_vector()[1] == SOLVED:
+        holes[:, 0] -= CENTRE_SHIFT * (holes[:, 5] - holes[:, 6])
     return (
         network.sizes[kernel.HEAD_SIZES : first_out].reshape(-1, 2),
         network.sizes[first_out:first_hole].reshape(-1, 2),
-        network.sizes[first_hole:].reshape(network.n_holes, HOLE_SIZES),
+        holes,
     )
 
 
@@ -311,7 +314,7 @@ def _hole(network: Network, omega: float, hole: int, state: int) -> tuple[comple
 
 
 def _mutual(network: Network, omega: float, states: NDArray[np.int8]) -> ComplexArray:
-    """Return the mutual impedances of the openings: holes, foot, window; zeros on the diagonal and when shut."""
+    """Return the mutual impedances of the openings: holes (with their own swell), foot, window; zeros when shut."""
     bore, outside, holes = _tables(network)
     n = network.n_holes
     found = np.zeros((n + 2, n + 2), dtype=complex)
@@ -324,21 +327,28 @@ def _mutual(network: Network, omega: float, states: NDArray[np.int8]) -> Complex
     at = [*places[: n + 1], start]
     angles = [*network.angles().tolist(), 0.0, 0.0]
     rho, c, _ = _gas(network, None)
+    radiate = float(network.rules.radiate)
     for i in range(n + 2):
+        if i < n and states[i] != 0:
+            radius = _profile(outside, at[i])
+            swell = (omega / c) ** 2 * OWN_SWELL * radius
+            found[i, i] = 1j * omega * rho * (swell - 1j * radiate * more_radiation(omega / c, radius, 0.0))
         for j in range(i):
             if any(k < n and states[k] == 0 for k in (i, j)):
                 continue
             z = abs(places[i] - places[j])
             phase = complex(np.exp(-1j * omega / c * z))
             if not network.rules.radiate:
-                phase = complex(phase.real)
+                phase = 1.0 + 0j
             if n in (i, j):
                 # The foot's mouth is round the end of the body: free space.
                 value = phase / (4.0 * math.pi * max(z, 1e-6))
             else:
                 turn = angles[i] - angles[j]
                 radius = 0.5 * (_profile(outside, at[i]) + _profile(outside, at[j]))
-                value = outer_coupling(z, radius, turn)[0] * phase
+                shares = outer_coupling(z, radius, turn)
+                value = shares[0] * phase + shares[3] + (omega / c) ** 2 * shares[6]
+                value -= 1j * radiate * more_radiation(omega / c, radius, z)
                 if i < n and j < n:
                     value += inner_coupling(z, 0.5 * (_profile(bore, at[i]) + _profile(bore, at[j])), turn)[0]
             found[i, j] = found[j, i] = 1j * omega * rho * value

@@ -66,8 +66,12 @@ def starting_sizes(
             sigma = np.sqrt(np.diag(covariance)[governed] + workmanship_cents**2)
             return bool((mean[governed] + sigmas * sigma > 0.0).any())
 
-        low, high = 0, int(most / size_step_mm)
-        if too_sharp(high):
+        # Outward from the design by doubling: at half their size some holes would leave the octave no resonance.
+        limit = int(most / size_step_mm)
+        low, high = 0, min(4, limit)
+        while too_sharp(high) and high < limit:
+            low, high = high, min(2 * high, limit)
+        if high == limit and too_sharp(high):
             continue
         while high - low > 1:
             middle = (low + high) // 2

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg
-from fluewright.cli.printing import console, finite, print_json, print_table, warn, write_text
+from fluewright.cli.printing import console, finite, print_json, print_table, warn_ranges, write_text
 from fluewright.errors import ComputeError, InputError
 
 __all__ = ["impedance", "marks", "predict", "range_data", "sensitivity", "standing_wave"]
@@ -84,7 +84,7 @@ def predict(
         prediction = prediction_of(network)
         by_mode = resonances_by_mode(network, modes) if modes else ()
     notes, spreads = prediction.notes, prediction.uncertainties
-    warn([note.text for note in prediction.out_of_range])
+    warn_ranges(prediction.out_of_range)
     if plot is not None:
         from fluewright.pictures.chart import hanging_chart
 
@@ -179,7 +179,7 @@ def sensitivity(
         solved = resonances(network, sensitivities=True)
     effects = solved.by_dimension_cents
     beyond = out_of_range(network, solved.frequencies_hz)
-    warn([note.text for note in beyond])
+    warn_ranges(beyond)
     names = [f"{f.note} {f.register}" for f in network.fingerings]
     rows = [(d, effects[:, j] * (0.1 if d.unit == "mm" else 1.0)) for j, d in enumerate(network.dimensions)]
     if plot is not None:
@@ -247,7 +247,7 @@ def impedance(
     one = with_fingering(network, fingering)
     with console(error=True).status("computing"):
         curve = impedance_curve(one, 0, np.arange(low_hz, high_hz + 0.5 * step_hz, step_hz))
-    warn([note.text for note in out_of_range(one, curve.frequencies_hz)])
+    warn_ranges(out_of_range(one, curve.frequencies_hz))
     x = curve.loop.imag
     found = curve.frequencies_hz[:-1][(x[:-1] < 0) & (x[1:] >= 0)]
     if csv is not None:
@@ -312,7 +312,7 @@ def standing_wave(
                 raise ComputeError(f"--resonance {resonance}: losses drown it with the fingering {fingering}")
         assert at_hz is not None
         x, pressure, flow = field_along_bore(one, 0, at_hz)
-    warn([note.text for note in out_of_range(one, [at_hz])])
+    warn_ranges(out_of_range(one, [at_hz]))
     if csv is not None:
         lines = ["x_mm,pressure_re,pressure_im,flow_re_m3_s_pa,flow_im_m3_s_pa"]
         lines += [

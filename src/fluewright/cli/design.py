@@ -8,7 +8,7 @@ import typer
 
 from fluewright.cli.acoustics import range_data
 from fluewright.cli.arguments import JsonOpt, ModelArg, with_target
-from fluewright.cli.printing import console, print_json, print_table, warn
+from fluewright.cli.printing import console, print_json, print_table, warn, warn_ranges
 
 __all__ = ["fit"]
 
@@ -36,7 +36,7 @@ def fit(
     if out is not None:
         like = starting_models().get(model) or Path(model)
         write_model(result.model, out, like=out if out.exists() else like)
-    warn([note.text for note in beyond])
+    warn_ranges(beyond)
     if result.broken_rules:
         warn([f"could not be kept: {rule}" for rule in result.broken_rules])
     if as_json:

@@ -1,13 +1,14 @@
 """How much the flow through one opening of the body raises the pressure at another, outside and inside.
 
 Two openings with outward flows U_i, U_j feel each other as p_i += C_ij U_j with
-C_ij = j omega rho [free exp(-j k d) + body + k**2 swell + inner], d their distance along the body.
+C_ij = j omega rho [free exp(-j k d) + body + k**2 swell - j more + inner], d their distance along the body.
 
 ========  ==========================================================================================
 symbol    meaning
 ========  ==========================================================================================
 free      1/(4 pi D) (free space; Lefebvre, Scavone & Kergomard 2013), 1/m
 body      what the rigid body adds to it close by: a near field, felt without delay, 1/m
+more      what the body adds to the radiation, 1/m
 swell     by how much the body's part grows with frequency, m
 D         straight distance of the two mouths, m
 inner     sum over the duct's evanescent waves, which two close holes exchange through the bore, 1/m
@@ -15,7 +16,8 @@ inner     sum over the duct's evanescent waves, which two close holes exchange t
 
 Effect of the body: field of a point source on an infinite rigid cylinder of radius R, a Fourier series and integral
 over 1/|H_m'|**2; here a fit to it. Static, it is within 0.012 of free for both holes on one side and on opposite ones,
-within 0.15 at right angles; at k R 0.4 the reactance keeps within 0.04 up to 6 R, the resistance within 0.11. Inner: mode sum of a rigid duct of radius a (Morse & Ingard, Theoretical Acoustics, 1968).
+within 0.15 at right angles; at k R 0.4 reactance and resistance keep within 0.04 up to 6 R. Inner:
+mode sum of a rigid duct of radius a (Morse & Ingard, Theoretical Acoustics, 1968).
 """
 
 import math
@@ -23,10 +25,11 @@ import math
 import numpy as np
 from numba import njit
 
-__all__ = ["OWN_SWELL", "inner_coupling", "outer_coupling"]
+__all__ = ["OWN_SWELL", "RADIATION_REACH", "inner_coupling", "more_radiation", "outer_coupling"]
 
 # The swell of a hole's own inertance, over the body's radius: the same field at the source itself.
 OWN_SWELL = 0.7 / (4.0 * math.pi)
+RADIATION_REACH = 3.6  # k d over which the body's added radiation holds
 
 # Evanescent waves of a round duct: zero of J_m', m, and eps_m / (alpha (1 - m**2/alpha**2)).
 _ALPHA = np.array([1.841183781, 3.054236928, 3.831705970, 4.201188941, 5.317553126, 5.331442774])
@@ -69,6 +72,17 @@ def outer_coupling(z, radius, angle):
         by_z * square - free * square / (7.25 * radius),
         by_r * square + free * square * (2.0 + x / 7.25) / radius,
     )
+
+
+@njit(cache=True)
+def more_radiation(k, radius, z):
+    """Return what a body of this radius adds to the mutual radiation of two openings z apart, 1/m; z = 0: their own.
+
+    k/(4 pi) (k R)**3 exp(-(k z/3.6)**2), a fit: 6 % of the radiation of a simple source at k R 0.4, 13 % at 0.5.
+    """
+    kr = k * radius
+    kz = k * z / 3.6
+    return k / (4.0 * math.pi) * kr * kr * kr * math.exp(-kz * kz)
 
 
 @njit(cache=True)

@@ -16,7 +16,8 @@ el_f      length, radius at the upper and at the lower end, the ends' shares of 
 lines     radius and temperature ratio of every distinct line
 hole_i    line of each part of a chimney, rim to bore (-1: no such part)
 pairs     by pair of openings (holes, foot, window): delayed part, its slopes by distance and body radius, part
-          without delay, its slopes by distance, bore radius and body radius, part that grows with k**2, its slopes
+          without delay, its slopes by distance, bore radius and body radius, part that grows with
+          k**2, its slopes, mean body radius
 places    x of every opening
 mouth     window's inertance/rho, kappa, bore radius and wall there
 ========  =============================================================================================
@@ -28,7 +29,13 @@ import math
 import numpy as np
 from numba import njit
 
-from fluewright.acoustics.kernels.coupling import OWN_SWELL, inner_coupling, outer_coupling
+from fluewright.acoustics.kernels.coupling import (
+    OWN_SWELL,
+    RADIATION_REACH,
+    inner_coupling,
+    more_radiation,
+    outer_coupling,
+)
 from fluewright.acoustics.kernels.holes import (
     CENTRE_SHIFT,
     HOLE_SIZES,
@@ -350,7 +357,7 @@ def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_
     places[n_holes + 1] = 0.5 * dims[WINDOW_LENGTH]
     bore[n_holes + 1] = r[0]
     radius[n_holes + 1] = outer_at_mouth
-    pairs = np.zeros((m, m, 10))
+    pairs = np.zeros((m, m, 11))
     if rules[5] == 0:
         return places, pairs
     for i in range(m):
@@ -358,6 +365,7 @@ def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_
             # A hole feels its own field off the body too; that of foot and window is in their formulas.
             pairs[i, i, 7] = OWN_SWELL * radius[i]
             pairs[i, i, 9] = OWN_SWELL
+            pairs[i, i, 10] = radius[i]
         for j in range(i):
             z = abs(places[i] - places[j])
             out = pairs[i, j]
@@ -370,12 +378,13 @@ def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_
                 out[0], out[1], out[2], out[3], out[4], out[6], out[7], out[8], out[9] = outer_coupling(
                     z, 0.5 * (radius[i] + radius[j]), angle
                 )
+                out[10] = 0.5 * (radius[i] + radius[j])
                 if i < n_holes and j < n_holes:
                     inner, by_z, by_a = inner_coupling(z, 0.5 * (bore[i] + bore[j]), angle)
                     out[3] += inner
                     out[4] += by_z
                     out[5] = by_a
-            for k in range(10):
+            for k in range(11):
                 pairs[j, i, k] = out[k]
     return places, pairs
 
@@ -710,7 +719,8 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
             if i < n_holes and states[i] == 0:
                 continue
             if i < n_holes:
-                mutual[0, i, i] = front * k0 * k0 * pairs[i, i, 7]
+                more = radiate * more_radiation(k0, pairs[i, i, 10], 0.0)
+                mutual[0, i, i] = front * complex(k0 * k0 * pairs[i, i, 7], -more)
                 mutual[1, i, i] = 0j
             for j in range(i):
                 if j < n_holes and states[j] == 0:
@@ -722,7 +732,10 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
                 if radiate == 0.0:
                     # Without radiation there is no delay either, or the loop would no longer be a reactance.
                     phase = 1.0 + 0j
-                mutual[0, i, j] = front * (pairs[i, j, 0] * phase + pairs[i, j, 3] + k0 * k0 * pairs[i, j, 7])
+                more = radiate * more_radiation(k0, pairs[i, j, 10], abs(places[i] - places[j]))
+                mutual[0, i, j] = front * (
+                    pairs[i, j, 0] * phase + complex(pairs[i, j, 3] + k0 * k0 * pairs[i, j, 7], -more)
+                )
                 mutual[0, j, i] = mutual[0, i, j]
                 mutual[1, i, j] = phase
                 mutual[1, j, i] = phase
@@ -847,6 +860,9 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
                 phase = mutual[1, i, j]
                 turned = phase * complex(0.0, -radiate * abs(places[i] - places[j]) / c0)
                 by += complex(0.0, strength * omega * rho0) * (pairs[i, j, 0] * turned + 2.0 * k0 / c0 * pairs[i, j, 7])
+                kd = k0 * abs(places[i] - places[j])
+                more = radiate * more_radiation(k0, pairs[i, j, 10], abs(places[i] - places[j]))
+                by += strength * rho0 * more * (4.0 - 2.0 * (kd / RADIATION_REACH) ** 2)
                 slope += (2.0 if i != j else 1.0) * flows[i] * flows[j] * by
     return total, slope, zw
 
@@ -1396,12 +1412,17 @@ def _sensitivity(
                 d = abs(places[i] - places[j])
                 turned = phase * complex(0.0, -radiate * k0)
                 pair = pairs[i, j]
+                more = radiate * more_radiation(k0, pair[10], d)
+                reach = (k0 / RADIATION_REACH) ** 2
                 towards = (both * jwr * (pair[1] * phase + pair[0] * turned + pair[4] + k0 * k0 * pair[8])).imag
+                towards += (both * jwr * complex(0.0, 2.0 * d * reach * more)).imag
                 if places[i] < places[j]:
                     towards = -towards
                 place[i] += towards
                 place[j] -= towards
                 by_r = (both * jwr * (pair[2] * phase + pair[6] + k0 * k0 * pair[9])).imag
+                if pair[10] > 0.0:
+                    by_r += (both * jwr * complex(0.0, -3.0 * more / pair[10])).imag
                 body[i] += 0.5 * by_r
                 body[j] += 0.5 * by_r
                 by_b = (both * jwr * pair[5]).imag
@@ -1409,6 +1430,7 @@ def _sensitivity(
                 bore[j] += 0.5 * by_b
                 g_lr += (both * mutual[0, i, j]).imag
                 g_lc -= (both * jwr * (pair[0] * turned * d + 2.0 * k0 * k0 * pair[7])).imag
+                g_lc += (both * jwr * complex(0.0, more * (4.0 - 2.0 * reach * d * d))).imag
         for i in range(n):
             if kind[i] == 2:
                 h = index[i]
