@@ -332,7 +332,7 @@ def _mutual(network: Network, omega: float, states: NDArray[np.int8]) -> Complex
         if i < n and states[i] != 0:
             radius = _profile(outside, at[i])
             swell = (omega / c) ** 2 * OWN_SWELL * radius
-            found[i, i] = 1j * omega * rho * (swell - 1j * radiate * more_radiation(omega / c, radius, 0.0))
+            found[i, i] = 1j * omega * rho * (swell - 1j * radiate * more_radiation(omega / c, radius, 0.0)[0])
         for j in range(i):
             if any(k < n and states[k] == 0 for k in (i, j)):
                 continue
@@ -348,7 +348,7 @@ def _mutual(network: Network, omega: float, states: NDArray[np.int8]) -> Complex
                 radius = 0.5 * (_profile(outside, at[i]) + _profile(outside, at[j]))
                 shares = outer_coupling(z, radius, turn)
                 value = shares[0] * phase + shares[3] + (omega / c) ** 2 * shares[6]
-                value -= 1j * radiate * more_radiation(omega / c, radius, z)
+                value -= 1j * radiate * more_radiation(omega / c, radius, z)[0]
                 if i < n and j < n:
                     value += inner_coupling(z, 0.5 * (_profile(bore, at[i]) + _profile(bore, at[j])), turn)[0]
             found[i, j] = found[j, i] = 1j * omega * rho * value

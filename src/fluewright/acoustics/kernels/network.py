@@ -89,6 +89,7 @@ EDGE_THICKNESS = 14
 HEAD_SIZES = 15
 
 TIGHT = 1e-13  # square of the relative error that the openings' flows may keep; it enters Z squared
+EXACT = 1e-18  # the same where slopes are taken, which feel the flows at first order
 FIRST_STRIDE = 0.125  # of the coupling's strength, where it is turned on step by step
 LEAP = 0.01  # of the frequency; what one such step may move the root at most
 LONGEST_PIECE = 0.020  # m; longer lossy cones and pieces with a temperature gradient are divided
@@ -392,6 +393,13 @@ def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_
 @njit(cache=True, error_model="numpy", fastmath=_FAST)
 def _waves(g, length):
     """Return (cosh, sinh) of g * length; the real part is small in any bore, so that its series serves."""
+    if abs(g.imag) * length < 0.12 and g.real * length < 0.12:
+        # A chimney: the series costs less than sine and cosine, and is exact here to 1e-15.
+        e = g * length
+        e2 = e * e
+        ch = 1.0 + e2 * (0.5 + e2 * (1.0 / 24.0 + e2 * (1.0 / 720.0 + e2 * (1.0 / 40320.0))))
+        sh = e * (1.0 + e2 * (1.0 / 6.0 + e2 * (1.0 / 120.0 + e2 * (1.0 / 5040.0 + e2 * (1.0 / 362880.0)))))
+        return ch, sh
     alpha = g.real * length
     beta = g.imag * length
     if alpha < 0.1:
@@ -719,7 +727,8 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
             if i < n_holes and states[i] == 0:
                 continue
             if i < n_holes:
-                more = radiate * more_radiation(k0, pairs[i, i, 10], 0.0)
+                more = radiate * more_radiation(k0, pairs[i, i, 10], 0.0)[0]
+                mutual[2, i, i] = complex(more, 1.0)
                 mutual[0, i, i] = front * complex(k0 * k0 * pairs[i, i, 7], -more)
                 mutual[1, i, i] = 0j
             for j in range(i):
@@ -732,7 +741,9 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
                 if radiate == 0.0:
                     # Without radiation there is no delay either, or the loop would no longer be a reactance.
                     phase = 1.0 + 0j
-                more = radiate * more_radiation(k0, pairs[i, j, 10], abs(places[i] - places[j]))
+                more, share = more_radiation(k0, pairs[i, j, 10], abs(places[i] - places[j]))
+                more *= radiate
+                mutual[2, i, j] = complex(more, share)
                 mutual[0, i, j] = front * (
                     pairs[i, j, 0] * phase + complex(pairs[i, j, 3] + k0 * k0 * pairs[i, j, 7], -more)
                 )
@@ -860,9 +871,8 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
                 phase = mutual[1, i, j]
                 turned = phase * complex(0.0, -radiate * abs(places[i] - places[j]) / c0)
                 by += complex(0.0, strength * omega * rho0) * (pairs[i, j, 0] * turned + 2.0 * k0 / c0 * pairs[i, j, 7])
-                kd = k0 * abs(places[i] - places[j])
-                more = radiate * more_radiation(k0, pairs[i, j, 10], abs(places[i] - places[j]))
-                by += strength * rho0 * more * (4.0 - 2.0 * (kd / RADIATION_REACH) ** 2)
+                kd = k0 * abs(places[i] - places[j]) / RADIATION_REACH
+                by += strength * rho0 * mutual[2, i, j].real * (4.0 - 2.0 * kd * kd * mutual[2, i, j].imag)
                 slope += (2.0 if i != j else 1.0) * flows[i] * flows[j] * by
     return total, slope, zw
 
@@ -967,7 +977,7 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
     last_omega = guess
     while True:
         # The first step need not be exact; what it leaves, the second takes.
-        z, dz, _ = _evaluate(omega, strength, 1e-8 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
+        z, dz, _ = _evaluate(omega, strength, 1e-5 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
         turn += 1
         failed = dz.imag == 0.0 or not math.isfinite(z.imag) or turn > 40
         done = False
@@ -980,7 +990,7 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
             here = omega
             omega -= step
             now = abs(step) / omega
-            if now < 1e-7 or (now < 1e-4 and before > 0.0 and before * now < 1e-8):
+            if turn > 1 and (now < 1e-7 or (now < 1e-4 and before > 0.0 and before * now < 1e-8)):
                 failed = dz.imag < 0.0
                 done = not failed
                 if done and before > 0.0 and before < 0.01:
@@ -1412,8 +1422,8 @@ def _sensitivity(
                 d = abs(places[i] - places[j])
                 turned = phase * complex(0.0, -radiate * k0)
                 pair = pairs[i, j]
-                more = radiate * more_radiation(k0, pair[10], d)
-                reach = (k0 / RADIATION_REACH) ** 2
+                more = mutual[2, i, j].real
+                reach = (k0 / RADIATION_REACH) ** 2 * mutual[2, i, j].imag
                 towards = (both * jwr * (pair[1] * phase + pair[0] * turned + pair[4] + k0 * k0 * pair[8])).imag
                 towards += (both * jwr * complex(0.0, 2.0 * d * reach * more)).imag
                 if places[i] < places[j]:
@@ -1509,7 +1519,7 @@ def _desk(n_el, n_lines, n_holes):
         np.empty((3, n_el), np.complex128),
         np.zeros((n_holes, 15), np.complex128),
         np.zeros(n_holes + 2, np.complex128),
-        np.zeros((2, n_holes + 2, n_holes + 2), np.complex128),
+        np.zeros((3, n_holes + 2, n_holes + 2), np.complex128),
         np.empty(n_el + 1, np.complex128),
         np.empty(n_el + 1, np.complex128),
     )
@@ -1555,7 +1565,7 @@ def solve(
                 continue
             fine_desk[0][6, :] = 0.0
             fine_desk[0][6, : n_holes + 2] = desk[0][6, : n_holes + 2]
-            _, dz, _ = _evaluate(omega, 1.0, TIGHT, dims, states[i], air, wide, rules, fine, fine_desk)
+            _, dz, _ = _evaluate(omega, 1.0, EXACT, dims, states[i], air, wide, rules, fine, fine_desk)
             _sensitivity(
                 omega, dz.imag, dims, n_bore, n_out, states[i], air, wide, rules, kind, index, by_size, by_mouth, fine,
                 fine_desk, grads[i],
