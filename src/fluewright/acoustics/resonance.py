@@ -32,10 +32,11 @@ CENTS_PER_RELATIVE = 1200.0 / math.log(2.0)
 class ModelErrors:
     """One-sigma errors stated for the model before any calibration.
 
-    The window's formula is held to +-7 % against a real head (physics notes 5.3, taken as two sigma); the holes'
-    corrections to 4 %; wall losses to 15 % (smooth against bare wood, 2.6); air in the bore to 1 K. `discrepancy`
-    is what remains per note in register 1 and above: coupling between neighbouring open holes is not in the chain
-    and lowers notes by about 5 cents in register 1 and 10 in register 2 when many holes are open.
+    The window is held to +-7 % against a real head (physics notes 5.3, taken as two sigma); the holes' corrections to
+    4 %; wall losses to 15 % (smooth against bare wood, 2.6); air in the bore to 1 K. `discrepancy` is what remains per
+    note in register 1 and above. Against solved instruments of ideal shape the model is far better (docs/instruments.md:
+    1.3 cents rms, 3.8 worst over the notes); the figures here are for pieces made by hand, whose windows, edges and
+    rims are not the ideal ones, and stay until measured pieces say otherwise.
     """
 
     window_scale: float = 0.035

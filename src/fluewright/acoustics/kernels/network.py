@@ -977,7 +977,7 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
     last_omega = guess
     while True:
         # The first step need not be exact; what it leaves, the second takes.
-        z, dz, _ = _evaluate(omega, strength, 1e-5 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
+        z, dz, _ = _evaluate(omega, strength, 1e-9 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
         turn += 1
         failed = dz.imag == 0.0 or not math.isfinite(z.imag) or turn > 40
         done = False
@@ -990,10 +990,11 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
             here = omega
             omega -= step
             now = abs(step) / omega
-            if turn > 1 and (now < 1e-7 or (now < 1e-4 and before > 0.0 and before * now < 1e-8)):
+            curved = 1e-4 < before < 0.01 and now < 1e-4 and before * now < 1e-8
+            if turn > 1 and (now < 1e-7 or curved):
                 failed = dz.imag < 0.0
                 done = not failed
-                if done and before > 0.0 and before < 0.01:
+                if done and curved:
                     # Two points with slopes: the cubic for omega by X has an error of the square of both steps.
                     span = z.imag - last_x
                     t = -last_x / span
