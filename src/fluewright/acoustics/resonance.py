@@ -34,9 +34,9 @@ class ModelErrors:
 
     The window is held to +-7 % against a real head (physics notes 5.3, taken as two sigma); the holes' corrections to
     4 %; wall losses to 15 % (smooth against bare wood, 2.6); air in the bore to 1 K. `discrepancy` is what remains per
-    note in register 1 and above. Against solved instruments of ideal shape the model is far better (docs/instruments.md:
-    1.3 cents rms, 3.8 worst over the notes); the figures here are for pieces made by hand, whose windows, edges and
-    rims are not the ideal ones, and stay until measured pieces say otherwise.
+    note in register 1 and above. Against solved instruments of ideal shape the model is far better
+    (docs/instruments.md: 1.3 cents rms, 3.8 worst over the notes); the figures here are for pieces made by hand, whose
+    windows, edges and rims are not the ideal ones, and stay until measured pieces say otherwise.
     """
 
     window_scale: float = 0.035
