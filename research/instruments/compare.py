@@ -150,9 +150,9 @@ impedance, which lies a few over Q squared from the note that it shows (1 cent a
 """
 
 
-REMARKS = """Two of the modes lie beyond 6 cents, and neither is a note: mode 2 of `o oco oooo` (thumb and first hole open
-abreast) and mode 2 of the thick-walled one with all holes open. Both lie near the cutoff of the row of open holes,
-where their Q is 59 and 33 and every length of the row counts; the program is sharp there."""
+REMARKS = """Two of the modes lie beyond 6 cents, and neither is a note: mode 2 of `o oco oooo` (thumb and first
+hole open abreast) and mode 2 of the thick-walled one with all holes open. Both lie near the cutoff of the row of open
+holes, where their Q is 59 and 33 and every length of the row counts; the program is sharp there."""
 
 
 def main():
