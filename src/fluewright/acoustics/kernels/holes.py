@@ -22,7 +22,7 @@ import numpy as np
 from numba import njit
 
 from fluewright.acoustics.kernels.radiation import hole_outside_length
-from fluewright.acoustics.kernels.segments import piece, piece_partials
+from fluewright.acoustics.kernels.segments import piece
 
 __all__ = [
     "CENTRE_SHIFT",
@@ -38,7 +38,6 @@ __all__ = [
     "series_length",
     "t_network",
     "t_network_from",
-    "t_network_partials",
 ]
 
 LEFEBVRE = 0
@@ -260,74 +259,6 @@ def t_network_from(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate):
         dp, du = daa * p + aa * dp + dbb * u + bb * du, dcc * p + cc * dp + ddd * u + dd * du
         p, u = aa * p + bb * u, cc * p + dd * u
     return za, zi + p / u, za / omega, zi / omega + (dp - p * du / u) / u
-
-
-@njit(cache=True)
-def t_network_partials(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate, out):
-    """Fill `out` (CONSTANTS + 4) with dZs by constant, then by zeta, ln c, ln rho, ln mu.
-
-    dZa by con[0] is j omega rho; the other constants do not enter it.
-    """
-    ps = np.empty(5, np.complex128)
-    us = np.empty(5, np.complex128)
-    if state == 0:
-        ps[0] = 1.0
-        us[0] = 0.0
-    else:
-        resistance = radiate * rho * omega * omega / (4.0 * math.pi * c)
-        ps[0] = complex(resistance, omega * rho * con[2])
-        us[0] = 1.0
-    for k in range(4):
-        length, r1, r2 = _part(k, con, False)
-        if length <= 0.0:
-            ps[k + 1] = ps[k]
-            us[k + 1] = us[k]
-            continue
-        aa, bb, cc, dd, _, _, _, _ = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
-        ps[k + 1] = aa * ps[k] + bb * us[k]
-        us[k + 1] = cc * ps[k] + dd * us[k]
-    for j in range(14):
-        out[j] = 0.0
-    vp = 1.0 / us[4]
-    vu = -ps[4] / (us[4] * us[4])
-    for k in range(3, -1, -1):
-        length, r1, r2 = _part(k, con, False)
-        if length <= 0.0:
-            # Rim and horn that are not there yet may still grow: the slope at zero length, from a nanometre.
-            d_l, _, _, _, _, _, _ = piece_partials(
-                omega, 1e-9, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, ps[k], us[k]
-            )
-            out[3 if k == 0 else 7] += d_l
-            continue
-        d_l, d_1, d_2, d_z, d_c, d_r, d_m = piece_partials(
-            omega, length, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, ps[k], us[k]
-        )
-        out[10] += d_z
-        out[11] += d_c
-        out[12] += d_r
-        out[13] += d_m
-        if k == 0:
-            out[3] += d_l
-            out[4] += d_1
-            out[5] += d_2
-        elif k == 1:
-            out[6] += d_l
-            out[4] += d_1 + d_2
-        elif k == 2:
-            out[7] += d_l
-            out[8] += d_1
-            out[4] += d_2
-        else:
-            out[9] += d_l
-            out[8] += d_1 + d_2
-        aa, bb, cc, dd, _, _, _, _ = piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta)
-        vp, vu = vp * aa + vu * cc, vp * bb + vu * dd
-    out[1] = complex(0.0, omega * rho)
-    out[12] += complex(0.0, omega * rho * con[1])
-    if state != 0:
-        out[2] = vp * complex(0.0, omega * rho)
-        out[11] -= vp * ps[0].real
-        out[12] += vp * ps[0]
 
 
 @njit(cache=True)

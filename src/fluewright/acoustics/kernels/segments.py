@@ -7,7 +7,7 @@ from numba import njit
 
 from fluewright.acoustics.kernels.losses import line
 
-__all__ = ["log_mean_radius", "piece", "piece_on_line", "piece_partials", "step_length"]
+__all__ = ["log_mean_radius", "piece", "piece_on_line", "step_length"]
 
 
 @njit(cache=True)
@@ -72,53 +72,6 @@ def piece_on_line(length, r1, r2, g, zc, dg, dzc):
     dd = (ch + m * sh) / ratio
     ddd = (sh * de + dm * sh + m * ch * de) / ratio
     return aa, bb, cc, dd, daa, dbb, dcc, ddd
-
-
-@njit(cache=True)
-def piece_partials(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta, vp, vu, p, u):
-    """Return v dT/dq s for q = length, r1, r2, zeta, ln c, ln rho, ln mu.
-
-    v = (vp, vu) is the row vector from the window side, s = (p, u) the state on the foot side.
-    """
-    a, da1, da2 = log_mean_radius(r1, r2)
-    g, zc, ag, az, _, _, gz, zz = line(omega, a, rho, c, mu, gamma, pr, zeta)
-    e = g * length
-    ex = cmath.exp(e)
-    ix = 1.0 / ex
-    ch = 0.5 * (ex + ix)
-    sh = 0.5 * (ex - ix)
-    ratio = r2 / r1
-    m = (ratio - 1.0) / e
-    m2 = m * m
-    area = math.pi * r1 * r2
-    bb = zc * sh / area
-    front = math.pi * r1 * r1 / zc
-    cc = front * ((ratio - m2) * sh + e * m2 * ch)
-    dd = (ch + m * sh) / ratio
-    # Partials in ratio (at fixed r1), in E, in ln zc, and the plain powers of r1 and r2.
-    mr = 1.0 / e
-    me = -m / e
-    t_ratio = (
-        vp * (ch - mr * sh) * p
-        + vu * front * ((1.0 - 2.0 * m * mr) * sh + 2.0 * e * m * mr * ch) * p
-        + vu * (-dd + mr * sh) / ratio * u
-    )
-    t_e = (
-        vp * (ratio * sh - me * sh - m * ch) * p
-        + vp * zc * ch / area * u
-        + vu * front * (-2.0 * m * me * sh + ratio * ch + 2.0 * e * m * me * ch + e * m2 * sh) * p
-        + vu * (sh + me * sh + m * ch) / ratio * u
-    )
-    t_b = vp * bb * u
-    t_c = vu * cc * p
-    t_lz = t_b - t_c
-    by_a = t_e * ag * length / a + t_lz * az / (a * zc)
-    d_length = t_e * g
-    d_r1 = -t_ratio * ratio / r1 - t_b / r1 + 2.0 * t_c / r1 + by_a * da1
-    d_r2 = t_ratio / r1 - t_b / r2 + by_a * da2
-    d_zeta = t_e * gz * length + t_lz * zz / zc
-    half = 0.5 * (t_e * ag * length + t_lz * az / zc)
-    return d_length, d_r1, d_r2, d_zeta, -t_e * e + t_lz, half + t_lz, -half
 
 
 @njit(cache=True)
