@@ -88,7 +88,7 @@ EDGE_OFFSET = 13
 EDGE_THICKNESS = 14
 HEAD_SIZES = 15
 
-TIGHT = 1e-13  # square of the relative error that the openings' flows may keep; it enters Z squared
+TIGHT = 1e-15  # square of the relative error that the openings' flows may keep; it enters Z squared
 EXACT = 1e-18  # the same where slopes are taken, which feel the flows at first order
 FIRST_STRIDE = 0.125  # of the coupling's strength, where it is turned on step by step
 LEAP = 0.01  # of the frequency; what one such step may move the root at most
