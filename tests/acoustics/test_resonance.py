@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from fluewright.acoustics.kernels import network as kernel
@@ -10,6 +10,7 @@ from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import Corrections, Rules, build_network
 from fluewright.acoustics.resonance import predict_notes, resonances, resonances_by_mode, targets_hz
 from fluewright.design.fit import with_sizes
+from fluewright.errors import ComputeError
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.starting import load, starting_models
 
@@ -95,7 +96,10 @@ def test_sensitivities_agree_with_differences(name, block, seed):
         sizes["holes.thumb.position_mm"] = model.holes[0].position_mm - 0.5
     model = with_sizes(model, sizes)
     network = build_network(model)
-    solved = resonances(network, sensitivities=True)
+    try:
+        solved = resonances(network, sensitivities=True)
+    except ComputeError:
+        assume(False)  # small holes over wide ones may drown an octave
     for j in rng.choice(len(network.dimensions), 8, replace=False):
         dimension = network.dimensions[j]
         step = 1e-3

@@ -990,7 +990,7 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
             here = omega
             omega -= step
             now = abs(step) / omega
-            curved = 1e-4 < before < 0.01 and now < 1e-4 and before * now < 1e-8
+            curved = 1e-4 < before < 0.01 and now < 1e-5 and before * now < 3e-9
             if turn > 1 and (now < 1e-7 or curved):
                 failed = dz.imag < 0.0
                 done = not failed
