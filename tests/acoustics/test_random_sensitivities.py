@@ -15,7 +15,7 @@ from fluewright.acoustics.resonance import resonances
 from fluewright.errors import ComputeError
 
 CENTS = 1200.0 / np.log(2.0)
-STEP = 1e-3  # mm or degrees
+STEP = 1e-4  # mm or degrees; short, since some closed forms have joints where only the slope is continuous
 #: The rules that published numbers stand on, and those that the program takes by itself.
 RULES = (published_rules(), Rules())
 
@@ -41,7 +41,7 @@ def disagreement(network, solved):
     `common` is the relative difference at the largest entry of each resonance, where a wrong slope dX/df would show,
     since all entries are divided by it. `rest` is the
     largest difference of any size once that factor is out, as a share of what may be wrong: 1e-6 of the largest entry,
-    and 5e-5 cents per mm, which is what differences of roots good to 2e-11 are good for.
+    and 2e-6 cents per mm, which is what the differences themselves are good for.
     """
     both = [j for j, dimension in enumerate(network.dimensions) if can_shrink(dimension)]
     weights = [network.dimensions[j].weights for j in both]
@@ -50,7 +50,7 @@ def disagreement(network, solved):
     at = np.abs(there).argmax(axis=1)[:, None]
     largest = np.abs(np.take_along_axis(there, at, axis=1))
     factor = np.take_along_axis(ours, at, axis=1) / np.take_along_axis(there, at, axis=1)
-    share = np.abs(ours / factor - there) / (1e-6 * largest + 5e-5)
+    share = np.abs(ours / factor - there) / (1e-6 * largest + 2e-6)
     worst = int(share.max(axis=0).argmax())
     return np.abs(factor - 1.0).max(), share.max(), network.dimensions[both[worst]].key, len(both)
 
