@@ -164,7 +164,8 @@ def _extrapolate(low: Any, high: Any) -> Any:
 def _finish(tables: dict[str, Any]) -> dict[str, Any]:
     names = [n for n in tables["3"] if n not in ("unknowns", "seconds")]
     low, high = ({n: tables[o][n] for n in names} for o in ("2", "3"))
-    return _extrapolate(low, high)  # type: ignore[no-any-return]
+    finished: dict[str, Any] = _extrapolate(low, high)
+    return finished
 
 
 def solve_single(tube: HoledTube, sizes: MeshSizes, closed: bool = True) -> dict[str, Any]:
