@@ -173,6 +173,7 @@ def _hole_group(model: Model) -> dict[str, object]:
         "wall",
         "outer r.",
         "inner ch.",
+        "waist",
         "undercut",
         "up",
         "down",
@@ -186,18 +187,18 @@ def _hole_group(model: Model) -> dict[str, object]:
             hole.name, _num(hole.position_mm), f"{hole.angle_deg:g}".replace("-", "−"),
             _num(hole.diameter_mm),
             _num(wall_mm(model, hole.position_mm)), _num(hole.outer_round_mm), _num(hole.inner_chamfer_mm),
+            _num(hole.waist_mm),
             _num(cut.all_round_mm), _num(cut.upstream_mm), _num(cut.downstream_mm), f"{cut.angle_deg:g}",
             hole.finger or "–",
         ])  # fmt: skip
     return {
         "title": "Holes",
-        "tables": [_table(columns, rows, (0, 11))] if rows else [],
+        "tables": [_table(columns, rows, (0, 12))] if rows else [],
         "note": (
-            "x to the hole's centre at the outside; ° round the body from the window side, growing clockwise "
-            "seen from "
-            "the head, 180 = thumb side; ⌀ drill; undercut: widening at the bore all round, more toward the "
-            "head (up) "
-            "and the foot (down), and its angle."
+            "x to the hole's centre at the outside; ° round the body from the window side, growing clockwise seen from "
+            "the head, 180 = thumb side; ⌀ drill, at the waist where there is one; waist: how much wider in "
+            "radius both ends are; undercut: widening at the bore all round, more toward the head (up) and the foot "
+            "(down), and its angle."
             if rows
             else "No holes."
         ),
