@@ -48,14 +48,16 @@ def outer_coupling(z, radius, angle):
     if distance < 1e-6:
         distance = 1e-6
     x = max(z / radius, 1e-9)
-    same = math.exp(-0.945 * x**0.72)
-    dsame = -0.945 * 0.72 * x**-0.28 * same
-    spread = 1.0 + (x / 2.6) ** 2
-    behind = -0.49 * spread**-0.7
-    dbehind = 0.49 * 0.7 * spread**-1.7 * 2.0 * x / 2.6**2
-    side = (0.5 * (1.0 + math.cos(angle))) ** 2
-    more = side * same + (1.0 - side) * behind
-    dmore = side * dsame + (1.0 - side) * dbehind
+    reach = -0.945 * x**0.72
+    more = math.exp(reach)
+    dmore = 0.72 * reach / x * more
+    if angle != 0.0:
+        spread = 1.0 + (x / 2.6) ** 2
+        behind = -0.49 * spread**-0.7
+        dbehind = -0.7 * behind / spread * 2.0 * x / 2.6**2
+        side = (0.5 * (1.0 + math.cos(angle))) ** 2
+        more = side * more + (1.0 - side) * behind
+        dmore = side * dmore + (1.0 - side) * dbehind
     free = 1.0 / (4.0 * math.pi * distance)
     by_z = -free * z / (distance * distance)
     by_r = -free * chord * chord / (radius * distance * distance)
@@ -95,7 +97,9 @@ def inner_coupling(z, a, angle):
     value = 0.0
     slope = 0.0
     for k in range(6):
-        term = _WEIGHT[k] * math.cos(_ORDER[k] * angle) * math.exp(-_ALPHA[k] * z / a)
+        term = _WEIGHT[k] * math.exp(-_ALPHA[k] * z / a)
+        if angle != 0.0:
+            term *= math.cos(_ORDER[k] * angle)
         value += term
         slope -= _ALPHA[k] * term
     front = 1.0 / (2.0 * math.pi * a)

@@ -88,7 +88,7 @@ EDGE_OFFSET = 13
 EDGE_THICKNESS = 14
 HEAD_SIZES = 15
 
-TIGHT = 1e-15  # square of the relative error that the openings' flows may keep; it enters Z squared
+TIGHT = 1e-12  # square of the relative error that the openings' flows may keep; it enters Z squared
 EXACT = 1e-18  # the same where slopes are taken, which feel the flows at first order
 FIRST_STRIDE = 0.125  # of the coupling's strength, where it is turned on step by step
 LEAP = 0.01  # of the frequency; what one such step may move the root at most
@@ -729,7 +729,9 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
             if i < n_holes:
                 more = radiate * more_radiation(k0, pairs[i, i, 10], 0.0)[0]
                 mutual[2, i, i] = complex(more, 1.0)
-                mutual[0, i, i] = front * complex(k0 * k0 * pairs[i, i, 7], -more)
+                swell = k0 * k0 * pairs[i, i, 7]
+                mutual[0, i, i] = front * complex(swell, -more)
+                mutual[3, i, i] = front * complex(3.0 * swell, -5.0 * more)
                 mutual[1, i, i] = 0j
             for j in range(i):
                 if j < n_holes and states[j] == 0:
@@ -741,11 +743,18 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
                 if radiate == 0.0:
                     # Without radiation there is no delay either, or the loop would no longer be a reactance.
                     phase = 1.0 + 0j
-                more, share = more_radiation(k0, pairs[i, j, 10], abs(places[i] - places[j]))
+                d = abs(places[i] - places[j])
+                more, share = more_radiation(k0, pairs[i, j, 10], d)
                 more *= radiate
+                free = pairs[i, j, 0] * phase
+                swell = k0 * k0 * pairs[i, j, 7]
                 mutual[2, i, j] = complex(more, share)
-                mutual[0, i, j] = front * (
-                    pairs[i, j, 0] * phase + complex(pairs[i, j, 3] + k0 * k0 * pairs[i, j, 7], -more)
+                mutual[0, i, j] = front * complex(free.real + pairs[i, j, 3] + swell, free.imag - more)
+                # Its slope by omega, times omega: the factor omega, the delay, the swell and the added radiation.
+                late = radiate * k0 * d
+                kd = k0 * d / RADIATION_REACH
+                mutual[3, i, j] = mutual[0, i, j] + front * complex(
+                    free.imag * late + 2.0 * swell, -free.real * late - more * (4.0 - 2.0 * kd * kd * share)
                 )
                 mutual[0, j, i] = mutual[0, i, j]
                 mutual[1, i, j] = phase
@@ -861,19 +870,16 @@ def _evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk
     slope += dzw
     if coupled:
         total += correction - source[window]
+        swing = 0j
         for i in range(m):
             if i < n_holes and states[i] == 0:
                 continue
-            for j in range(i + 1):
-                if j < n_holes and states[j] == 0:
-                    continue
-                by = mutual[0, i, j] / omega
-                phase = mutual[1, i, j]
-                turned = phase * complex(0.0, -radiate * abs(places[i] - places[j]) / c0)
-                by += complex(0.0, strength * omega * rho0) * (pairs[i, j, 0] * turned + 2.0 * k0 / c0 * pairs[i, j, 7])
-                kd = k0 * abs(places[i] - places[j]) / RADIATION_REACH
-                by += strength * rho0 * mutual[2, i, j].real * (4.0 - 2.0 * kd * kd * mutual[2, i, j].imag)
-                slope += (2.0 if i != j else 1.0) * flows[i] * flows[j] * by
+            towards = 0j
+            for j in range(i):
+                if j >= n_holes or states[j] != 0:
+                    towards += mutual[3, i, j] * flows[j]
+            swing += flows[i] * (2.0 * towards + mutual[3, i, i] * flows[i])
+        slope += swing / omega
     return total, slope, zw
 
 
@@ -977,7 +983,7 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
     last_omega = guess
     while True:
         # The first step need not be exact; what it leaves, the second takes.
-        z, dz, _ = _evaluate(omega, strength, 1e-9 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
+        z, dz, _ = _evaluate(omega, strength, 1e-4 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
         turn += 1
         failed = dz.imag == 0.0 or not math.isfinite(z.imag) or turn > 40
         done = False
@@ -1520,7 +1526,7 @@ def _desk(n_el, n_lines, n_holes):
         np.empty((3, n_el), np.complex128),
         np.zeros((n_holes, 15), np.complex128),
         np.zeros(n_holes + 2, np.complex128),
-        np.zeros((3, n_holes + 2, n_holes + 2), np.complex128),
+        np.zeros((4, n_holes + 2, n_holes + 2), np.complex128),
         np.empty(n_el + 1, np.complex128),
         np.empty(n_el + 1, np.complex128),
     )
