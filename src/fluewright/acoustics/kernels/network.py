@@ -94,8 +94,8 @@ FIRST_STRIDE = 0.125  # of the coupling's strength, where it is turned on step b
 LEAP = 0.01  # of the frequency; what one such step may move the root at most
 LONGEST_PIECE = 0.020  # m; longer lossy cones and pieces with a temperature gradient are divided
 
-# Multiplying and adding in one rounding is allowed; nothing else of the arithmetic is loosened.
-_FAST = {"contract"}
+# A product and a sum may share one rounding, and a division may become a product; nothing else is loosened.
+_FAST = {"contract", "arcp"}
 
 
 @njit(cache=True, error_model="numpy")
@@ -983,7 +983,7 @@ def _resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
     last_omega = guess
     while True:
         # The first step need not be exact; what it leaves, the second takes.
-        z, dz, _ = _evaluate(omega, strength, 1e-4 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
+        z, dz, _ = _evaluate(omega, strength, 1e-3 if turn == 0 else TIGHT, dims, states, air, wide, rules, plan, desk)
         turn += 1
         failed = dz.imag == 0.0 or not math.isfinite(z.imag) or turn > 40
         done = False

@@ -10,7 +10,7 @@ from fluewright.acoustics.kernels.losses import line
 __all__ = ["log_mean_radius", "piece", "piece_on_line", "step_length"]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def log_mean_radius(r1, r2):
     """Return (a_eq, da/dr1, da/dr2): log-mean radius, where wall loss going as 1/r has its mean."""
     u = (r2 - r1) / (r2 + r1)
@@ -30,7 +30,7 @@ def log_mean_radius(r1, r2):
     return mean * s, 0.5 * s + mean * ds * du1, 0.5 * s + mean * ds * du2
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta):
     """Return (A, B, C, D, dA, dB, dC, dD) with derivatives in omega; (p, U) at r1 from (p, U) at r2.
 
@@ -43,7 +43,7 @@ def piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta):
     return piece_on_line(length, r1, r2, g, zc, dg, dzc)
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def piece_on_line(length, r1, r2, g, zc, dg, dzc):
     """Return what `piece` does, for a line whose constants are known already."""
     e = g * length
@@ -74,7 +74,7 @@ def piece_on_line(length, r1, r2, g, zc, dg, dzc):
     return aa, bb, cc, dd, daa, dbb, dcc, ddd
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def step_length(narrow, wide):
     """Return (dL, ddL/dnarrow, ddL/dwide), m, on the narrow side of a step in diameter.
 
