@@ -7,12 +7,14 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
+from fluewright.acoustics.kernels.plan import LONGEST_PIECE
 from fluewright.acoustics.network import Network, Rules
 from fluewright.acoustics.resonance import resonances
 
 LENGTH_M = 0.280
-PIECE_M = kernel.LONGEST_PIECE
+PIECE_M = LONGEST_PIECE
 
 
 def task_of(sizes, n_bore, n_out, states, network: Network, *, rules=None, sensitivities=False, guesses=None):
@@ -59,7 +61,7 @@ def times_s(tasks, budget_s=0.004, rounds=40):
 
 def _instrument(network: Network, n_holes, n_slices):
     """Return (sizes, n_bore, n_out): the network's head, a bore of cones (0: a cylinder) and holes in a row."""
-    head = network.sizes[: kernel.HEAD_SIZES]
+    head = network.sizes[: offsets.HEAD_SIZES]
     stations = max(n_slices, 1) + 1
     x = np.linspace(0, LENGTH_M, stations)
     # Every slice is a cone of its own: a taper that bends.

@@ -13,7 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ive, jnp_zeros
 
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
+from fluewright.acoustics.kernels.plan import lay_out
 from fluewright.acoustics.kernels.window import window_solved
 from fluewright.acoustics.network import Network, Rules
 
@@ -122,14 +123,14 @@ def plan(network: Network) -> Plan:
     rules, sizes = network.rules, network.sizes
     if rules not in (Rules(), Rules(coupled=False), Rules(lossy=False), Rules(lossy=False, coupled=False)):
         raise ValueError("the twin knows the present formulas only, with or without losses and coupling")
-    if sizes[kernel.WARM_SHARE] != 0:
+    if sizes[offsets.WARM_SHARE] != 0:
         raise ValueError("the twin knows air of one temperature only")
     rho, c, mu, gamma, pr = network.air_vector()
-    scale = sizes[kernel.C_SCALE]
+    scale = sizes[offsets.C_SCALE]
     air = (rho / scale**2, c * scale, mu, gamma, pr)
     n_bore, n_out, n_holes = network.n_bore, network.n_out, network.n_holes
-    kind, index, x, r, con = kernel.lay_out(sizes, n_bore, n_out, n_holes, rules.vector())
-    body_x, body_r = sizes[kernel.HEAD_SIZES + 2 * n_bore :][: 2 * n_out].reshape(-1, 2).T
+    kind, index, x, r, con = lay_out(sizes, n_bore, n_out, n_holes, rules.vector())
+    body_x, body_r = sizes[offsets.HEAD_SIZES + 2 * n_bore :][: 2 * n_out].reshape(-1, 2).T
     radii: list[float] = []
 
     def line_of(r1, r2):
@@ -162,9 +163,9 @@ def plan(network: Network) -> Plan:
                     chimney[h, part] = line_of(r1, r2)
             chimney[h, 3] = line_of(k[8], k[8])
     at_hole = np.argsort(index[kind == 2])
-    places = np.concatenate([x[kind == 2][at_hole], [x[-1], sizes[kernel.WINDOW_LENGTH] / 2]])
+    places = np.concatenate([x[kind == 2][at_hole], [x[-1], sizes[offsets.WINDOW_LENGTH] / 2]])
     bores = np.concatenate([r[kind == 2][at_hole], [r[-1], r[0]]])
-    start = max(sizes[kernel.BLOCK_DEPTH], 0)
+    start = max(sizes[offsets.BLOCK_DEPTH], 0)
     bodies = np.interp(np.concatenate([places[:-1], [start]]), body_x, body_r)
     angles = np.concatenate([network.angles(), [0, 0]])
     apart = np.abs(places[:, None] - places)
@@ -184,17 +185,17 @@ def plan(network: Network) -> Plan:
     thick = rules.coupled * (bodies[:, None] + bodies) / 2
     thick[n_holes] = thick[:, n_holes] = thick[-1, -1] = 0
     mass, kappa = window_solved(
-        sizes[kernel.WINDOW_LENGTH], sizes[kernel.WINDOW_WIDTH], bodies[-1] - r[0], sizes[kernel.RAMP], r[0],
-        sizes[kernel.EAR], sizes[kernel.EDGE_OFFSET], sizes[kernel.EDGE_THICKNESS], sizes[kernel.BLOCK_DEPTH],
+        sizes[offsets.WINDOW_LENGTH], sizes[offsets.WINDOW_WIDTH], bodies[-1] - r[0], sizes[offsets.RAMP], r[0],
+        sizes[offsets.EAR], sizes[offsets.EDGE_OFFSET], sizes[offsets.EDGE_THICKNESS], sizes[offsets.BLOCK_DEPTH],
         network.window_table(),
     )  # fmt: skip
-    recess = (max(-sizes[kernel.BLOCK_DEPTH], 0.0), line_of(r[0], r[0]))
+    recess = (max(-sizes[offsets.BLOCK_DEPTH], 0.0), line_of(r[0], r[0]))
     own = con[np.arange(n_holes)[:, None], network.states.T]
     return Plan(
-        air, sizes[kernel.LOSS] * rules.lossy, np.array(radii)[:, None], steps, np.array(tubes), np.array(jumps),
+        air, sizes[offsets.LOSS] * rules.lossy, np.array(radii)[:, None], steps, np.array(tubes), np.array(jumps),
         network.states.T != 0, np.moveaxis(own, -1, 0), chimney, (r[-1], bodies[-2]), apart, outer, inner, growing,
         thick,
-        (sizes[kernel.WINDOW_SCALE] * mass, kappa, r[0]), recess,
+        (sizes[offsets.WINDOW_SCALE] * mass, kappa, r[0]), recess,
     )  # fmt: skip
 
 

@@ -19,7 +19,7 @@ from counting import FLOPS, count, flops
 from floor import Speeds, floors_s, measure
 from fluewright import __version__
 from fluewright.acoustics.batch import predict_many
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import Rules, build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.bench.allowance import starting_sizes
@@ -120,7 +120,7 @@ def batch_rows(network, most=16000):
     """Return rows for many instruments, on one and on two cores, the pool's start taken out by a difference."""
     rng = np.random.default_rng(0)
     sizes = np.tile(network.sizes, (most, 1))
-    holes = slice(kernel.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out, None)
+    holes = slice(offsets.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out, None)
     sizes[:, holes] *= 1 + 0.002 * rng.standard_normal(sizes[:, holes].shape)
     few, many = {1: (most // 16, most // 4), 2: (most // 8, most)}, {}
     start = {}

@@ -18,7 +18,7 @@ import numpy as np
 
 from fluewright.acoustics.impedance import impedance_curve
 from fluewright.acoustics.inside import with_fingering
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import PUBLISHED, Rules, build_network
 from fluewright.acoustics.resonance import resonances_by_mode
 from fluewright.air import moist_air
@@ -40,7 +40,7 @@ def modelled(name, fingering, caps, rules, solved):
     network = with_fingering(
         build_network(read_model(HERE / "models" / f"{name}.toml"), air=AIR, rules=rules), fingering
     )
-    network.sizes[kernel.BULGE] = np.mean([c["equivalent_finger_bulge"] for c in caps]) if caps else 0.0
+    network.sizes[offsets.BULGE] = np.mean([c["equivalent_finger_bulge"] for c in caps]) if caps else 0.0
     found = resonances_by_mode(network, 2)[0][1]
     return [complex_resonance(network, f if np.isfinite(f) else s) for f, s in zip(found, solved, strict=True)]
 

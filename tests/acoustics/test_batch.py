@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from fluewright.acoustics.batch import predict_many
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
@@ -31,7 +31,7 @@ def pieces(network, m, seed=1):
 TWICE = """
 import numpy as np
 from fluewright.acoustics.batch import predict_many
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
@@ -40,7 +40,7 @@ def work():
     network = build_network(load("d5-cylinder"))
     rng = np.random.default_rng(1)
     rows = network.sizes * (1.0 + 0.002 * rng.standard_normal((200, network.sizes.size)))
-    rows[7, kernel.WINDOW_LENGTH] = -1.0
+    rows[7, offsets.WINDOW_LENGTH] = -1.0
     rows[150] = np.nan
     pooled = predict_many(network, rows, workers=2, sensitivities=True)
     assert list(np.flatnonzero(pooled.failed)) == [7, 150]
@@ -89,12 +89,12 @@ def test_small_jobs_stay_in_this_process_and_give_the_same(network, monkeypatch)
 @pytest.mark.parametrize(
     ("at", "value"),
     [
-        (kernel.WINDOW_LENGTH, 0.0),
-        (kernel.WINDOW_WIDTH, -0.001),
-        (kernel.BLOCK_DEPTH, 0.02),
-        (kernel.HEAD_SIZES + 1, -0.006),
-        (kernel.HEAD_SIZES + 1, 0.5),
-        (kernel.HEAD_SIZES + 2, -0.1),
+        (offsets.WINDOW_LENGTH, 0.0),
+        (offsets.WINDOW_WIDTH, -0.001),
+        (offsets.BLOCK_DEPTH, 0.02),
+        (offsets.HEAD_SIZES + 1, -0.006),
+        (offsets.HEAD_SIZES + 1, 0.5),
+        (offsets.HEAD_SIZES + 2, -0.1),
         (-HOLE_SIZES, 0.9),
         (-HOLE_SIZES, 0.001),
         (1 - HOLE_SIZES, 0.0),

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from fluewright.acoustics.impedance import impedance_curve
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import PUBLISHED, Corrections, Rules, build_network
 from fluewright.acoustics.resonance import resonances
@@ -43,16 +43,16 @@ def test_kernel_and_plain_twin_have_the_same_impedance_off_resonance(twin, name,
 @pytest.mark.parametrize(
     ("entry", "value"),
     [
-        (kernel.BLOCK_DEPTH, -3e-3),
-        (kernel.BLOCK_DEPTH, 1e-3),
-        (kernel.EDGE_OFFSET, 0.5e-3),
-        (kernel.EDGE_OFFSET, -0.3e-3),
-        (kernel.EDGE_THICKNESS, 0.4e-3),
-        (kernel.EAR, 1e-3),
-        (kernel.LOSS, 1.3),
-        (kernel.BULGE, 0.2),
-        (kernel.C_SCALE, 1.002),
-        (kernel.WINDOW_SCALE, 1.05),
+        (offsets.BLOCK_DEPTH, -3e-3),
+        (offsets.BLOCK_DEPTH, 1e-3),
+        (offsets.EDGE_OFFSET, 0.5e-3),
+        (offsets.EDGE_OFFSET, -0.3e-3),
+        (offsets.EDGE_THICKNESS, 0.4e-3),
+        (offsets.EAR, 1e-3),
+        (offsets.LOSS, 1.3),
+        (offsets.BULGE, 0.2),
+        (offsets.C_SCALE, 1.002),
+        (offsets.WINDOW_SCALE, 1.05),
     ],
 )
 def test_twins_agree_on_every_size_of_the_head(twin, entry, value):
@@ -66,7 +66,7 @@ def test_twins_agree_on_every_size_of_the_head(twin, entry, value):
 
 def test_twins_agree_on_rims_undercuts_and_holes_of_the_other_side(twin):
     network = build_network(load("c5-eight-hole"), corrections=Corrections(hole_scale=1.04))
-    holes = network.sizes[kernel.HEAD_SIZES + 2 * (network.n_bore + network.n_out) :].reshape(-1, HOLE_SIZES)
+    holes = network.sizes[offsets.HEAD_SIZES + 2 * (network.n_bore + network.n_out) :].reshape(-1, HOLE_SIZES)
     holes[:, 2] = np.linspace(0.1e-3, 0.5e-3, len(holes))
     holes[::2, 4] = 0.4e-3
     holes[1::2, 6] = 0.5e-3

@@ -19,7 +19,7 @@ from skrf.network import a2s, cascade_list
 from test_random_models import published_rules, random_model
 
 from fluewright.acoustics.impedance import impedance_curve
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import build_network
 from fluewright.air import REF_AIR
@@ -159,8 +159,8 @@ def elements_of(network, omega, row):
     """Return (two-ports from the block face down, impedance of the foot) of one fingering."""
     model, sizes = network.model, network.sizes
     duct = Duct(network.air, omega, model.bore.wall_loss_factor)
-    bore = sizes[kernel.HEAD_SIZES :][: 2 * network.n_bore].reshape(-1, 2)
-    outside = sizes[kernel.HEAD_SIZES + 2 * network.n_bore :][: 2 * network.n_out].reshape(-1, 2)
+    bore = sizes[offsets.HEAD_SIZES :][: 2 * network.n_bore].reshape(-1, 2)
+    outside = sizes[offsets.HEAD_SIZES + 2 * network.n_bore :][: 2 * network.n_out].reshape(-1, 2)
     depth = 1e-3 * model.head.block_depth_mm
     start = max(depth, 0.0)
 
@@ -191,7 +191,7 @@ def elements_of(network, omega, row):
 def with_step(network, rng):
     """Return the network with two of its stations at one place, away from holes; None where that cannot be."""
     sizes = network.sizes.copy()
-    stations = sizes[kernel.HEAD_SIZES :][: 2 * network.n_bore].reshape(-1, 2)
+    stations = sizes[offsets.HEAD_SIZES :][: 2 * network.n_bore].reshape(-1, 2)
     holes = np.array([1e-3 * h.position_mm for h in network.model.holes])
     if len(stations) < 4:
         return None
@@ -263,7 +263,7 @@ def test_a_wrong_hole_would_be_seen():
     chain, load = elements_of(network, 2.0 * math.pi * f_hz, row)
     theirs = by_scikit_rf([chain], [load])[0]
     sizes = network.sizes.copy()
-    first = kernel.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out
+    first = offsets.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out
     sizes[first + HOLE_SIZES * int(np.flatnonzero(network.states[row] == 1)[0]) + 1] += 0.5e-7
     moved = impedance_curve(replace(network, sizes=sizes), row, np.array([f_hz])).bore[0]
     assert moved != pytest.approx(theirs, rel=1e-8)

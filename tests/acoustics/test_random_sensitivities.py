@@ -9,7 +9,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from test_random_models import published_rules, random_model
 
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import Rules, build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.errors import ComputeError
@@ -101,8 +101,8 @@ def test_a_wrong_sensitivity_would_be_seen():
 def test_sizes_of_no_dimension_too():
     """Loss, window and hole factors, speed of sound, bulge, half-open share, warming and its length."""
     scalars = (
-        kernel.LOSS, kernel.WINDOW_SCALE, kernel.HOLE_SCALE, kernel.C_SCALE, kernel.BULGE, kernel.HALF,
-        kernel.WARM_SHARE, kernel.WARM_LENGTH,
+        offsets.LOSS, offsets.WINDOW_SCALE, offsets.HOLE_SCALE, offsets.C_SCALE, offsets.BULGE, offsets.HALF,
+        offsets.WARM_SHARE, offsets.WARM_LENGTH,
     )  # fmt: skip
     for seed in range(40):
         network = build_network(random_model(np.random.default_rng(seed), most_holes=5), rules=published_rules())

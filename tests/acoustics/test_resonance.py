@@ -6,6 +6,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import Corrections, Rules, build_network
 from fluewright.acoustics.resonance import predict_notes, resonances, resonances_by_mode, targets_hz
@@ -130,7 +131,7 @@ def test_block_depth_at_the_exit_plane_gives_the_side_of_coming_forward():
     network = build_network(load("d5-cylinder"))
     solved = resonances(network, sensitivities=True)
     vector = network.sizes.copy()
-    vector[kernel.BLOCK_DEPTH] += 1e-8
+    vector[offsets.BLOCK_DEPTH] += 1e-8
     moved = 1200 * np.log2(resonances(network, sizes=vector).frequencies_hz / solved.frequencies_hz) / 1e-5
     assert solved.by_dimension_cents[:, 0] == pytest.approx(moved, rel=1e-3)
     assert (moved < 0).all()
@@ -141,10 +142,10 @@ def test_constants_move_notes_as_their_sensitivities_say():
     network = build_network(model)
     solved = resonances(network, sensitivities=True)
     for name, at in (
-        ("window_scale", kernel.WINDOW_SCALE),
-        ("hole_scale", kernel.HOLE_SCALE),
-        ("loss_scale", kernel.LOSS),
-        ("speed_scale", kernel.C_SCALE),
+        ("window_scale", offsets.WINDOW_SCALE),
+        ("hole_scale", offsets.HOLE_SCALE),
+        ("loss_scale", offsets.LOSS),
+        ("speed_scale", offsets.C_SCALE),
     ):
         h = 1e-4
         high = resonances(build_network(model, corrections=Corrections(**{name: 1 + h}))).frequencies_hz
@@ -210,19 +211,19 @@ def test_sensitivities_with_warm_breath_agree_with_differences(name, block_mm):
     """Air 6 K warmer at the window, cooling along the bore: every size, the warming and its length included."""
     network = build_network(load(name))
     sizes = network.sizes.copy()
-    sizes[kernel.BLOCK_DEPTH] = block_mm * 1e-3
-    sizes[kernel.WARM_SHARE] = 0.02
-    sizes[kernel.BULGE] = 0.2
+    sizes[offsets.BLOCK_DEPTH] = block_mm * 1e-3
+    sizes[offsets.WARM_SHARE] = 0.02
+    sizes[offsets.BULGE] = 0.2
     if network.n_bore > 2:
-        sizes[kernel.HEAD_SIZES + 2] += 0.0007  # off the 20 mm grid, where the number of pieces would change
+        sizes[offsets.HEAD_SIZES + 2] += 0.0007  # off the 20 mm grid, where the number of pieces would change
     exact = resonances(network, sizes=sizes, sensitivities=True).by_size
-    first_hole = kernel.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out
+    first_hole = offsets.HEAD_SIZES + 2 * network.n_bore + 2 * network.n_out
     for q in range(sizes.size):
         # Stations behind the block have no say; bore and outside end together, so their ends move as `length_mm`.
-        outside = kernel.HEAD_SIZES + 2 * network.n_bore
-        beyond_the_block = q in (kernel.HEAD_SIZES, outside, outside - 2, first_hole - 2)
+        outside = offsets.HEAD_SIZES + 2 * network.n_bore
+        beyond_the_block = q in (offsets.HEAD_SIZES, outside, outside - 2, first_hole - 2)
         zero_size = q >= first_hole and (q - first_hole) % HOLE_SIZES >= 2 and sizes[q] == 0.0
-        if zero_size or beyond_the_block or q == kernel.EAR:
+        if zero_size or beyond_the_block or q == offsets.EAR:
             continue
         h = 2e-5 * max(abs(sizes[q]), 1e-3)
         ends = []
@@ -250,7 +251,7 @@ def test_breath_temperature_of_the_model_reaches_the_bore():
 def test_warm_breath_raises_every_note():
     network = build_network(load("d5-cylinder"))
     warm = network.sizes.copy()
-    warm[kernel.WARM_SHARE] = 0.02
+    warm[offsets.WARM_SHARE] = 0.02
     cold = resonances(network).frequencies_hz
     change = 1200 * np.log2(resonances(network, sizes=warm).frequencies_hz / cold)
     assert (change > 0).all()

@@ -10,6 +10,8 @@ from scipy.optimize import brentq
 from fluewright.acoustics.batch import predict_many
 from fluewright.acoustics.inside import _solve_inside, field_along_bore
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
+from fluewright.acoustics.kernels.plan import window_constants
 from fluewright.acoustics.kernels.segments import step_length
 from fluewright.acoustics.network import PUBLISHED, Rules, build_network
 from fluewright.acoustics.ranges import out_of_range
@@ -88,7 +90,9 @@ def written_out(network, omega, bore=BORE):
             matrix = waves[s1] @ np.linalg.inv(waves[s2])
         state = matrix @ state
     # The window's own inertance, as the kernels have it (it is not what is tried here).
-    m = kernel._mouth(network.sizes, network.n_bore, network.n_out, network.rules.vector(), network.window_table())[0]
+    m, *_ = window_constants(
+        network.sizes, network.n_bore, network.n_out, network.rules.vector(), network.window_table()
+    )
     return (state[0] / state[1]).imag + omega * rho * m
 
 
@@ -136,7 +140,7 @@ def test_the_place_of_a_step_is_one_size():
     network = build_network(jointed())
     keys = [d.key for d in network.dimensions if d.key.endswith(".x")]
     assert keys == ["bore.stations_mm.2.x", "bore.stations_mm.4.x"]
-    first = kernel.HEAD_SIZES
+    first = offsets.HEAD_SIZES
     (step,) = [d for d in network.dimensions if d.key == "bore.stations_mm.4.x"]
     assert step.value == 150.0
     assert step.weights == ((first + 6, 1e-3), (first + 8, 1e-3))
@@ -154,7 +158,7 @@ def test_moving_a_step_moves_both_its_stations():
 
 def test_a_batch_takes_steps_and_leaves_out_what_breaks_them():
     network = build_network(jointed())
-    first = kernel.HEAD_SIZES
+    first = offsets.HEAD_SIZES
     table = np.tile(network.sizes, (4, 1))
     table[1, [first + 2, first + 4]] += 1e-3  # the step moves
     table[2, first + 2] += 1e-3  # the upper station beyond the lower one
@@ -209,5 +213,5 @@ def test_drawings_and_sheets_keep_the_shoulder():
 def test_models_without_steps_are_named_as_before():
     network = build_network(load("c5-taper"))
     assert [d.weights for d in network.dimensions if d.key == "bore.stations_mm.2.x"] == [
-        ((kernel.HEAD_SIZES + 2, 1e-3),)
+        ((offsets.HEAD_SIZES + 2, 1e-3),)
     ]

@@ -14,7 +14,7 @@ from multiprocessing import get_context
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import Network
 from fluewright.acoustics.resonance import resonances
@@ -166,21 +166,21 @@ def _solve_rows(network: Network, table: FloatArray, sensitivities: bool) -> Bat
 
 def _possible(network: Network, row: FloatArray) -> bool:
     """Say whether the sizes make an instrument; the kernels take any numbers and would give some for nonsense."""
-    if not np.isfinite(row).all() or np.abs(row[kernel.HEAD_SIZES :]).max(initial=0.0) > LONGEST_SIZE_M:
+    if not np.isfinite(row).all() or np.abs(row[offsets.HEAD_SIZES :]).max(initial=0.0) > LONGEST_SIZE_M:
         return False
-    first_bore = kernel.HEAD_SIZES
+    first_bore = offsets.HEAD_SIZES
     first_out = first_bore + 2 * network.n_bore
     first_hole = first_out + 2 * network.n_out
     bore, outside = row[first_bore:first_out].reshape(-1, 2), row[first_out:first_hole].reshape(-1, 2)
     holes = row[first_hole:].reshape(network.n_holes, HOLE_SIZES)
-    edge, foot = row[kernel.WINDOW_LENGTH], bore[-1, 0]
+    edge, foot = row[offsets.WINDOW_LENGTH], bore[-1, 0]
     if not (
-        row[kernel.WINDOW_LENGTH] > max(row[kernel.BLOCK_DEPTH], 0.0)
-        and row[kernel.WINDOW_WIDTH] > 0.0
-        and 0.0 < row[kernel.RAMP] < 0.5 * math.pi
-        and row[kernel.LOSS] >= 0.0
-        and row[kernel.C_SCALE] > 0.0
-        and 0.0 < row[kernel.HALF] < 1.0
+        row[offsets.WINDOW_LENGTH] > max(row[offsets.BLOCK_DEPTH], 0.0)
+        and row[offsets.WINDOW_WIDTH] > 0.0
+        and 0.0 < row[offsets.RAMP] < 0.5 * math.pi
+        and row[offsets.LOSS] >= 0.0
+        and row[offsets.C_SCALE] > 0.0
+        and 0.0 < row[offsets.HALF] < 1.0
         and foot > edge
         and _in_order(bore[:, 0])
         and _in_order(outside[:, 0])

@@ -12,10 +12,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.coupling import OWN_SWELL, inner_coupling, more_radiation, outer_coupling
 from fluewright.acoustics.kernels.holes import CENTRE_SHIFT, CONSTANTS, HOLE_SIZES, SOLVED, hole_constants
 from fluewright.acoustics.kernels.losses import line
+from fluewright.acoustics.kernels.plan import LONGEST_PIECE
 from fluewright.acoustics.kernels.radiation import end_impedance
 from fluewright.acoustics.kernels.segments import piece, step_length
 from fluewright.acoustics.network import Network
@@ -169,16 +170,16 @@ def _duct(network: Network, omega: float, length: float, r1: float, r2: float, g
 
 
 def _zeta(network: Network) -> float:
-    return float(network.sizes[kernel.LOSS]) * float(network.rules.lossy)
+    return float(network.sizes[offsets.LOSS]) * float(network.rules.lossy)
 
 
 def _gas(network: Network, x: float | None) -> Gas:
     """Return (rho, c, mu) at x: breath-warmed air cools towards the foot; None is the outside at rest."""
     sizes, air = network.sizes, network.air_vector()
     tau = 1.0
-    if x is not None and sizes[kernel.WARM_SHARE] != 0.0:
-        tau += float(sizes[kernel.WARM_SHARE]) * math.exp(-max(x, 0.0) / float(sizes[kernel.WARM_LENGTH]))
-    scale = float(sizes[kernel.C_SCALE])
+    if x is not None and sizes[offsets.WARM_SHARE] != 0.0:
+        tau += float(sizes[offsets.WARM_SHARE]) * math.exp(-max(x, 0.0) / float(sizes[offsets.WARM_LENGTH]))
+    scale = float(sizes[offsets.C_SCALE])
     return float(air[0]) / (tau * scale * scale), float(air[1]) * math.sqrt(tau) * scale, float(air[2]) * tau**0.7
 
 
@@ -193,13 +194,13 @@ def _profile_above(table: FloatArray, x: float) -> float:
 
 def _tables(network: Network) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return (x, radius) of bore and outside, and one row a hole with its acoustic place, SI."""
-    first_out = kernel.HEAD_SIZES + 2 * network.n_bore
+    first_out = offsets.HEAD_SIZES + 2 * network.n_bore
     first_hole = first_out + 2 * network.n_out
     holes = network.sizes[first_hole:].reshape(network.n_holes, HOLE_SIZES).copy()
     if network.rules_vector()[1] == SOLVED:
         holes[:, 0] -= CENTRE_SHIFT * (holes[:, 5] - holes[:, 6])
     return (
-        network.sizes[kernel.HEAD_SIZES : first_out].reshape(-1, 2),
+        network.sizes[offsets.HEAD_SIZES : first_out].reshape(-1, 2),
         network.sizes[first_out:first_hole].reshape(-1, 2),
         holes,
     )
@@ -212,7 +213,7 @@ def _solve_inside(network: Network, row: int, omega: float) -> _Inside:
     rules = network.rules_vector()
     radiate = float(network.rules.radiate)
     n = network.n_holes
-    start = max(float(sizes[kernel.BLOCK_DEPTH]), 0.0)
+    start = max(float(sizes[offsets.BLOCK_DEPTH]), 0.0)
     nodes = [(start, -1)]
     nodes += [(float(x), -1) for x in bore[:, 0] if x > start]
     nodes += [(float(h[0]), j) for j, h in enumerate(holes)]
@@ -236,8 +237,8 @@ def _solve_inside(network: Network, row: int, omega: float) -> _Inside:
             inertance = _gas(network, x0)[0] * step_length(narrow, wide)[0] / (math.pi * narrow**2)
             wave = np.array([wave[0] + 1j * omega * inertance * wave[1], wave[1]])
         # Cut as the kernels cut: losses of a cone are taken at one radius, warmed air at one temperature a piece.
-        even = r0 == r1 and sizes[kernel.WARM_SHARE] == 0.0
-        count = 0 if x1 <= x0 else 1 if even else math.ceil((x1 - x0) / kernel.LONGEST_PIECE - 1e-9)
+        even = r0 == r1 and sizes[offsets.WARM_SHARE] == 0.0
+        count = 0 if x1 <= x0 else 1 if even else math.ceil((x1 - x0) / LONGEST_PIECE - 1e-9)
         for j in range(count - 1, -1, -1):
             s0, s1 = j / count, (j + 1) / count
             ends = r0 + s0 * (r1 - r0), r0 + s1 * (r1 - r0)
@@ -253,7 +254,7 @@ def _solve_inside(network: Network, row: int, omega: float) -> _Inside:
             flows[hole] = pass_on * into - leak * felt
             above = wave[1] + into
             wave = np.array([node + half * above, above])
-    depth = float(sizes[kernel.BLOCK_DEPTH])
+    depth = float(sizes[offsets.BLOCK_DEPTH])
     stub = 0j
     r, gas = _profile(bore, start), _gas(network, start)
     if depth < 0.0:
@@ -291,8 +292,8 @@ def _hole(network: Network, omega: float, hole: int, state: int) -> tuple[comple
     x = float(holes[hole, 0])
     con = np.empty(CONSTANTS)
     hole_constants(
-        _profile(bore, x), _profile(outside, x), holes[hole], state, sizes[kernel.HALF], sizes[kernel.BULGE],
-        sizes[kernel.HOLE_SCALE], int(network.rules_vector()[1]), con,
+        _profile(bore, x), _profile(outside, x), holes[hole], state, sizes[offsets.HALF], sizes[offsets.BULGE],
+        sizes[offsets.HOLE_SCALE], int(network.rules_vector()[1]), con,
     )  # fmt: skip
     gas = _gas(network, x)
     rho, c, _ = gas
@@ -321,8 +322,8 @@ def _mutual(network: Network, omega: float, states: NDArray[np.int8]) -> Complex
     if not network.rules.coupled:
         return found
     sizes = network.sizes
-    start = max(float(sizes[kernel.BLOCK_DEPTH]), 0.0)
-    places = [*holes[:, 0].tolist(), float(bore[-1, 0]), 0.5 * float(sizes[kernel.WINDOW_LENGTH])]
+    start = max(float(sizes[offsets.BLOCK_DEPTH]), 0.0)
+    places = [*holes[:, 0].tolist(), float(bore[-1, 0]), 0.5 * float(sizes[offsets.WINDOW_LENGTH])]
     # The window is measured at the block face, every other opening where it is.
     at = [*places[: n + 1], start]
     angles = [*network.angles().tolist(), 0.0, 0.0]

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import DUBOS, HOLE_SIZES, LEFEBVRE, SOLVED
 from fluewright.acoustics.kernels.window import SOLVED_TERMS
 from fluewright.air import Air, moist_air
@@ -231,25 +231,25 @@ def build_network(
             '[fingerings.register_1]\nD5 = "ccc ccc"'
         )
     head = model.head
-    sizes = np.zeros(kernel.HEAD_SIZES)
-    sizes[kernel.BLOCK_DEPTH] = head.block_depth_mm * 1e-3
-    sizes[kernel.WINDOW_LENGTH] = head.window_length_mm * 1e-3
-    sizes[kernel.WINDOW_WIDTH] = head.window_width_mm * 1e-3
-    sizes[kernel.RAMP] = math.radians(head.ramp_angle_deg)
-    sizes[kernel.EAR] = -1.0 if head.ear_height_mm is None else head.ear_height_mm * 1e-3
-    sizes[kernel.LOSS] = model.bore.wall_loss_factor * corrections.loss_scale
-    sizes[kernel.WINDOW_SCALE] = corrections.window_scale
-    sizes[kernel.HOLE_SCALE] = corrections.hole_scale
-    sizes[kernel.C_SCALE] = corrections.speed_scale
-    sizes[kernel.BULGE] = model.player.finger_bulge
-    sizes[kernel.HALF] = model.player.half_open_fraction
+    sizes = np.zeros(offsets.HEAD_SIZES)
+    sizes[offsets.BLOCK_DEPTH] = head.block_depth_mm * 1e-3
+    sizes[offsets.WINDOW_LENGTH] = head.window_length_mm * 1e-3
+    sizes[offsets.WINDOW_WIDTH] = head.window_width_mm * 1e-3
+    sizes[offsets.RAMP] = math.radians(head.ramp_angle_deg)
+    sizes[offsets.EAR] = -1.0 if head.ear_height_mm is None else head.ear_height_mm * 1e-3
+    sizes[offsets.LOSS] = model.bore.wall_loss_factor * corrections.loss_scale
+    sizes[offsets.WINDOW_SCALE] = corrections.window_scale
+    sizes[offsets.HOLE_SCALE] = corrections.hole_scale
+    sizes[offsets.C_SCALE] = corrections.speed_scale
+    sizes[offsets.BULGE] = model.player.finger_bulge
+    sizes[offsets.HALF] = model.player.half_open_fraction
     conditions = model.conditions
     if conditions.breath_temperature_c is not None:
         warmer = conditions.breath_temperature_c - conditions.temperature_c
-        sizes[kernel.WARM_SHARE] = warmer / (273.15 + conditions.temperature_c)
-    sizes[kernel.WARM_LENGTH] = conditions.cooling_length_mm * 1e-3
-    sizes[kernel.EDGE_OFFSET] = edge_height_mm(head) * 1e-3
-    sizes[kernel.EDGE_THICKNESS] = head.broken_edge_mm * 1e-3
+        sizes[offsets.WARM_SHARE] = warmer / (273.15 + conditions.temperature_c)
+    sizes[offsets.WARM_LENGTH] = conditions.cooling_length_mm * 1e-3
+    sizes[offsets.EDGE_OFFSET] = edge_height_mm(head) * 1e-3
+    sizes[offsets.EDGE_THICKNESS] = head.broken_edge_mm * 1e-3
     bore = _stations(model.bore.stations_mm)
     outside = _stations(model.bore.outside_mm)
     holes = np.array([_hole_row(hole) for hole in model.holes]).reshape(-1)
@@ -308,18 +308,18 @@ def named_dimensions(model: Model) -> tuple[Dimension, ...]:
     head = model.head
     mm = 1e-3
     found = [
-        Dimension("head.block_depth_mm", head.block_depth_mm, "mm", ((kernel.BLOCK_DEPTH, mm),)),
-        Dimension("head.window_length_mm", head.window_length_mm, "mm", ((kernel.WINDOW_LENGTH, mm),)),
-        Dimension("head.window_width_mm", head.window_width_mm, "mm", ((kernel.WINDOW_WIDTH, mm),)),
-        Dimension("head.ramp_angle_deg", head.ramp_angle_deg, "deg", ((kernel.RAMP, math.radians(1.0)),)),
+        Dimension("head.block_depth_mm", head.block_depth_mm, "mm", ((offsets.BLOCK_DEPTH, mm),)),
+        Dimension("head.window_length_mm", head.window_length_mm, "mm", ((offsets.WINDOW_LENGTH, mm),)),
+        Dimension("head.window_width_mm", head.window_width_mm, "mm", ((offsets.WINDOW_WIDTH, mm),)),
+        Dimension("head.ramp_angle_deg", head.ramp_angle_deg, "deg", ((offsets.RAMP, math.radians(1.0)),)),
     ]
     if head.ear_height_mm is not None:
-        found.append(Dimension("head.ear_height_mm", head.ear_height_mm, "mm", ((kernel.EAR, mm),)))
-    found.append(Dimension("head.edge_offset_mm", head.edge_offset_mm, "mm", ((kernel.EDGE_OFFSET, mm),)))
-    found.append(Dimension("head.broken_edge_mm", head.broken_edge_mm, "mm", ((kernel.EDGE_THICKNESS, mm),)))
+        found.append(Dimension("head.ear_height_mm", head.ear_height_mm, "mm", ((offsets.EAR, mm),)))
+    found.append(Dimension("head.edge_offset_mm", head.edge_offset_mm, "mm", ((offsets.EDGE_OFFSET, mm),)))
+    found.append(Dimension("head.broken_edge_mm", head.broken_edge_mm, "mm", ((offsets.EDGE_THICKNESS, mm),)))
     n_bore = len(model.bore.stations_mm)
     n_out = len(model.bore.outside_mm)
-    first_bore = kernel.HEAD_SIZES
+    first_bore = offsets.HEAD_SIZES
     first_out = first_bore + 2 * n_bore
     first_hole = first_out + 2 * n_out
     # The foot end moves the last station of bore and outside together.

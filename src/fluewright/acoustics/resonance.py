@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import Network
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.fingering import Fingering, governing_hole
@@ -153,10 +154,10 @@ def error_patterns_cents(network: Network, solved: Resonances, errors: ModelErro
     scale = solved.by_size * CENTS_PER_RELATIVE
     return np.column_stack(
         [
-            scale[:, kernel.WINDOW_SCALE] * errors.window_scale,
-            scale[:, kernel.HOLE_SCALE] * errors.hole_scale,
-            scale[:, kernel.LOSS] * network.model.bore.wall_loss_factor * errors.loss_scale,
-            scale[:, kernel.C_SCALE] * errors.speed_scale,
+            scale[:, offsets.WINDOW_SCALE] * errors.window_scale,
+            scale[:, offsets.HOLE_SCALE] * errors.hole_scale,
+            scale[:, offsets.LOSS] * network.model.bore.wall_loss_factor * errors.loss_scale,
+            scale[:, offsets.C_SCALE] * errors.speed_scale,
         ]
     )
 

@@ -74,15 +74,8 @@ def ratio_f(r):
 
 
 @njit(cache=True, error_model="numpy")
-def line(omega, a, rho, c, mu, gamma, pr, zeta):
-    """Return (G, zc, a dG/da, a dzc/da, dG/domega, dzc/domega, dG/dzeta, dzc/dzeta); zeta = 0 is lossless."""
-    k = omega / c
-    jk = complex(0.0, k)
-    z0 = rho * c
-    if zeta == 0.0:
-        zero = 0j
-        return jk, complex(z0, 0.0), zero, zero, complex(0.0, 1.0 / c), zero, zero, zero
-    r = a * math.sqrt(rho * omega / mu)
+def _wall(r, gamma, pr):
+    """Return (g, h, r dg/dr, r dh/dr): what the wall makes of j k and of rho c, at the Stokes number r."""
     fv, dfv = ratio_f(r)
     ft, dft = ratio_f(r * math.sqrt(pr))
     nv = 1.0 - fv
@@ -91,10 +84,23 @@ def line(omega, a, rho, c, mu, gamma, pr, zeta):
     h = g / nt
     lv = 0.5 * dfv / nv
     lt = 0.5 * (gamma - 1.0) * dft / nt
+    return g, h, g * (lv + lt), h * (lv - lt)
+
+
+@njit(cache=True, error_model="numpy")
+def line(omega, a, rho, c, mu, gamma, pr, zeta):
+    """Return (G, zc, a dG/da, a dzc/da, dG/domega, dzc/domega, dG/dzeta, dzc/dzeta); zeta = 0 is lossless."""
+    k = omega / c
+    jk = complex(0.0, k)
+    z0 = rho * c
+    if zeta == 0.0:
+        zero = 0j
+        return jk, complex(z0, 0.0), zero, zero, complex(0.0, 1.0 / c), zero, zero, zero
+    g, h, dg, dh = _wall(a * math.sqrt(rho * omega / mu), gamma, pr)
     big_g = jk * (1.0 + zeta * (g - 1.0))
     zc = z0 * (1.0 + zeta * (h - 1.0))
-    ag = jk * zeta * g * (lv + lt)
-    az = z0 * zeta * h * (lv - lt)
+    ag = jk * zeta * dg
+    az = z0 * zeta * dh
     return big_g, zc, ag, az, (big_g + 0.5 * ag) / omega, 0.5 * az / omega, jk * (g - 1.0), z0 * (h - 1.0)
 
 
@@ -107,7 +113,7 @@ _SIN = np.array([math.sin(math.pi * k / 4) for k in range(WIDE_TERMS + 1)])
 def wide_table(gamma, pr):
     """Return the wide-duct series of one gas, shape (4, WIDE_TERMS + 1): real and imaginary parts of g - 1 and h - 1.
 
-    g = sqrt(nt/nv) and h = 1/sqrt(nt nv) of `line` are power series in 1/q; with q = r sqrt(j) each is two real
+    g = sqrt(nt/nv) and h = 1/sqrt(nt nv) of `_wall` are power series in 1/q; with q = r sqrt(j) each is two real
     polynomials in 1/r. Made once for a model, it spares every line its roots and divisions.
     """
     n = WIDE_TERMS + 1
@@ -161,16 +167,7 @@ def line_of_table(omega, a, rho, c, mu, gamma, pr, zeta, table):
         return complex(0.0, omega / c), complex(rho * c, 0.0), 0j, 0j, 0j, 0j
     r = a * math.sqrt(rho * omega / mu)
     if r < 18.0:
-        fv, dfv = ratio_f(r)
-        ft, dft = ratio_f(r * math.sqrt(pr))
-        nv = 1.0 - fv
-        nt = 1.0 + (gamma - 1.0) * ft
-        g = np.sqrt(nt / nv)
-        h = g / nt
-        lv = 0.5 * dfv / nv
-        lt = 0.5 * (gamma - 1.0) * dft / nt
-        dg = g * (lv + lt)
-        dh = h * (lv - lt)
+        g, h, dg, dh = _wall(r, gamma, pr)
         g -= 1.0
         h -= 1.0
     else:

@@ -1,13 +1,13 @@
 """Two-port of one straight or conical piece of duct, and what each of its sizes does to it."""
 
-import cmath
 import math
 
 from numba import njit
 
+from fluewright.acoustics.kernels.arithmetic import FAST, inverse
 from fluewright.acoustics.kernels.losses import line
 
-__all__ = ["log_mean_radius", "piece", "piece_on_line", "step_length"]
+__all__ = ["cone", "log_mean_radius", "piece", "step_length", "tube", "waves"]
 
 
 @njit(cache=True, error_model="numpy")
@@ -30,48 +30,80 @@ def log_mean_radius(r1, r2):
     return mean * s, 0.5 * s + mean * ds * du1, 0.5 * s + mean * ds * du2
 
 
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def waves(g, length):
+    """Return (cosh, sinh) of g * length; the real part is small in any bore, so that its series serves."""
+    if abs(g.imag) * length < 0.12 and g.real * length < 0.12:
+        # A chimney: the series costs less than sine and cosine, and is exact here to 1e-15.
+        e = g * length
+        e2 = e * e
+        ch = 1.0 + e2 * (0.5 + e2 * (1.0 / 24.0 + e2 * (1.0 / 720.0 + e2 * (1.0 / 40320.0))))
+        sh = e * (1.0 + e2 * (1.0 / 6.0 + e2 * (1.0 / 120.0 + e2 * (1.0 / 5040.0 + e2 * (1.0 / 362880.0)))))
+        return ch, sh
+    alpha = g.real * length
+    beta = g.imag * length
+    if alpha < 0.1:
+        a2 = alpha * alpha
+        cha = 1.0 + a2 * (0.5 + a2 * (1.0 / 24.0 + a2 * (1.0 / 720.0 + a2 / 40320.0)))
+        sha = alpha * (1.0 + a2 * (1.0 / 6.0 + a2 * (1.0 / 120.0 + a2 * (1.0 / 5040.0 + a2 / 362880.0))))
+    else:
+        cha = math.cosh(alpha)
+        sha = math.sinh(alpha)
+    sine = math.sin(beta)
+    cosine = math.cos(beta)
+    return complex(cha * cosine, sha * sine), complex(sha * cosine, cha * sine)
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def tube(length, area, g, zc, yc):
+    """Return (cosh, B, C) of a cylinder; A = D = cosh."""
+    ch, sh = waves(g, length)
+    return ch, zc * sh / area, yc * sh * area
+
+
+@njit(cache=True, error_model="numpy", fastmath=FAST)
+def cone(length, r1, r2, g, zc, yc, dg, dzc):
+    """Return A, B, C, D of a cone and their slopes in omega: (p, U) at r1 from (p, U) at r2; yc is 1/zc.
+
+    Spherical-wave cone; with R = r2/r1, E = G L, m = (R - 1)/E it has no singular cylinder limit:
+    A = R ch - m sh; B = zc sh/(pi r1 r2); C = (pi r1**2/zc) [(R - m**2) sh + E m**2 ch]; D = (ch + m sh)/R.
+    """
+    e = g * length
+    de = dg * length
+    ch, sh = waves(g, length)
+    area = math.pi * r1 * r2
+    lz = dzc * yc
+    ratio = r2 / r1
+    inv_e = inverse(e)
+    m = (ratio - 1.0) * inv_e
+    dm = -m * de * inv_e
+    m2 = m * m
+    front = math.pi * r1 * r1 * yc
+    mix = ratio - m2
+    em2 = e * m2
+    bb = zc * sh / area
+    cc = front * (mix * sh + em2 * ch)
+    return (
+        ratio * ch - m * sh,
+        bb,
+        cc,
+        (ch + m * sh) / ratio,
+        ratio * sh * de - dm * sh - m * ch * de,
+        bb * lz + zc * ch * de / area,
+        -cc * lz + front * (2.0 * m * dm * (e * ch - sh) + (ratio * ch + em2 * sh) * de),
+        (sh * de + dm * sh + m * ch * de) / ratio,
+    )
+
+
 @njit(cache=True, error_model="numpy")
 def piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta):
     """Return (A, B, C, D, dA, dB, dC, dD) with derivatives in omega; (p, U) at r1 from (p, U) at r2.
 
-    Spherical-wave cone; with R = r2/r1, E = G L, m = (R - 1)/E it has no singular cylinder limit:
-    A = R ch - m sh; B = zc sh/(pi r1 r2); C = (pi r1**2/zc) [(R - m**2) sh + E m**2 ch]; D = (ch + m sh)/R.
-    Losses at the log-mean radius; pieces of a lossy cone should be 20 mm or shorter.
+    length > 0; losses at the log-mean radius; pieces of a lossy cone should be 20 mm or shorter.
     """
     a, _, _ = log_mean_radius(r1, r2)
     g, zc, _, _, dg, dzc, _, _ = line(omega, a, rho, c, mu, gamma, pr, zeta)
-    return piece_on_line(length, r1, r2, g, zc, dg, dzc)
-
-
-@njit(cache=True, error_model="numpy")
-def piece_on_line(length, r1, r2, g, zc, dg, dzc):
-    """Return what `piece` does, for a line whose constants are known already."""
-    e = g * length
-    de = dg * length
-    ex = cmath.exp(e)
-    ix = 1.0 / ex
-    ch = 0.5 * (ex + ix)
-    sh = 0.5 * (ex - ix)
-    area = math.pi * r1 * r2
-    lz = dzc / zc
-    if r1 == r2:
-        b = zc * sh / area
-        cc = area * sh / zc
-        return ch, b, cc, ch, sh * de, b * lz + zc * ch * de / area, area * ch * de / zc - cc * lz, sh * de
-    ratio = r2 / r1
-    m = (ratio - 1.0) / e
-    dm = -m * de / e
-    m2 = m * m
-    aa = ratio * ch - m * sh
-    daa = ratio * sh * de - dm * sh - m * ch * de
-    bb = zc * sh / area
-    dbb = bb * lz + zc * ch * de / area
-    front = math.pi * r1 * r1 / zc
-    cc = front * ((ratio - m2) * sh + e * m2 * ch)
-    dcc = -cc * lz + front * (-2.0 * m * dm * sh + ratio * ch * de + 2.0 * e * m * dm * ch + e * m2 * sh * de)
-    dd = (ch + m * sh) / ratio
-    ddd = (sh * de + dm * sh + m * ch * de) / ratio
-    return aa, bb, cc, dd, daa, dbb, dcc, ddd
+    return cone(length, r1, r2, g, zc, 1.0 / zc, dg, dzc)
 
 
 @njit(cache=True, error_model="numpy")
