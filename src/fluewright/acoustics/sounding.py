@@ -11,6 +11,7 @@ mouth does, so differences and ratios are worth more than absolute thresholds (p
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -19,7 +20,7 @@ from numpy.typing import NDArray
 
 from fluewright.acoustics.jet import JetLaw, JetSettings, breath_air, jet_law, silent_reasons
 from fluewright.acoustics.kernels import network as kernel
-from fluewright.acoustics.kernels.blown import count_unstable, follow, self_start
+from fluewright.acoustics.kernels.blown import count_unstable, follow, onset, self_start
 from fluewright.acoustics.kernels.jet import jet_at
 from fluewright.acoustics.network import Network
 from fluewright.errors import ComputeError, InputError
@@ -30,10 +31,13 @@ __all__ = [
     "HARMONICS",
     "Blown",
     "Branch",
+    "BreathNeed",
     "Modes",
     "NoteBreath",
+    "at_notes",
     "blow",
     "blown_modes",
+    "breath_curve",
     "breath_plan",
     "find_jumps",
     "octave_widths",
@@ -115,12 +119,17 @@ class NoteBreath:
         The model's own breath for this note, and the pitch then against the target.
     in_tune_pa : float
         Breath at which the note meets its target.
+    growth_per_s : float
+        How fast it starts at the planned breath: the smallest motion's growth, 1/s.
     theta : float
         Dimensionless jet speed U_j/(f W) at the planned breath.
     flow_l_per_min : float
         Air used at the planned breath.
     lowest_pa, highest_pa : float
         Where the register holds: below it falls back or breaks up, above it jumps. `find_jumps` fills them.
+    fall_back_pa : float
+        After a jump, the breath below which the next register falls back to this one (the lowest of the same
+        fingering's next register). `find_jumps` fills it.
     warnings : tuple of str
     """
 
@@ -134,10 +143,12 @@ class NoteBreath:
     planned_pa: float
     planned_cents: float
     in_tune_pa: float
+    growth_per_s: float
     theta: float
     flow_l_per_min: float
     lowest_pa: float = math.nan
     highest_pa: float = math.nan
+    fall_back_pa: float = math.nan
     warnings: tuple[str, ...] = ()
 
     @property
@@ -149,6 +160,10 @@ class NoteBreath:
     def register(self) -> int:
         """Return the register, 1 for the lowest."""
         return self.fingering.register
+
+    def level_db_at(self, pressure_pa: float) -> float:
+        """Return the level at 1 m at a breath, dB; NaN beside the branch."""
+        return float(_between(pressure_pa, self.branch.pressures_pa, self.branch.levels_db))
 
     def frequency_at(self, pressure_pa: float) -> float:
         """Return the pitch at a breath, Hz; NaN beside the branch."""
@@ -266,6 +281,20 @@ class _Walker:
         at, omega = self_start(self.mode, self.modes.table, self.log_speeds, self.law.jets, self.law.weights)
         return float(at), float(omega)
 
+    def growth(self, pressure: float, omega: float) -> float:
+        """Return how fast the smallest motion grows at a breath, 1/s (negative: it dies out); Newton on G(s) = 1."""
+        jet, weights = np.empty(self.law.jets.shape[1]), np.empty(self.law.weights.shape[1])
+        jet_at(self.log_speed(pressure), self.log_speeds, self.law.jets, self.law.weights, jet, weights)
+        s = complex(0.0, omega)
+        for _ in range(40):
+            g, slope = onset(s, self.modes.table, jet, weights)
+            step = (g - 1.0) / slope
+            step *= min(1.0, 0.03 * omega / max(abs(step), 1e-300))
+            s -= step
+            if abs(step) < 1e-8 * omega:
+                return float(s.real)
+        return math.nan
+
     def motions(self, log_speeds: FloatArray, omega: float) -> tuple[ComplexArray, FloatArray]:
         motions = np.zeros((log_speeds.size, HARMONICS + 1), dtype=complex)
         omegas = np.zeros(log_speeds.size)
@@ -357,7 +386,7 @@ def _note(network: Network, law: JetLaw, modes: Modes, i: int, planned: float, p
         )
         return NoteBreath(
             fingering, target, resonance, quality, math.nan, math.nan, branch, planned, math.nan, math.nan, math.nan,
-            math.nan, warnings=tuple(warnings),
+            math.nan, math.nan, warnings=tuple(warnings),
         )  # fmt: skip
     log_speeds = np.minimum(at + 0.004 + np.linspace(0.0, math.log(5.0), points), walker.log_speeds[-1])
     log_speeds = np.unique(log_speeds)
@@ -371,6 +400,7 @@ def _note(network: Network, law: JetLaw, modes: Modes, i: int, planned: float, p
     return NoteBreath(
         fingering, target, resonance, quality, float(walker.pressure(at)), omega / (2.0 * math.pi), branch, planned,
         _between(planned, pressures, off), _crossing(pressures, off),
+        walker.growth(planned, omega),
         math.exp(walker.log_speed(planned)) / (pitch * law.free_length_m),
         float(np.interp(planned, law.pressures_pa, flow)), warnings=tuple(warnings),
     )  # fmt: skip
@@ -392,22 +422,30 @@ def find_jumps(blown: Blown) -> Blown:
     between to 1 % of breath. Notes that share fingering and register share the walk.
     """
     done: dict[tuple[bytes, int], tuple[float, float]] = {}
+
+    def held(i: int, number: int) -> tuple[float, float]:
+        key = (blown.network.states[i].tobytes(), number)
+        if key not in done:
+            row = blown.modes[i].row_of(number)
+            done[key] = (math.nan, math.nan) if row is None else _range(_Walker(blown.law, blown.modes[i], row))
+        return done[key]
+
     notes = []
     for i, note in enumerate(blown.notes):
-        key = (blown.network.states[i].tobytes(), int(blown.network.modes[i]))
-        if key not in done:
-            done[key] = _range(_Walker(blown.law, blown.modes[i], blown.modes[i].row_of(key[1]) or 0), note)
-        notes.append(replace(note, lowest_pa=done[key][0], highest_pa=done[key][1]))
+        number = int(blown.network.modes[i])
+        low, high = held(i, number)
+        notes.append(replace(note, lowest_pa=low, highest_pa=high, fall_back_pa=held(i, number + 1)[0]))
     return replace(blown, notes=tuple(notes))
 
 
-def _range(walker: _Walker, note: NoteBreath) -> tuple[float, float]:
+def _range(walker: _Walker) -> tuple[float, float]:
     """Return the lowest and the highest breath at which this register holds, Pa."""
-    if math.isnan(note.onset_pa):
+    at, start = walker.start()
+    if math.isnan(at):
         return math.nan, math.nan
-    first = walker.log_speed(note.onset_pa) + 0.004
+    first = at + 0.004
     grid = np.arange(first, min(first + math.log(6.0), walker.log_speeds[-1]), _STEP)
-    motions, omegas = walker.motions(grid, 2.0 * math.pi * note.onset_hz)
+    motions, omegas = walker.motions(grid, start)
     # The steadiest part: half a wave on the jet, a third above the onset's speed.
     middle = min(int(0.3 / _STEP), len(grid) - 1)
     order = sorted(range(len(grid)), key=lambda k: abs(k - middle))
@@ -420,18 +458,77 @@ def _range(walker: _Walker, note: NoteBreath) -> tuple[float, float]:
         while 0 <= k + step < len(grid) and walker.holds(grid[k + step], motions[k + step], omegas[k + step]):
             k += step
         if not 0 <= k + step < len(grid):
-            ends.append(note.onset_pa if step < 0 else math.inf)
+            ends.append(float(walker.pressure(at)) if step < 0 else math.inf)
             continue
         inner, omega, outer = grid[k], omegas[k], grid[k + step]
         while abs(outer - inner) > 0.005:
             trial = 0.5 * (inner + outer)
-            found, at = walker.motions(np.array([inner, trial]), float(omega))
-            if walker.holds(trial, found[1], at[1]):
-                inner, omega = trial, at[1]
+            found, turned = walker.motions(np.array([inner, trial]), float(omega))
+            if walker.holds(trial, found[1], turned[1]):
+                inner, omega = trial, turned[1]
             else:
                 outer = trial
         ends.append(float(walker.pressure(0.5 * (inner + outer))))
     return ends[0], ends[1]
+
+
+def at_notes(network: Network, chosen: Sequence[int]) -> Network:
+    """Return the network with only these of its fingerings, in this order."""
+    rows = list(chosen)
+    return replace(
+        network, fingerings=tuple(network.fingerings[i] for i in rows), states=network.states[rows],
+        modes=network.modes[rows],
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class BreathNeed:
+    """The breath that plays a whole model in tune.
+
+    Attributes
+    ----------
+    lowest_pa, exponent : float
+        p = lowest_pa (f/f_lowest)**exponent, a straight line through the logarithms of the notes' own breaths.
+    unevenness : float
+        Root mean square of the notes' relative distance from it.
+    at_risk : tuple of str
+        Notes whose planned breath lies within 15 % of where the register jumps or beyond, or under where it holds.
+    hard_to_reach : tuple of str
+        Notes that no breath within their register brings to their target, or that do not sound at all.
+    """
+
+    lowest_pa: float
+    exponent: float
+    unevenness: float
+    at_risk: tuple[str, ...]
+    hard_to_reach: tuple[str, ...]
+
+
+def breath_curve(blown: Blown) -> BreathNeed:
+    """Return the breath that plays all notes in tune, how even it is, and which notes are in danger."""
+    at_risk, hard = [], []
+    x: list[float] = []
+    y: list[float] = []
+    for note in blown.notes:
+        name = f"{note.note} (register {note.register})"
+        if math.isfinite(note.in_tune_pa) and not (
+            note.in_tune_pa < note.lowest_pa or note.in_tune_pa > note.highest_pa
+        ):
+            x.append(math.log(note.target_hz))
+            y.append(math.log(note.in_tune_pa))
+        else:
+            hard.append(name)
+        if note.planned_pa > 0.85 * note.highest_pa or note.planned_pa < note.lowest_pa:
+            at_risk.append(name)
+    if len(x) < 2:
+        return BreathNeed(math.nan, math.nan, math.nan, tuple(dict.fromkeys(at_risk)), tuple(dict.fromkeys(hard)))
+    lowest = min(math.log(n.target_hz) for n in blown.notes)
+    slope, level = np.polyfit(np.asarray(x) - lowest, y, 1)
+    rest = np.asarray(y) - level - slope * (np.asarray(x) - lowest)
+    return BreathNeed(
+        float(math.exp(level)), float(slope), float(np.sqrt(np.mean(rest**2))), tuple(dict.fromkeys(at_risk)),
+        tuple(dict.fromkeys(hard)),
+    )  # fmt: skip
 
 
 def octave_widths(blown: Blown) -> tuple[tuple[str, str, float], ...]:

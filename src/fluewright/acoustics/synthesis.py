@@ -120,7 +120,7 @@ def sound_of(blown: Blown, gesture: Gesture, *, noise: bool = True, seed: int = 
     law, network = blown.law, blown.network
     dt = _BLOCK / RATE_HZ
     blocks = max(math.ceil(gesture.seconds / dt), 1)
-    times: FloatArray = (np.arange(blocks) + 0.5) * dt
+    times = np.asarray((np.arange(blocks) + 0.5) * dt, dtype=np.float64)
     breath = np.interp(times, [t for t, _ in gesture.breath], [p for _, p in gesture.breath])
     steady = np.exp(np.interp(np.log(np.maximum(breath, 1e-3)), np.log(law.pressures_pa), np.log(law.speeds)))
     steady *= np.clip(breath / law.pressures_pa[0], 0.0, 1.0)
@@ -211,10 +211,21 @@ def _breath_of(blown: Blown, index: int) -> float:
 
 
 def note_gesture(blown: Blown, index: int, *, seconds: float = 1.5, pressure_pa: float | None = None) -> Gesture:
-    """Return one tongued note of a fingering, at its own breath or the one given."""
-    return Gesture(
-        tuple(_tongued(0.0, seconds, _breath_of(blown, index) if pressure_pa is None else pressure_pa)), ((0.0, index),)
-    )
+    """Return one tongued note of a fingering, at its own breath or the one given.
+
+    Raises
+    ------
+    InputError
+        The breath given is below the one at which the note starts, or above 12000 Pa.
+    """
+    note = blown.notes[index]
+    if pressure_pa is not None and not note.onset_pa <= pressure_pa <= blown.law.pressures_pa[-1]:
+        raise InputError(
+            f"breath: {note.note} (register {note.register}) will not sound at {pressure_pa:g} Pa: it starts at "
+            f"{note.onset_pa:.0f} Pa, and the model reaches to {blown.law.pressures_pa[-1]:.0f} Pa"
+        )
+    pressure = _breath_of(blown, index) if pressure_pa is None else pressure_pa
+    return Gesture(tuple(_tongued(0.0, seconds, pressure)), ((0.0, index),))
 
 
 def scale_gesture(blown: Blown, indices: Sequence[int], *, seconds: float = 0.6, slurred: bool = False) -> Gesture:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from fluewright import __version__
-from fluewright.cli import acoustics, bench, demo, design, ledger, making, models
+from fluewright.cli import acoustics, bench, blown, demo, design, ledger, making, models
 from fluewright.errors import ComputeError, FluewrightError, InputError
 
 __all__ = ["app", "main"]
@@ -33,6 +33,9 @@ for verb in (
 ):
     app.command()(verb)
 app.command(name="standing-wave")(acoustics.standing_wave)
+app.command()(blown.blow)
+app.command()(blown.hear)
+app.command()(blown.voicing)
 app.command()(design.fit)
 app.command()(bench.listen)
 app.command(name="next-cut")(bench.next_cut_command)

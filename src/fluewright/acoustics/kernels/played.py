@@ -29,8 +29,8 @@ def lagged(speeds, length, dt):
 
 @njit(cache=True, error_model="numpy")
 def play(
-    rate, block, log_speed, level, modes, radiation, log_speeds, jets, memories, noise, noise_rate, direct, white, start,
-    flow, sounding, deflection,
+    rate, block, log_speed, level, modes, radiation, log_speeds, jets, memories, noise, noise_rate, direct, white,
+    start, flow, sounding, deflection,
 ):  # fmt: skip
     """Step the instrument through time and fill flow (m/s at the window), sounding (the same weighed by radiation).
 

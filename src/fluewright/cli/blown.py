@@ -1,0 +1,285 @@
+"""The instrument when blown: breath curves, what voicing does, and a sound to hear."""
+
+import math
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from fluewright.cli.arguments import JsonOpt, ModelArg
+from fluewright.cli.printing import console, finite, print_json, print_table, warn, write_text
+from fluewright.errors import InputError
+
+__all__ = ["blow", "hear", "voicing"]
+
+_WAIT = "computing; the first run after an installation compiles for half a minute"
+
+
+def _whole(value: float, digits: int = 0) -> str:
+    """Return a figure for a table; a dash where there is none."""
+    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+
+
+def _blown(model: str, *, jumps: bool) -> Any:
+    from fluewright.acoustics.network import build_network
+    from fluewright.acoustics.sounding import blow as blow_all
+    from fluewright.acoustics.sounding import find_jumps
+    from fluewright.instrument.starting import load
+
+    network = build_network(load(model))
+    with console(error=True).status(_WAIT):
+        blown = blow_all(network)
+        if blown.reasons:
+            raise InputError("; ".join(blown.reasons))
+        return find_jumps(blown) if jumps else blown
+
+
+def _rows_of(blown: Any, names: list[str]) -> list[int]:
+    """Return rows of the named notes (all registers of a name), or all."""
+    if not names:
+        return list(range(len(blown.notes)))
+    known = [n.note for n in blown.notes]
+    missing = [name for name in names if name not in known]
+    if missing:
+        raise InputError(f"--note {missing[0]!r}: the model has {', '.join(dict.fromkeys(known))}")
+    return [i for i, n in enumerate(blown.notes) if n.note in names]
+
+
+def blow(
+    model: ModelArg,
+    note: Annotated[list[str] | None, typer.Option("--note", help="Only this note; may be given again.")] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Write pitch against breath as SVG.")] = None,
+    theme: Annotated[str, typer.Option("--theme", help="light or dark, for the picture.")] = "light",
+    no_jumps: Annotated[bool, typer.Option("--no-jumps", help="Leave out where registers jump (faster).")] = False,
+    as_json: JsonOpt = False,
+) -> None:
+    """Say what breath every note needs, how its pitch follows breath, and where it jumps and falls back."""
+    from fluewright.acoustics.sounding import breath_curve, octave_widths
+
+    if theme not in ("light", "dark"):
+        raise InputError(f"--theme is {theme!r}; it can be light or dark")
+    blown = _blown(model, jumps=not no_jumps)
+    rows = _rows_of(blown, note or [])
+    name = blown.network.model.model.name
+    warn(blown.warnings)
+    curve = breath_curve(blown)
+    if plot is not None:
+        from fluewright.pictures.breath import BreathCurve, breath_chart
+
+        drawn = breath_chart(
+            [
+                BreathCurve(
+                    n.note, n.register, n.branch.pressures_pa.tolist(),
+                    [1200.0 * math.log2(f / n.target_hz) if f > 0 else math.nan for f in n.branch.frequencies_hz],
+                    n.lowest_pa, n.highest_pa, n.planned_pa,
+                )
+                for n in (blown.notes[i] for i in rows)
+            ],
+            title=f"{name}: pitch against breath", tolerance_cents=blown.network.model.target.tolerance_cents,
+            theme="dark" if theme == "dark" else "light",
+        )  # fmt: skip
+        write_text(plot, drawn)
+    if as_json:
+        print_json(
+            {
+                "model": name,
+                "warnings": list(blown.warnings),
+                "notes": [
+                    {
+                        "note": n.note,
+                        "register": n.register,
+                        "fingering": n.fingering.text,
+                        "target_hz": n.target_hz,
+                        "resonance_hz": n.resonance_hz,
+                        "quality": n.quality,
+                        "onset_pa": finite(n.onset_pa),
+                        "onset_hz": finite(n.onset_hz),
+                        "lowest_pa": finite(n.lowest_pa),
+                        "highest_pa": finite(n.highest_pa),
+                        "fall_back_pa": finite(n.fall_back_pa),
+                        "in_tune_pa": finite(n.in_tune_pa),
+                        "planned_pa": n.planned_pa,
+                        "planned_cents": finite(n.planned_cents),
+                        "jet_speed_over_fw": finite(n.theta),
+                        "flow_l_per_min": n.flow_l_per_min,
+                        "growth_per_s": finite(n.growth_per_s),
+                        "pressures_pa": n.branch.pressures_pa.tolist(),
+                        "frequencies_hz": [finite(float(v)) for v in n.branch.frequencies_hz],
+                        "levels_db": [finite(float(v)) for v in n.branch.levels_db],
+                    }
+                    for n in (blown.notes[i] for i in rows)
+                ],
+                "breath": {
+                    "exponent": finite(curve.exponent),
+                    "unevenness": finite(curve.unevenness),
+                    "at_risk": list(curve.at_risk),
+                    "hard_to_reach": list(curve.hard_to_reach),
+                },
+                "octaves": [
+                    {"low": low, "high": high, "cents": finite(width)} for low, high, width in octave_widths(blown)
+                ],
+            }
+        )
+        return
+    print_table(
+        f"{name}: blown (breath in Pa; cents at the planned breath)",
+        ["note", "register", "starts", "holds from", "jumps at", "falls back", "in tune", "planned", "cents", "l/min",
+         "dB at 1 m"],
+        [
+            [
+                n.note, str(n.register), _whole(n.onset_pa), _whole(n.lowest_pa), _whole(n.highest_pa),
+                _whole(n.fall_back_pa), _whole(n.in_tune_pa), _whole(n.planned_pa),
+                f"{n.planned_cents:+.1f}" if math.isfinite(n.planned_cents) else "silent",
+                _whole(n.flow_l_per_min, 1), _whole(n.level_db_at(n.planned_pa)),
+            ]
+            for n in (blown.notes[i] for i in rows)
+        ],
+    )  # fmt: skip
+    out = sys.stdout
+    out.write(
+        f"breath that plays in tune: p = {_whole(curve.lowest_pa)} Pa (f/f_lowest)^{_whole(curve.exponent, 2)}, notes "
+        f"within {_whole(100 * curve.unevenness)} % of it\n"
+    )
+    widths = [f"{low}-{high} {_whole(width, 1)}" for low, high, width in octave_widths(blown)]
+    if widths:
+        out.write(f"octaves at the planned breath, cents wide (+) or narrow (-): {', '.join(widths)}\n")
+    for label, found in (("at risk of breaking up", curve.at_risk), ("hard to reach", curve.hard_to_reach)):
+        if found:
+            out.write(f"{label}: {', '.join(found)}\n")
+    out.write("a model of jet and air column alone: a player holds a register further; trust differences most\n")
+    if plot is not None:
+        out.write(f"{plot}\n")
+
+
+def hear(
+    model: ModelArg,
+    output: Annotated[Path, typer.Option("--output", "-o", help="Sound file to write, .wav or .flac.")],
+    note: Annotated[str | None, typer.Option("--note", help="One note, tongued.")] = None,
+    register: Annotated[int | None, typer.Option("--register", help="Which register, where a name has two.")] = None,
+    breath: Annotated[float | None, typer.Option("--breath", help="Blowing pressure for --note, Pa.")] = None,
+    scale: Annotated[bool, typer.Option("--scale", help="All notes in order (the default).")] = False,
+    slurred: Annotated[bool, typer.Option("--slurred", help="The scale, or the octave, on one breath.")] = False,
+    swell: Annotated[str | None, typer.Option("--swell", help="Slow rise and fall of breath on this note.")] = None,
+    low: Annotated[float | None, typer.Option("--from", help="Least breath of the swell, Pa.")] = None,
+    high: Annotated[float | None, typer.Option("--to", help="Most breath of the swell, Pa.")] = None,
+    octave: Annotated[str | None, typer.Option("--octave", help="This note, then its octave.")] = None,
+    seconds: Annotated[float | None, typer.Option("--seconds", help="Length of a note, or of the swell.")] = None,
+    quiet: Annotated[bool, typer.Option("--no-noise", help="Without the jet's turbulence.")] = False,
+    seed: Annotated[int, typer.Option("--seed", help="Of the turbulence.")] = 0,
+) -> None:
+    """Let the model be heard before any material is cut: a note, the scale, a swell, an octave."""
+    from fluewright.acoustics import synthesis
+    from fluewright.listening import write_recording
+
+    wishes = [name for name, value in (("--note", note), ("--scale", scale), ("--swell", swell), ("--octave", octave))
+              if value]  # fmt: skip
+    if len(wishes) > 1:
+        raise InputError(f"{' and '.join(wishes)} are given together; choose one of them")
+    if output.suffix.lower() not in (".wav", ".flac"):
+        raise InputError(f"--output {output}: a sound file ends in .wav or .flac")
+    if seconds is not None and not 0.1 <= seconds <= 120.0:
+        raise InputError(f"--seconds is {seconds:g}; it can be 0.1 to 120")
+    blown = _blown(model, jumps=True)
+
+    def row(name: str, wanted: int | None) -> int:
+        found = [i for i in _rows_of(blown, [name]) if wanted is None or blown.notes[i].register == wanted]
+        if not found:
+            raise InputError(f"{name} has no register {wanted} in this model")
+        if not math.isfinite(blown.notes[found[0]].onset_pa):
+            raise InputError(blown.notes[found[0]].warnings[0])
+        return found[0]
+
+    if note is not None:
+        gesture = synthesis.note_gesture(blown, row(note, register), seconds=seconds or 1.5, pressure_pa=breath)
+    elif swell is not None:
+        at = row(swell, register or 1)
+        one = blown.notes[at]
+        top = one.highest_pa if math.isfinite(one.highest_pa) else 3.0 * one.onset_pa
+        gesture = synthesis.swell_gesture(at, low or 0.9 * one.onset_pa, high or 1.6 * top, seconds=seconds or 12.0)
+    elif octave is not None:
+        below = row(octave, 1)
+        key = blown.notes[below].fingering
+        above = [
+            i for i, n in enumerate(blown.notes)
+            if n.register == 2 and abs(1200.0 * math.log2(n.target_hz / blown.notes[below].target_hz) - 1200.0) < 60.0
+        ]  # fmt: skip
+        if not above:
+            raise InputError(f"--octave {octave}: the model has no octave of {key.note} in register 2")
+        gesture = synthesis.octave_gesture(blown, below, above[0], tongued=not slurred, seconds=seconds or 1.0)
+    else:
+        playable = [i for i, n in enumerate(blown.notes) if math.isfinite(n.onset_pa)]
+        # One row a name: the first of several fingerings is the usual one.
+        names = dict((blown.notes[i].note, i) for i in reversed(playable))
+        order = sorted(names.values(), key=lambda i: blown.notes[i].target_hz)
+        gesture = synthesis.scale_gesture(blown, order, seconds=seconds or 0.6, slurred=slurred)
+    sound = synthesis.sound_of(blown, gesture, noise=not quiet, seed=seed)
+    write_recording(output, sound.samples(), sound.rate_hz)
+    sys.stdout.write(f"{output}: {gesture.seconds:.1f} s, {sound.level_db:.0f} dB at 1 m in the open\n")
+
+
+def voicing(
+    model: ModelArg,
+    as_json: JsonOpt = False,
+) -> None:
+    """Say what one usual step of every adjustment of the head does, with its uncertainty and what that rests on."""
+    from fluewright.acoustics.voicing import QUANTITIES, voicing_effects
+    from fluewright.instrument.starting import load
+
+    loaded = load(model)
+    with console(error=True).status(_WAIT):
+        found = voicing_effects(loaded)
+    if as_json:
+        print_json(
+            {
+                "model": loaded.model.name,
+                "quantities": {key: {"name": name, "unit": unit} for key, (name, unit) in QUANTITIES.items()},
+                "adjustments": [
+                    {
+                        "key": v.adjustment.key,
+                        "title": v.adjustment.title,
+                        "steps": dict(v.adjustment.steps),
+                        "reversible": v.adjustment.reversible,
+                        "undo": v.adjustment.undo,
+                        "caution": v.adjustment.caution,
+                        "reason": v.reason,
+                        "effects": [
+                            {
+                                "quantity": e.quantity,
+                                "value": e.value,
+                                "uncertainty": e.uncertainty,
+                                "evidence": e.evidence,
+                            }
+                            for e in v.effects
+                        ],
+                    }
+                    for v in found
+                ],
+            }
+        )
+        return
+
+    def cell(effect: Any) -> str:
+        if effect is None:
+            return "-"
+        if effect.evidence == "practice":
+            return {1.0: "more*", -1.0: "less*", 0.0: "same*"}[effect.value]
+        digits = 1 if abs(effect.value) < 9.95 else 0
+        return f"{effect.value:+.{digits}f}±{effect.uncertainty:.{digits}f}"
+
+    short = {
+        "pitch-low": "r1 cents", "pitch-high": "r2 cents", "octave": "octave", "onset-low": "r1 starts %",
+        "onset-high": "r2 starts %", "jump": "jumps %", "fall-back": "falls %", "attack": "attack %", "air": "air %",
+        "level": "loud dB", "hiss": "hiss dB",
+    }  # fmt: skip
+    print_table(
+        f"{loaded.model.name}: what one usual step does",
+        ["adjustment", *short.values()],
+        [[v.adjustment.key, *([v.reason] if v.reason else [cell(v.of(key)) for key in short])] for v in found],
+    )
+    out = sys.stdout
+    out.write("after ± one sigma; * trade habit, direction only; the rest is modelled. Pitch at the planned breath.\n")
+    for v in found:
+        undo = f"undone: {v.adjustment.undo}" if v.adjustment.undo else "CANNOT BE UNDONE"
+        caution = f"; {v.adjustment.caution}" if v.adjustment.caution else ""
+        out.write(f"{v.adjustment.key}: {v.adjustment.title}. {undo}{caution}\n")
