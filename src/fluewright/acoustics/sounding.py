@@ -127,6 +127,9 @@ class NoteBreath:
         Air used at the planned breath.
     lowest_pa, highest_pa : float
         Where the register holds: below it falls back or breaks up, above it jumps. `find_jumps` fills them.
+    lower_jump_pa : float
+        The breath at which the register below, on the same fingering, jumps up: begun from silence under it, the note
+        sounds a register too low (register 1: NaN). `find_jumps` fills it.
     fall_back_pa : float
         After a jump, the breath below which the next register falls back to this one (the lowest of the same
         fingering's next register). `find_jumps` fills it.
@@ -149,6 +152,7 @@ class NoteBreath:
     lowest_pa: float = math.nan
     highest_pa: float = math.nan
     fall_back_pa: float = math.nan
+    lower_jump_pa: float = math.nan
     warnings: tuple[str, ...] = ()
 
     @property
@@ -434,7 +438,10 @@ def find_jumps(blown: Blown) -> Blown:
     for i, note in enumerate(blown.notes):
         number = int(blown.network.modes[i])
         low, high = held(i, number)
-        notes.append(replace(note, lowest_pa=low, highest_pa=high, fall_back_pa=held(i, number + 1)[0]))
+        below = held(i, number - 1)[1] if number > 1 else math.nan
+        notes.append(
+            replace(note, lowest_pa=low, highest_pa=high, fall_back_pa=held(i, number + 1)[0], lower_jump_pa=below)
+        )
     return replace(blown, notes=tuple(notes))
 
 

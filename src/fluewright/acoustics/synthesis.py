@@ -37,6 +37,7 @@ _BLOCK = 32
 _FINGER_S = 0.012  # how long a finger takes to open or close a hole
 _ATTACK_S = 0.02
 _RELEASE_S = 0.05
+_ACCENT_S = 0.09
 _SILENT_PA = 1.0
 
 
@@ -189,14 +190,32 @@ def _glide(blown: Blown, gesture: Gesture, times: FloatArray) -> tuple[FloatArra
     return np.ascontiguousarray(out[:, :, :3]), np.ascontiguousarray(out[:, :, 3])
 
 
-def _tongued(start: float, seconds: float, pressure: float) -> list[tuple[float, float]]:
-    """Return corners of one tongued note within its time."""
-    attack = min(_ATTACK_S, 0.2 * seconds)
-    release = min(_RELEASE_S, 0.2 * seconds)
+def _tongued(start: float, seconds: float, pressure: float, accent: float | None = None) -> list[tuple[float, float]]:
+    """Return corners of one tongued note within its time, with a short accent first where it needs one."""
+    attack = min(_ATTACK_S, 0.1 * seconds)
+    release = min(_RELEASE_S, 0.15 * seconds)
+    corners = [(start, 0.0)]
+    if accent is not None:
+        held = min(_ACCENT_S, 0.2 * seconds)
+        corners += [(start + attack, accent), (start + attack + held, accent)]
+        attack += 1.4 * held
     return [
-        (start, 0.0), (start + attack, pressure), (start + seconds - 2.0 * release, pressure),
+        *corners, (start + attack, pressure), (start + seconds - 2.0 * release, pressure),
         (start + seconds - release, 0.0), (start + seconds - 1e-4, 0.0),
     ]  # fmt: skip
+
+
+def _accent_of(blown: Blown, index: int, pressure: float) -> float | None:
+    """Return the breath of the attack that brings a note into its register, None where its own breath does.
+
+    In the hysteresis between two registers a note begun from silence stays in the lower one; a player tongues harder.
+    """
+    note = blown.notes[index]
+    jump = note.lower_jump_pa
+    if not (math.isfinite(jump) and pressure < 1.15 * jump):
+        return None
+    top = 0.9 * note.highest_pa if math.isfinite(note.highest_pa) else 4.0 * pressure
+    return min(1.3 * jump, top) if top > 1.05 * jump else None
 
 
 def _breath_of(blown: Blown, index: int) -> float:
@@ -225,7 +244,8 @@ def note_gesture(blown: Blown, index: int, *, seconds: float = 1.5, pressure_pa:
             f"{note.onset_pa:.0f} Pa, and the model reaches to {blown.law.pressures_pa[-1]:.0f} Pa"
         )
     pressure = _breath_of(blown, index) if pressure_pa is None else pressure_pa
-    return Gesture(tuple(_tongued(0.0, seconds, pressure)), ((0.0, index),))
+    accent = _accent_of(blown, index, pressure) if pressure_pa is None else None
+    return Gesture(tuple(_tongued(0.0, seconds, pressure, accent)), ((0.0, index),))
 
 
 def scale_gesture(blown: Blown, indices: Sequence[int], *, seconds: float = 0.6, slurred: bool = False) -> Gesture:
@@ -235,7 +255,7 @@ def scale_gesture(blown: Blown, indices: Sequence[int], *, seconds: float = 0.6,
     for k, i in enumerate(indices):
         pressure = _breath_of(blown, i)
         if not slurred:
-            corners += _tongued(k * seconds, seconds, pressure)
+            corners += _tongued(k * seconds, seconds, pressure, _accent_of(blown, i, pressure))
             # The fingers move while the tongue stops the breath.
             fingers.append((max(k * seconds - _FINGER_S, 0.0), i))
         else:

@@ -309,8 +309,8 @@ def self_start(mode, modes, log_speeds, jets, memories):
     """Return (log speed, omega) at which a mode begins to sound by itself on rising breath; NaN when it never does.
 
     The jet's ordinary branch is followed down from the fastest jet by the unwrapped angle of 1 - H = s F, about half a
-    wave between slit and edge where it is zero; the lowest row with a gain above one is then refined by Newton on
-    G = 1. Weaker branches at lower speeds, with more waves on the jet, are left aside.
+    wave between slit and edge where it is zero; the lowest row with a gain above one about there is then refined by
+    Newton on G = 1. Weaker branches at lower speeds, with more waves on the jet, are left aside.
     """
     jet = np.empty(jets.shape[1])
     weights = np.empty(memories.shape[1])
@@ -338,7 +338,10 @@ def self_start(mode, modes, log_speeds, jets, memories):
             found = row
             best_omega = omega
         elif found >= 0:
-            break
+            if angle < 0.3:
+                break
+            # A gap on the fast side, where the jet may be turbulent, is not the branch's beginning.
+            found = -1
     if found < 0:
         return math.nan, math.nan
     log_speed = log_speeds[found]
