@@ -22,6 +22,9 @@ from fluewright.acoustics.batch import predict_many
 from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import Rules, build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
+from fluewright.acoustics.sounding import HARMONICS, blow, find_jumps
+from fluewright.acoustics.synthesis import RATE_HZ, scale_gesture, sound_of
+from fluewright.acoustics.voicing import voicing_effects
 from fluewright.bench.allowance import starting_sizes
 from fluewright.bench.calibration import PlayedTrial, calibrate
 from fluewright.bench.cuts import next_cut
@@ -169,6 +172,26 @@ def other_rows(model, network, both):
     return rows
 
 
+def blown_rows(network):
+    """Return the rows of the blown instrument: breath curves, jumps, the time-domain preview."""
+    blown = blow(network)
+    curves = best(lambda: blow(network), repeats=7)
+    jumps = best(lambda: find_jumps(blown), repeats=3)
+    gesture = scale_gesture(blown, range(len(blown.notes)))
+    preview = best(lambda: sound_of(blown, gesture), repeats=3)
+    n = len(blown.notes)
+    found = sum(len(note.branch.pressures_pa) for note in blown.notes)
+    return [
+        (f"onset and breath curve of {n} notes ({found} motions of {HARMONICS} harmonics)", seconds(curves), ""),
+        ("where every register holds: jumps and fall backs", seconds(jumps), f"{jumps / curves:.1f} times the curves"),
+        (
+            f"preview of {gesture.seconds:.1f} s, {RATE_HZ} samples a second", seconds(preview),
+            f"{gesture.seconds / preview:.0f} times real time",
+        ),
+        ("voicing: 15 adjustments, 5 settings", seconds(best(lambda: voicing_effects(network.model), repeats=1)), ""),
+    ]  # fmt: skip
+
+
 def growth_rows(network):
     """Return the rows of the growth table."""
     rows = []
@@ -252,6 +275,7 @@ def report(quick):
         (both,) = times_s([solver(network, True)])
         rows += batch_rows(network)
         rows += other_rows(model, network, both)
+    blown = blown_rows(network)
     speeds = measure()
     by_function, floors = count_rows(network, speeds)
     versions = (
@@ -261,6 +285,8 @@ def report(quick):
         f"{versions}, {os.cpu_count()} cores, load average when begun {began_load:.1f}.",
         "### Times and ratios",
         table(("what", "time", "against"), rows),
+        "### The blown instrument",
+        table(("what", "time", "against"), blown),
         "### Growth",
         table(("over", "times", "slope", "worst deviation from the line"), growth_rows(network)),
         "### Parts",

@@ -72,7 +72,7 @@ def blow(
                 BreathCurve(
                     n.note, n.register, n.branch.pressures_pa.tolist(),
                     [1200.0 * math.log2(f / n.target_hz) if f > 0 else math.nan for f in n.branch.frequencies_hz],
-                    n.lowest_pa, n.highest_pa, n.planned_pa,
+                    n.lowest_pa, n.highest_pa, n.planned_pa, n.fall_back_pa,
                 )
                 for n in (blown.notes[i] for i in rows)
             ],

@@ -11,6 +11,8 @@ import numpy as np
 
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import predict_notes, targets_hz
+from fluewright.acoustics.sounding import blow, find_jumps
+from fluewright.acoustics.synthesis import scale_gesture, sound_of, swell_gesture
 from fluewright.bench.calibration import BLOWING_SPREAD_CENTS
 from fluewright.demo.loop import LoopResult, Round, run_loop
 from fluewright.design.fit import fit_model
@@ -20,6 +22,7 @@ from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
 from fluewright.instrument.starting import load, starting_models
 from fluewright.ledger import open_ledger
+from fluewright.listening import write_recording
 from fluewright.making.certificate import CertificateCut, CertificateNote, MeasuringConditions, write_certificate
 from fluewright.making.sheet import write_sheet
 from fluewright.pictures.chart import hanging_chart
@@ -93,6 +96,18 @@ def _note_marks(model: Model, last: Round | None = None) -> list[NoteMark]:
     return marks
 
 
+def _write_previews(model: Model, scale: Path, swell: Path) -> None:
+    """Write the fitted design's scale, and a swell on its lowest note, as the jet and the air column make them."""
+    blown = find_jumps(blow(build_network(model)))
+    order = sorted({n.note: i for i, n in reversed(list(enumerate(blown.notes)))}.values())
+    for gesture, path in (
+        (scale_gesture(blown, order), scale),
+        (swell_gesture(0, 0.95 * blown.notes[0].lowest_pa, 1.6 * blown.notes[0].highest_pa), swell),
+    ):
+        sound = sound_of(blown, gesture)
+        write_recording(path, sound.samples(), sound.rate_hz)
+
+
 def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text: None) -> Story:
     """Run the demo into a folder; files of an earlier run there are replaced.
 
@@ -122,6 +137,9 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
     sheet_path = out / "d5-cylinder-442-sheet.pdf"
     say("writing the shop sheet")
     write_sheet(model, sheet_path, marks=predicted, timestamp=TIMESTAMP)
+    say("blowing the design: a scale and a swell to hear")
+    scale_path, swell_path = out / "d5-cylinder-442-scale.flac", out / "d5-cylinder-442-swell.flac"
+    _write_previews(model, scale_path, swell_path)
     ledger_path = out / "ledger.sqlite"
     network = build_network(model)
     fingerings, targets = network.fingerings, targets_hz(network)
@@ -215,7 +233,17 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
         columns=["round", "worst reg. 1", "worst reg. 2", "next cut", "from mm", "to mm", "risk"],
         rows=[_row(r, fingerings) for r in result.rounds],
         verdict=verdict,
-        files=(model_path, chart_path, sheet_path, ledger_path, recordings, final_chart, certificate_path),
+        files=(
+            model_path,
+            chart_path,
+            sheet_path,
+            scale_path,
+            swell_path,
+            ledger_path,
+            recordings,
+            final_chart,
+            certificate_path,
+        ),
         finished=finished,
         seed=seed,
     )

@@ -25,6 +25,8 @@ class BreathCurve:
         Where the register holds; infinite or NaN where not known.
     planned_pa : float
         The breath that the model plans; NaN draws no mark.
+    next_from_pa : float
+        From where the next register holds on the same fingering: what overlaps is the hysteresis. NaN draws none.
     """
 
     note: str
@@ -34,6 +36,7 @@ class BreathCurve:
     lowest_pa: float
     highest_pa: float
     planned_pa: float
+    next_from_pa: float = math.nan
 
 
 def _between(at: float, x: Sequence[float], y: Sequence[float]) -> float:
@@ -56,7 +59,8 @@ def breath_chart(
     """Return an SVG: one row a note name, cents over breath (logarithmic), each register in its colour.
 
     A register's line is full where it holds and dashed beyond; a triangle upward marks the jump, one downward the fall
-    back, a ring the planned breath. The band is the tolerance about the target.
+    back, a ring the planned breath. The band is the tolerance about the target; bars under it shade where each register
+    holds, the next one on the same fingering too.
 
     Raises
     ------
@@ -74,7 +78,8 @@ def breath_chart(
     drawing = Drawing(width_mm, top + row_mm * len(rows) + 14.0)
     drawing.text(4.0, 6.0, fit_text(title, 3.6, width_mm - 8.0), size=3.6, fill=palette.ink_text)
     drawing.text(
-        4.0, 11.0, "cents against the target over blowing pressure; ring: planned breath; triangles: jump, fall back",
+        4.0, 11.0,
+        "cents over breath; ring: planned breath; triangles: jump and fall back; bars: where a register holds",
         size=2.4, fill=palette.quiet_text,
     )  # fmt: skip
     breaths = [p for group in rows.values() for c in group for p, y in zip(c.pressures_pa, c.cents, strict=True)
@@ -131,10 +136,21 @@ def breath_chart(
                 if not (math.isfinite(place) and low <= place <= high) or (sign > 0 and curve.register == 1):
                     continue
                 at = _between(place, curve.pressures_pa, curve.cents)
-                if math.isfinite(at):
+                if math.isfinite(at) and abs(at) <= most:
                     x, y = px(place), py(at)
                     drawing.polyline(
                         [(x - 1.2, y), (x + 1.2, y), (x, y + 2.0 * sign), (x - 1.2, y)], stroke=colour, width=0.35
+                    )
+            bar = middle + half + 0.6
+            for k, (first, last, number_of) in enumerate(
+                ((curve.lowest_pa, curve.highest_pa, curve.register), (curve.next_from_pa, high, curve.register + 1))
+            ):
+                if math.isfinite(first) and first < high and curve is group[0]:
+                    shown = palette.register_text(number_of)
+                    x1, x2 = px(max(first, low)), px(min(last, high))
+                    drawing.rect(x1, bar + 1.1 * k, x2 - x1, 0.8, fill=shown)
+                    drawing.text(
+                        x1 - 0.6, bar + 1.1 * k + 0.9, f"register {number_of}", size=1.8, fill=shown, anchor="end"
                     )
             if math.isfinite(curve.planned_pa):
                 at = _between(curve.planned_pa, curve.pressures_pa, curve.cents)
