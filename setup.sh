@@ -49,8 +49,9 @@ if [ "$(cat "$stamp" 2>/dev/null || true)" != "$want" ]; then
   .venv/bin/python -m pip install -q --disable-pip-version-check --require-hashes -r requirements-setup.lock
   .venv/bin/uv pip install -q --compile-bytecode --python .venv/bin/python --require-hashes -r "$lock"
   .venv/bin/uv pip install -q --python .venv/bin/python --no-deps --no-build-isolation -e .
-  say "compiling the acoustic kernels (once, about half a minute)"
+  say "compiling the acoustic kernels (once, about a minute)"
   .venv/bin/fluewright predict d5-cylinder >/dev/null
+  .venv/bin/fluewright hear d5-cylinder --note D5 --seconds 0.2 -o .venv/first-note.wav >/dev/null
   printf '%s' "$want" > "$stamp"
 fi
 say "ready: .venv/bin/fluewright"

@@ -179,7 +179,7 @@ def balance(v, omega, n, modes, jet, weights, turns):
             )
             system[2 * i - 2, 0] = by_omega.real * omega
             system[2 * i - 1, 0] = by_omega.imag * omega
-        if worst < 1e-10 * abs(v[1]):
+        if worst < 1e-8 * abs(v[1]):
             if v[1].real < 0.0:
                 for m in range(1, n + 1, 2):
                     v[m] = -v[m]
