@@ -7,7 +7,7 @@ its header claims. Faults that leave the sound usable become warnings; all other
 import hashlib
 import math
 import stat
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -20,12 +20,17 @@ from fluewright.errors import RecordingError
 
 __all__ = [
     "LONGEST_S",
+    "LONGEST_STREAM_S",
     "Recording",
+    "RecordingAbout",
+    "read_blocks",
     "read_recording",
+    "survey_recording",
     "write_recording",
 ]
 
 LONGEST_S = 20.0 * 60.0
+LONGEST_STREAM_S = 6.0 * 3600.0
 SHORTEST_S = 0.050
 LOWEST_RATE_HZ = 8_000
 HIGHEST_RATE_HZ = 768_000
@@ -73,8 +78,117 @@ class Recording:
     warnings: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class RecordingAbout:
+    """What a sound file is, without its samples.
+
+    Attributes
+    ----------
+    rate_hz : float
+    channels : int
+    duration_s : float
+        Of what could be read.
+    sha256 : str
+    weights : tuple of float
+        Share of every channel in the one that is heard: dead ones 0, an inverted second one negative.
+    block_values : int
+        Values read at a time; a damaged file has to be read again in the same steps.
+    warnings : tuple of str
+    """
+
+    rate_hz: float
+    channels: int
+    duration_s: float
+    sha256: str
+    weights: tuple[float, ...]
+    block_values: int
+    warnings: tuple[str, ...]
+
+
+def survey_recording(path: Path, *, longest_s: float = LONGEST_STREAM_S) -> RecordingAbout:
+    """Go once through a sound file in bounded memory and say what it is and what is wrong with it.
+
+    Raises
+    ------
+    RecordingError
+        As `read_recording`, with a longest duration of its own.
+    """
+    path = Path(path)
+    digest, size = _hash_file(path)
+    survey = _Survey()
+    rate_hz, channels, claimed, fault = _decode(path, survey, longest_s)
+    if survey.frames == 0:
+        why = f" ({fault})" if fault else ""
+        raise RecordingError(f"{path}: no sound could be read from the file{why}. Export or record it again.")
+    duration_s = survey.frames / rate_hz
+    if duration_s < SHORTEST_S:
+        raise RecordingError(
+            f"{path}: the sound lasts {1e3 * duration_s:.1f} ms, shorter than the {1e3 * SHORTEST_S:.0f} ms"
+            " needed to measure a pitch. Record a longer note."
+        )
+    warnings: list[str] = []
+    if fault or claimed > survey.frames:
+        claim = f" of the {claimed / rate_hz:.3f} s in its header" if claimed > survey.frames else ""
+        warnings.append(
+            f"the file is damaged or cut short: {duration_s:.3f} s{claim} could be read and are used;"
+            " copy or export it again if the rest is needed"
+        )
+    else:
+        missing = _missing_wave_bytes(path, size)
+        if missing:
+            warnings.append(
+                f"the file is cut short: its header promises {missing} bytes of sound more than it holds;"
+                f" the {duration_s:.3f} s that are there are used"
+            )
+    warnings += survey.clipping()
+    weights, mixing = survey.weights()
+    warnings += mixing
+    offset, loudness = survey.offset_and_loudness(weights)
+    if abs(offset) > 0.005 and abs(offset) > 0.02 * loudness:
+        warnings.append(
+            f"the sound stands off centre by {100 * offset:+.2f} % of full scale (DC offset);"
+            " pitch is not affected, but check the microphone input"
+        )
+    return RecordingAbout(
+        float(rate_hz),
+        channels,
+        duration_s,
+        digest,
+        tuple(float(w) for w in weights),
+        survey.block_values,
+        tuple(warnings),
+    )
+
+
+def read_blocks(path: Path, about: RecordingAbout) -> Iterator[FloatArray]:
+    """Yield a surveyed file as blocks of one channel, at most about a million values of the file each.
+
+    Raises
+    ------
+    RecordingError
+        The file cannot be read any more.
+    """
+    weights = np.asarray(about.weights)
+    left = round(about.duration_s * about.rate_hz)
+    try:
+        source = soundfile.SoundFile(str(path))
+    except (RuntimeError, OSError, TypeError, ValueError) as fault:
+        raise RecordingError(f"{path}: cannot be read any more ({_one_line(fault)}).") from None
+    step = max(about.block_values // about.channels, 1)
+    with source:
+        while left > 0:
+            try:
+                block = source.read(step, dtype="float32", always_2d=True)
+            except (RuntimeError, OSError, TypeError, ValueError):
+                return
+            if len(block) == 0:
+                return
+            left -= len(block)
+            yield block[:, 0].astype(np.float64) if about.channels == 1 else block.astype(np.float64) @ weights
+
+
 def read_recording(path: Path) -> Recording:
-    """Read a sound file (WAV, FLAC and the other kinds that libsndfile knows).
+    """Read a sound file (WAV, FLAC, OGG, MP3 and the other kinds that libsndfile knows).
 
     Parameters
     ----------
@@ -93,43 +207,15 @@ def read_recording(path: Path) -> Recording:
         The file cannot be read, is too short, too long or too large, or holds no sound that can be measured.
     """
     path = Path(path)
-    digest, size = _hash_file(path)
-    values, rate_hz, claimed, reading_fault = _decode(path)
-    if len(values) == 0:
-        why = f" ({reading_fault})" if reading_fault else ""
-        raise RecordingError(f"{path}: no sound could be read from the file{why}. Export or record it again.")
-    duration_s = len(values) / rate_hz
-    if duration_s < SHORTEST_S:
-        raise RecordingError(
-            f"{path}: the sound lasts {1e3 * duration_s:.1f} ms, shorter than the {1e3 * SHORTEST_S:.0f} ms"
-            " needed to measure a pitch. Record a longer note."
-        )
-
-    warnings: list[str] = []
-    if reading_fault or claimed > len(values):
-        claim = f" of the {claimed / rate_hz:.3f} s in its header" if claimed > len(values) else ""
-        warnings.append(
-            f"the file is damaged or cut short: {duration_s:.3f} s{claim} could be read and are used;"
-            " copy or export it again if the rest is needed"
-        )
-    else:
-        missing = _missing_wave_bytes(path, size)
-        if missing:
-            warnings.append(
-                f"the file is cut short: its header promises {missing} bytes of sound more than it holds;"
-                f" the {duration_s:.3f} s that are there are used"
-            )
-    samples, mixing = _mix(values)
-    warnings += _clipping(values)
-    warnings += mixing
-    offset, loudness = float(np.mean(samples)), float(np.sqrt(np.mean(np.square(samples))))
-    if abs(offset) > 0.005 and abs(offset) > 0.02 * loudness:
-        warnings.append(
-            f"the sound stands off centre by {100 * offset:+.2f} % of full scale (DC offset);"
-            " pitch is not affected, but check the microphone input"
-        )
+    about = survey_recording(path, longest_s=LONGEST_S)
+    samples = np.empty(round(about.duration_s * about.rate_hz))
+    place = 0
+    for block in read_blocks(path, about):
+        samples[place : place + len(block)] = block
+        place += len(block)
+    samples = samples[:place]
     samples.flags.writeable = False
-    return Recording(samples, float(rate_hz), values.shape[1], duration_s, digest, tuple(warnings))
+    return Recording(samples, about.rate_hz, about.channels, about.duration_s, about.sha256, about.warnings)
 
 
 def write_recording(path: Path, samples: ArrayLike, rate_hz: float) -> None:
@@ -204,21 +290,23 @@ def _hash_file(path: Path) -> tuple[str, int]:
     return digest.hexdigest(), about.st_size
 
 
-def _decode(path: Path) -> tuple[NDArray[np.float32], int, int, str]:
-    """Return values (n, channels), the rate, the header's claim of frames, and a fault met on the way."""
-    values, rate_hz, claimed, fault = _decode_in_steps(path, _BLOCK_VALUES)
+def _decode(path: Path, survey: "_Survey", longest_s: float) -> tuple[int, int, int, str]:
+    """Fill the survey; return the rate, channels, the header's claim of frames, and a fault met on the way."""
+    rate_hz, channels, claimed, fault = _decode_in_steps(path, survey, longest_s, _BLOCK_VALUES)
     if fault:
         # A block with a fault is lost as a whole: small ones save nearly all that is there.
-        values, rate_hz, claimed, fault = _decode_in_steps(path, _SMALL_BLOCK_VALUES)
-    return values, rate_hz, claimed, fault
+        survey.forget()
+        survey.block_values = _SMALL_BLOCK_VALUES
+        rate_hz, channels, claimed, fault = _decode_in_steps(path, survey, longest_s, _SMALL_BLOCK_VALUES)
+    return rate_hz, channels, claimed, fault
 
 
-def _decode_in_steps(path: Path, step_values: int) -> tuple[NDArray[np.float32], int, int, str]:
+def _decode_in_steps(path: Path, survey: "_Survey", longest_s: float, step_values: int) -> tuple[int, int, int, str]:
     try:
         source = soundfile.SoundFile(str(path))
     except (RuntimeError, OSError, TypeError, ValueError) as fault:
         raise RecordingError(
-            f"{path}: not a sound file that can be read ({_one_line(fault)}). Use WAV or FLAC."
+            f"{path}: not a sound file that can be read ({_one_line(fault)}). Use WAV, FLAC, OGG or MP3."
         ) from None
     with source:
         rate_hz, channels, claimed = int(source.samplerate), int(source.channels), int(source.frames)
@@ -229,28 +317,24 @@ def _decode_in_steps(path: Path, step_values: int) -> tuple[NDArray[np.float32],
             )
         if not 1 <= channels <= MOST_CHANNELS:
             raise RecordingError(f"{path}: {channels} channels, more than {MOST_CHANNELS}. Export one or two channels.")
-        most = min(MOST_FRAMES, MOST_VALUES // channels, int(LONGEST_S * rate_hz))
+        most = int(longest_s * rate_hz)
+        if longest_s <= LONGEST_S:
+            most = min(MOST_FRAMES, MOST_VALUES // channels, most)
         claimed = 0 if claimed > 1 << 61 else max(claimed, 0)  # a stream of unknown length claims the maximum
         if claimed > most:
             raise _too_long(path, claimed, rate_hz, most)
-        blocks: list[NDArray[np.float32]] = []
-        total, fault_text = 0, ""
         step = max(step_values // channels, 1)
         while True:
             try:
                 block = source.read(step, dtype="float32", always_2d=True)
             except (RuntimeError, OSError, TypeError, ValueError) as fault:
-                fault_text = _one_line(fault)
-                break
+                return rate_hz, channels, claimed, _one_line(fault)
             if len(block) == 0:
-                break
-            total += len(block)
-            if total > most:  # the header lied, or gave no length
-                raise _too_long(path, total, rate_hz, most)
-            _check_block(path, block, total - len(block), rate_hz)
-            blocks.append(block)
-    values = np.concatenate(blocks) if blocks else np.empty((0, channels), dtype=np.float32)
-    return values, rate_hz, claimed, fault_text
+                return rate_hz, channels, claimed, ""
+            if survey.frames + len(block) > most:  # the header lied, or gave no length
+                raise _too_long(path, survey.frames + len(block), rate_hz, most)
+            _check_block(path, block, survey.frames, rate_hz)
+            survey.add(block)
 
 
 def _too_long(path: Path, frames: int, rate_hz: int, most: int) -> RecordingError:
@@ -301,64 +385,100 @@ def _walk_chunks(file: BinaryIO, size: int, number: Callable[[bytes], int]) -> i
     return 0
 
 
-def _mix(values: NDArray[np.float32]) -> tuple[FloatArray, list[str]]:
-    """Return one channel and what was odd about the channels."""
-    channels = values.shape[1]
-    if channels == 1:
-        return values[:, 0].astype(np.float64), []
-    total, products = np.zeros(channels), np.zeros((channels, channels))
-    for start in range(0, len(values), _BLOCK_VALUES // channels):
-        block = values[start : start + _BLOCK_VALUES // channels].astype(np.float64)
-        total += block.sum(axis=0)
-        products += block.T @ block
-    covariance = products / len(values) - np.outer(total, total) / len(values) ** 2
-    power = np.maximum(np.diag(covariance), 0.0)
-    loudest = float(power.max())
-    weights = np.ones(channels)
-    warnings: list[str] = []
-    # 60 dB under the loudest channel is cross-talk or the hiss of an open input.
-    dead = power < 1e-6 * loudest
-    if loudest > 0.0 and dead.any():
-        names = ", ".join(str(1 + i) for i in np.flatnonzero(dead))
-        warnings.append(f"channel {names} of {channels} is dead (no sound); the others are used")
-        weights[dead] = 0.0
-    elif channels == 2 and loudest > 0.0:
-        likeness = covariance[0, 1] / math.sqrt(power[0] * power[1])
-        if likeness < -0.8:
-            warnings.append(
-                f"channel 2 is inverted against channel 1 (correlation {likeness:.2f}); it was turned round"
-                " before mixing, check the cable or the microphone's polarity switch"
-            )
-            weights[1] = -1.0
-    weights /= np.abs(weights).sum()
-    mixed = np.empty(len(values))
-    for start in range(0, len(values), _BLOCK_VALUES):
-        mixed[start : start + _BLOCK_VALUES] = values[start : start + _BLOCK_VALUES].astype(np.float64) @ weights
-    return mixed, warnings
+class _Survey:
+    """Sums over a file's channels, block by block: power, likeness, flat tops."""
 
+    def __init__(self) -> None:
+        self.block_values = _BLOCK_VALUES
+        self.forget()
 
-def _clipping(values: NDArray[np.float32]) -> list[str]:
-    """Warn of flat tops: runs of three or more samples at the channel's own peak, close to full scale."""
-    warnings = []
-    for index in range(values.shape[1]):
-        size = np.abs(values[:, index])
+    def forget(self) -> None:
+        """Begin anew."""
+        self.frames = 0
+        self._total = np.zeros(0)
+        self._products = np.zeros((0, 0))
+        self._peak = np.zeros(0)
+        self._flat = np.zeros(0, dtype=np.int64)
+        self._tail: NDArray[np.float32] | None = None
+
+    def add(self, block: NDArray[np.float32]) -> None:
+        """Take in a block of shape (n, channels)."""
+        channels = block.shape[1]
+        if self.frames == 0:
+            self._total, self._products = np.zeros(channels), np.zeros((channels, channels))
+            self._peak, self._flat = np.zeros(channels), np.zeros(channels, dtype=np.int64)
+        self.frames += len(block)
+        exact = block.astype(np.float64)
+        self._total += exact.sum(axis=0)
+        self._products += exact.T @ exact
+        joined = block if self._tail is None else np.concatenate([self._tail, block])
+        known = 0 if self._tail is None else len(self._tail)
+        for index in range(channels):
+            self._count_flat(index, np.abs(joined[:, index]), known)
+        self._tail = joined[-(_CLIP_RUN - 1) :].copy()
+
+    def _count_flat(self, index: int, size: NDArray[np.float32], known: int) -> None:
+        """Count samples in runs of three or more at the channel's own peak, close to full scale."""
         peak = float(size.max())
-        if peak < 0.9:
-            continue
-        at_top = size >= min(peak, 1.0) - 2e-5
+        if peak > self._peak[index] + 2e-5:
+            # What stood flat under a lower top was no clipping.
+            if min(peak, 1.0) - 2e-5 > self._peak[index]:
+                self._flat[index] = 0
+            self._peak[index] = peak
+        top = float(self._peak[index])
+        if top < 0.9 or peak < min(top, 1.0) - 2e-5:
+            return
+        at_top = size >= min(top, 1.0) - 2e-5
         triple = at_top[2:] & at_top[1:-1] & at_top[:-2]
         if not triple.any():
-            continue
+            return
         flat = np.zeros(len(size), dtype=bool)
         for shift in range(_CLIP_RUN):
             flat[shift : shift + len(triple)] |= triple
-        share = float(np.count_nonzero(flat)) / len(size)
-        name = "the sound" if values.shape[1] == 1 else f"channel {index + 1}"
-        warnings.append(
-            f"{name} is clipped: {100 * share:.3g} % of the samples stand in flat tops at"
-            f" {peak:.3g} of full scale; levels and harmonics are not to be trusted, record at a lower level"
-        )
-    return warnings
+        self._flat[index] += int(np.count_nonzero(flat[known:]))
+
+    def clipping(self) -> list[str]:
+        """Return a warning for every clipped channel."""
+        warnings = []
+        for index, flat in enumerate(self._flat):
+            if flat == 0:
+                continue
+            name = "the sound" if len(self._flat) == 1 else f"channel {index + 1}"
+            warnings.append(
+                f"{name} is clipped: {100 * flat / self.frames:.3g} % of the samples stand in flat tops at"
+                f" {self._peak[index]:.3g} of full scale; levels and harmonics are not to be trusted, record at a"
+                " lower level"
+            )
+        return warnings
+
+    def weights(self) -> tuple[FloatArray, list[str]]:
+        """Return the share of every channel, and what was odd about the channels."""
+        channels = len(self._total)
+        weights = np.ones(channels)
+        warnings: list[str] = []
+        covariance = self._products / self.frames - np.outer(self._total, self._total) / self.frames**2
+        power = np.maximum(np.diag(covariance), 0.0)
+        loudest = float(power.max())
+        # 60 dB under the loudest channel is cross-talk or the hiss of an open input.
+        dead = power < 1e-6 * loudest
+        if loudest > 0.0 and dead.any():
+            names = ", ".join(str(1 + i) for i in np.flatnonzero(dead))
+            warnings.append(f"channel {names} of {channels} is dead (no sound); the others are used")
+            weights[dead] = 0.0
+        elif channels == 2 and loudest > 0.0:
+            likeness = covariance[0, 1] / math.sqrt(power[0] * power[1])
+            if likeness < -0.8:
+                warnings.append(
+                    f"channel 2 is inverted against channel 1 (correlation {likeness:.2f}); it was turned round"
+                    " before mixing, check the cable or the microphone's polarity switch"
+                )
+                weights[1] = -1.0
+        return weights / np.abs(weights).sum(), warnings
+
+    def offset_and_loudness(self, weights: FloatArray) -> tuple[float, float]:
+        """Return mean and root mean square of the mixed sound."""
+        offset = float(self._total @ weights) / self.frames
+        return offset, math.sqrt(max(float(weights @ self._products @ weights) / self.frames, 0.0))
 
 
 def _one_line(fault: BaseException) -> str:
