@@ -1,5 +1,6 @@
 """How a drawing in millimetres becomes safe SVG text."""
 
+import base64
 import math
 import re
 from collections.abc import Iterable, Sequence
@@ -150,6 +151,15 @@ class Drawing:
             "rect",
             {"x": x, "y": y, "width": width, "height": height, "fill": fill, "stroke": stroke,
              "stroke_width": stroke_width if stroke else None},
+        )  # fmt: skip
+
+    def image(self, x: float, y: float, width: float, height: float, *, png: bytes) -> None:
+        """Place a PNG, stretched to the rectangle."""
+        data = base64.b64encode(png).decode("ascii")
+        self._tag(
+            "image",
+            {"x": x, "y": y, "width": width, "height": height, "preserveAspectRatio": "none",
+             "href": f"data:image/png;base64,{data}"},
         )  # fmt: skip
 
     def ellipse(
