@@ -2,100 +2,16 @@
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg, existing_ledger, sizes_of
-from fluewright.cli.printing import finite, print_json, print_table, warn
+from fluewright.cli.listening import hear
+from fluewright.cli.printing import print_json, print_table, warn
 from fluewright.errors import InputError
 
-__all__ = ["listen", "next_cut_command"]
-
-
-def hear(path: Path) -> tuple[Any, Any, list[str]]:
-    """Return the recording, what was heard in it, and every warning once."""
-    from fluewright.listening import hear_notes, read_recording
-
-    recording = read_recording(path)
-    hearing = hear_notes(recording)
-    warnings = list(dict.fromkeys([*recording.warnings, *hearing.warnings]))
-    return recording, hearing, [f"{path}: {line}" for line in warnings]
-
-
-def listen(
-    recording: Annotated[Path, typer.Argument(metavar="FILE", help="A recording, WAV or FLAC.")],
-    model: Annotated[str | None, typer.Option("--model", help="Judge against this model's target.")] = None,
-    a4_hz: Annotated[float, typer.Option("--a4-hz", help="Tuning standard when no model is named.")] = 440.0,
-    as_json: JsonOpt = False,
-) -> None:
-    """Hear the notes of a recording: when, which, how high, and how sure that is."""
-    from fluewright.instrument.pitch import cents, nearest_note
-
-    if not 300.0 <= a4_hz <= 600.0:
-        raise InputError(f"--a4-hz is {a4_hz}; it must lie between 300 and 600 Hz, for example 442")
-    targets: dict[str, float] = {}
-    if model is not None:
-        from fluewright.instrument.fingering import fingerings_of
-        from fluewright.instrument.starting import load
-        from fluewright.instrument.temperament import target_frequency_hz
-
-        loaded = load(model)
-        targets = {
-            f.note: target_frequency_hz(loaded.target, f.note, loaded.model.lowest_note) for f in fingerings_of(loaded)
-        }
-    sound, hearing, warnings = hear(recording)
-    warn(warnings)
-    rows = []
-    for heard in hearing.notes:
-        if targets:
-            note = min(targets, key=lambda name: abs(cents(heard.frequency_hz, targets[name])))
-            off = float(cents(heard.frequency_hz, targets[note]))
-        else:
-            note, off = nearest_note(heard.frequency_hz, a4_hz)
-        rows.append((heard, note, off))
-    if as_json:
-        print_json(
-            {
-                "file": str(recording),
-                "sha256": sound.sha256,
-                "duration_s": sound.duration_s,
-                "warnings": warnings,
-                "notes": [
-                    {
-                        "onset_s": h.onset_s,
-                        "offset_s": h.offset_s,
-                        "frequency_hz": h.frequency_hz,
-                        "frequency_uncertainty_hz": h.frequency_uncertainty_hz,
-                        "note": note,
-                        "cents": off,
-                        "drift_cents_per_s": finite(h.drift_cents_per_s),
-                        "steadiness_cents": finite(h.steadiness_cents),
-                        "level_db": finite(h.level_db),
-                        "harmonic_to_noise_db": finite(h.harmonic_to_noise_db),
-                    }
-                    for h, note, off in rows
-                ],
-            }
-        )
-        return
-    print_table(
-        f"{recording.name}: {len(rows)} notes in {sound.duration_s:.1f} s",
-        ["note", "from s", "to s", "Hz", "+/- Hz", "cents", "steadiness cents", "level dB"],
-        [
-            [
-                note,
-                f"{h.onset_s:.2f}",
-                f"{h.offset_s:.2f}",
-                f"{h.frequency_hz:.3f}",
-                f"{h.frequency_uncertainty_hz:.3f}",
-                f"{off:+.1f}",
-                "-" if h.steadiness_cents != h.steadiness_cents else f"{h.steadiness_cents:.1f}",
-                f"{h.level_db:.0f}",
-            ]
-            for h, note, off in rows
-        ],
-    )
+__all__ = ["next_cut_command"]
 
 
 def next_cut_command(

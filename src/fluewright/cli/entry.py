@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from fluewright import __version__
-from fluewright.cli import acoustics, bench, blown, demo, design, ledger, making, models
+from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listening, making, models
 from fluewright.errors import ComputeError, FluewrightError, InputError
 
 __all__ = ["app", "main"]
@@ -37,7 +37,7 @@ app.command()(blown.blow)
 app.command()(blown.hear)
 app.command()(blown.voicing)
 app.command()(design.fit)
-app.command()(bench.listen)
+app.command()(listening.listen)
 app.command(name="next-cut")(bench.next_cut_command)
 app.command()(making.sheet)
 app.command()(demo.demo)
