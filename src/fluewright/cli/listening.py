@@ -344,6 +344,18 @@ def _data(
     return data
 
 
+def _breaths(swells: Any) -> list[tuple[list[Any], list[Any]]]:
+    """Return stretches and jumps of every breath: what lies within half a second of one another, a second at least."""
+    groups: list[list[Any]] = []
+    for s in swells.stretches:
+        if groups and s.start_s - groups[-1][-1].end_s < 0.5:
+            groups[-1].append(s)
+        else:
+            groups.append([s])
+    kept = [g for g in groups if g[-1].end_s - g[0].start_s > 1.0]
+    return [(g, [j for j in swells.jumps if g[0].start_s <= j.time_s <= g[-1].end_s]) for g in kept]
+
+
 def _pictures(
     folder: Path, recording: Path, sound: Any, hearing: Any, rows: list[_Named], tolerance: float, tones: Any,
     swells: Any,
@@ -415,25 +427,29 @@ def _pictures(
                 title=f"{title}: attack of {boxes[number - 1].name} at {note.onset_s:.2f} s", marks=marks,
             ),
         )  # fmt: skip
-    if swells is not None and swells.stretches:
-        by_breath = any(np.isfinite(s.pressures_pa).any() for s in swells.stretches)
-        lowest = min(s.middle_hz for s in swells.stretches)
+    for number, (stretches, found) in enumerate(_breaths(swells) if swells is not None else [], start=1):
+        by_breath = any(np.isfinite(s.pressures_pa).any() for s in stretches)
+        lowest = min(s.middle_hz for s in stretches)
         lines = []
-        for s in swells.stretches:
+        for s in stretches:
             over = s.pressures_pa if by_breath else s.levels_db
             known = over[np.isfinite(over)]
             rising = bool(len(known) < 2 or known[len(known) // 2 :].mean() >= known[: len(known) // 2].mean())
             lines.append(SwellLine(over.tolist(), (1200.0 * np.log2(s.frequencies_hz / lowest)).tolist(), rising))
+        if len({v for line in lines for v in line.over if math.isfinite(v)}) < 2:
+            continue
         jumps = [
             (
                 j.pressure_pa if by_breath else j.before_db, 1200.0 * math.log2(j.before_hz / lowest),
                 1200.0 * math.log2(j.after_hz / lowest), j.up,
             )
-            for j in swells.jumps
+            for j in found
         ]  # fmt: skip
         keep(
-            "swell.svg",
-            swell_loop(lines, jumps, title=f"{title}: pitch through the swell",
-                       over="blowing pressure, Pa" if by_breath else "level, dB"),
+            f"swell-{number:02d}.svg",
+            swell_loop(
+                lines, jumps, title=f"{title}: swell from {stretches[0].start_s:.1f} s on, lowest {lowest:.1f} Hz",
+                over="blowing pressure, Pa" if by_breath else "level, dB",
+            ),
         )  # fmt: skip
     return made
