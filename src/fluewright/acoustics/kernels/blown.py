@@ -406,7 +406,7 @@ def follow(mode, omega, wanted, modes, log_speeds, jets, memories, turns, motion
                 known += 1
         if not done:
             top = math.exp(wanted[i])
-            for share in (0.1, 0.2, 0.05, 0.3, 0.02):
+            for share in (0.1, 0.2, 0.05, 0.3, 0.02, 0.006):
                 guess = np.zeros(n + 1, np.complex128)
                 guess[1] = 0.5 * share * top
                 at, done = balance(guess, omega, 1, modes, jet, weights, turns)
