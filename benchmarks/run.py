@@ -32,6 +32,8 @@ from fluewright.demo.sound import play
 from fluewright.design.fit import fit_model
 from fluewright.instrument.starting import load, starting_models
 from fluewright.listening import hear_notes, read_recording, write_recording
+from fluewright.listening.attack import note_tones
+from fluewright.listening.streams import Listener
 from growth import growth, parts, task_of, times_s
 from library_chain import grid, library_time_s, widest_step_hz
 from plain_chain import roots
@@ -142,6 +144,20 @@ def batch_rows(network, most=16000):
     ]
 
 
+def live_blocks_s(recording):
+    """Return the time of every block of 50 ms that a live listener takes, s, the best of three runs each."""
+    step = round(0.05 * recording.rate_hz)
+    runs = []
+    for _ in range(3):
+        listener, times = Listener(recording.rate_hz, live=True), []
+        for at in range(0, len(recording.samples), step):
+            begin = time.perf_counter()
+            listener.push(recording.samples[at : at + step])
+            times.append(time.perf_counter() - begin)
+        runs.append(times)
+    return np.min(runs, axis=0)
+
+
 def other_rows(model, network, both):
     """Return the rows of everything round the solver: fit, listening, the bench, the command line."""
     rows = []
@@ -153,7 +169,23 @@ def other_rows(model, network, both):
         write_recording(path, sound, 44100)
         recording = read_recording(path)
         heard = best(lambda: hear_notes(recording), repeats=3)
+        toned = best(lambda: note_tones(recording, hear_notes(recording)), repeats=3)
+        spent = live_blocks_s(recording)
     rows.append(("listening to a scale", seconds(heard), f"{recording.duration_s / heard:.0f} times real time"))
+    rows.append(
+        (
+            "the same with attack and tone of every note",
+            seconds(toned),
+            f"{recording.duration_s / toned:.0f} times real time",
+        )
+    )
+    rows.append(
+        (
+            "a live block of 50 ms: middle, 95 and 100 of 100",
+            ", ".join(seconds(float(np.quantile(spent, q))) for q in (0.5, 0.95, 1.0)),
+            f"{0.05 / float(np.mean(spent)):.0f} times real time",
+        )
+    )
     sizes = dict(starting_sizes(model))
     trial = PlayedTrial(sizes, {i: (float(f) * 0.985, 0.05) for i, f in enumerate(targets_hz(network))})
     proposal = best(lambda: next_cut(calibrate(model, [trial]), sizes), repeats=3)
