@@ -137,3 +137,31 @@ def test_values_beside_the_log_are_not_invented():
     log = BreathLog(np.array([1.0, 2.0]), np.array([10.0, 20.0]))
     assert math.isnan(log.at(np.array([0.5]))[0])
     assert log.at(np.array([1.5]))[0] == 15.0
+
+
+def test_jumps_of_the_blown_model_are_found_within_20_ms():
+    """Truth: the window's own velocity, free of room and noise: its odd partials in windows of four periods."""
+    from fluewright.acoustics.network import build_network
+    from fluewright.acoustics.sounding import blow, find_jumps
+    from fluewright.acoustics.synthesis import sound_of, swell_gesture
+    from fluewright.instrument.starting import load
+
+    blown = find_jumps(blow(build_network(load("d5-cylinder"))))
+    for i in (0, 2):
+        note = blown.notes[i]
+        sound = sound_of(blown, swell_gesture(i, 1.5 * note.lowest_pa, 1.7 * note.highest_pa, seconds=10.0))
+        heard = sound.samples() + 0.003 * np.random.default_rng(i).standard_normal(sound.pressure_pa.size)
+        found = hear_swell(Recording(heard, 48_000.0, 1, len(heard) / 48_000.0, "")).jumps
+        assert [j.up for j in found] == [True, False]
+        for jump in found:
+            low = min(jump.before_hz, jump.after_hz)
+            at = np.arange(jump.time_s - 0.15, jump.time_s + 0.15, 0.001)
+            t = np.arange(round(4 / low * 48_000)) / 48_000.0
+            starts = np.rint(at * 48_000).astype(int) - len(t) // 2
+            frames = np.lib.stride_tricks.sliding_window_view(sound.velocity, len(t))[starts] * np.hanning(len(t))
+            odd = sum(np.abs(frames @ np.exp(-2j * np.pi * k * low * t)) ** 2 for k in (1, 3, 5))
+            size = np.sqrt(odd)
+            before, after = np.median(size[:40]), np.median(size[-40:])
+            past = (size - before) / (after - before) >= 0.5
+            truth = at[np.flatnonzero(~past)[-1]]
+            assert abs(jump.time_s - truth) < 0.020
