@@ -141,9 +141,9 @@ def _judge(
         value = 1.0 + (10.0 / _RANGE_DB) * np.log10((found + _LEAST_POWER) / (top + _LEAST_POWER))
     standing = known & (found > 8.0 * background)
     value = np.where(standing, np.clip(value, 0.0, 1.0), 0.0)
-    # Nothing is missing above the highest harmonic that stands out.
-    above = np.flip(np.cumsum(np.flip(value, axis=2), axis=2), axis=2) > 0.0
-    score = np.where(above & known, value - _PRICE, 0.0).sum(axis=2)
+    # Higher harmonics count as far as they make good for those missing below them: a faint one, or a peak of
+    # noise in its place, must not make a pure tone's harmonics missing that its subharmonic never looks for.
+    score = np.cumsum(np.where(known, value - _PRICE, 0.0), axis=2).max(axis=2)
     score = np.where(allowed, score, -9.0)
     best = np.argmax(score, axis=1)[:, None]
 

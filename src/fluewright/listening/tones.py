@@ -296,7 +296,9 @@ def _solve_walking(
     means, noise, rows, centre = _group_means(design, y, t, variance)
     walk = strength * np.minimum.outer(centre - centre[0], centre - centre[0])
     scale = np.sqrt(np.mean(rows**2, axis=0))
-    whitened = np.linalg.solve(walk + np.diag(noise), rows / scale)
+    # A tone almost free of noise would leave the walk's first row, which is zero, alone.
+    least = 1e-9 * float(walk[-1, -1])
+    whitened = np.linalg.solve(walk + np.diag(np.maximum(noise, least)), rows / scale)
     gain = np.linalg.solve(whitened.T @ (rows / scale), whitened.T) / scale[:, None]
     return gain @ means, (gain * noise) @ gain.T, gain @ walk @ gain.T
 
