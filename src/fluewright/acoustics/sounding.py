@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from fluewright.acoustics.jet import JetLaw, JetSettings, breath_air, jet_law, silent_reasons
 from fluewright.acoustics.kernels import network as kernel
-from fluewright.acoustics.kernels.blown import count_unstable, follow, onset, self_start
+from fluewright.acoustics.kernels.blown import balance, count_unstable, follow, onset, self_start
 from fluewright.acoustics.kernels.jet import jet_at
 from fluewright.acoustics.network import Network
 from fluewright.errors import ComputeError, InputError
@@ -300,6 +300,20 @@ class _Walker:
         return math.nan
 
     def motions(self, log_speeds: FloatArray, omega: float) -> tuple[ComplexArray, FloatArray]:
+        """Return the motions and their omegas at rising speeds, NaN where there is none.
+
+        Begun at a speed where the motion is large, and followed down and up from there: just above the onset large and
+        small motions may both exist, and the small ones are not kept up.
+        """
+        middle = int(np.searchsorted(log_speeds, log_speeds[0] + 0.25))
+        if 0 < middle < log_speeds.size:
+            down, lower = self._followed(log_speeds[middle::-1], omega)
+            if np.isfinite(lower[0]):
+                up, upper = self._followed(log_speeds[middle:], float(lower[0]))
+                return np.concatenate([down[:0:-1], up]), np.concatenate([lower[:0:-1], upper])
+        return self._followed(log_speeds, omega)
+
+    def _followed(self, log_speeds: FloatArray, omega: float) -> tuple[ComplexArray, FloatArray]:
         motions = np.zeros((log_speeds.size, HARMONICS + 1), dtype=complex)
         omegas = np.zeros(log_speeds.size)
         follow(
@@ -307,6 +321,14 @@ class _Walker:
             self.turns, motions, omegas,
         )  # fmt: skip
         return motions, omegas
+
+    def beside(self, motion: ComplexArray, omega: float, log_speed: float) -> tuple[ComplexArray, float]:
+        """Return the motion at a speed, from a known one of a speed near by; omega NaN where there is none."""
+        jet, weights = np.empty(self.law.jets.shape[1]), np.empty(self.law.weights.shape[1])
+        jet_at(log_speed, self.log_speeds, self.law.jets, self.law.weights, jet, weights)
+        found = motion.copy()
+        turned, done = balance(found, omega, HARMONICS, self.modes.table, jet, weights, self.turns)
+        return found, float(turned) if done else math.nan
 
     def holds(self, log_speed: float, motion: ComplexArray, omega: float) -> bool:
         """Return whether no disturbance of this motion grows."""
@@ -467,12 +489,13 @@ def _range(walker: _Walker) -> tuple[float, float]:
         if not 0 <= k + step < len(grid):
             ends.append(float(walker.pressure(at)) if step < 0 else math.inf)
             continue
-        inner, omega, outer = grid[k], omegas[k], grid[k + step]
+        inner, outer = grid[k], grid[k + step]
+        motion, omega = motions[k], float(omegas[k])
         while abs(outer - inner) > 0.005:
             trial = 0.5 * (inner + outer)
-            found, turned = walker.motions(np.array([inner, trial]), float(omega))
-            if walker.holds(trial, found[1], turned[1]):
-                inner, omega = trial, turned[1]
+            found, turned = walker.beside(motion, omega, trial)
+            if walker.holds(trial, found, turned):
+                inner, motion, omega = trial, found, turned
             else:
                 outer = trial
         ends.append(float(walker.pressure(0.5 * (inner + outer))))

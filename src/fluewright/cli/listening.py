@@ -36,7 +36,7 @@ class _Named:
     cents: float
 
 
-def _named(notes: Sequence[Any], model: str | None, a4_hz: float) -> tuple[list[_Named], list[str], float]:
+def _named(notes: Sequence[Any], model: Any, a4_hz: float) -> tuple[list[_Named], list[str], float]:
     """Return the notes with names, remarks on missing and extra ones, and the tolerance."""
     from fluewright.instrument.pitch import cents, nearest_note
 
@@ -47,13 +47,9 @@ def _named(notes: Sequence[Any], model: str | None, a4_hz: float) -> tuple[list[
 
     from fluewright.bench.matching import match_notes
     from fluewright.instrument.fingering import fingerings_of
-    from fluewright.instrument.starting import load
     from fluewright.instrument.temperament import target_frequency_hz
 
-    loaded = load(model)
-    targets = {
-        f.note: target_frequency_hz(loaded.target, f.note, loaded.model.lowest_note) for f in fingerings_of(loaded)
-    }
+    targets = {f.note: target_frequency_hz(model.target, f.note, model.model.lowest_note) for f in fingerings_of(model)}
     names = sorted(targets, key=lambda name: targets[name])
     match = match_notes([n.frequency_hz for n in notes], np.array([targets[name] for name in names]))
     meant = {i: names[j] for j, places in match.by_fingering.items() for i in places}
@@ -68,7 +64,7 @@ def _named(notes: Sequence[Any], model: str | None, a4_hz: float) -> tuple[list[
     if match.extra:
         places = ", ".join(f"{notes[i].frequency_hz:.1f} Hz at {notes[i].onset_s:.2f} s" for i in match.extra)
         remarks.append(f"fits no note of the model: {places}")
-    return rows, remarks, loaded.target.tolerance_cents
+    return rows, remarks, model.target.tolerance_cents
 
 
 def listen(
@@ -97,9 +93,11 @@ def listen(
     as_json: JsonOpt = False,
 ) -> None:
     """Hear the notes of a recording: when, which, how high, and how sure that is."""
+    from fluewright.instrument.starting import load
     from fluewright.listening import hear_notes, read_recording
     from fluewright.listening.streams import hear_file
 
+    judged = load(model) if model is not None else None
     if not 300.0 <= a4_hz <= 600.0:
         raise InputError(f"--a4-hz is {a4_hz}; it must lie between 300 and 600 Hz, for example 442")
     if breath_log is not None and breath:
@@ -114,7 +112,7 @@ def listen(
         heard_file = hear_file(recording)
         hearing, about = heard_file.hearing, heard_file.about
         duration, digest, warnings = about.duration_s, about.sha256, [*about.warnings, *hearing.warnings]
-    rows, remarks, tolerance = _named(hearing.notes, model, a4_hz)
+    rows, remarks, tolerance = _named(hearing.notes, judged, a4_hz)
     tones = _tones(sound, hearing) if tone else None
     swells = _swell(sound, breath_log, log_offset, breath or []) if with_swell else None
     level = _level(sound, calibration, calibration_db) if sound is not None else None

@@ -365,7 +365,33 @@ def self_start(mode, modes, log_speeds, jets, memories):
         log_speed += d_speed
         if abs(d_omega) < 1e-9 and abs(d_speed) < 1e-9:
             return log_speed, omega
-    return math.nan, math.nan
+    # The jet between two rows is a straight line, whose kinks can send Newton to and fro: halve between the rows,
+    # each time at the frequency where G is real.
+    low = log_speeds[max(found - 1, 0)]
+    high = log_speeds[found]
+    omega = best_omega
+    for _ in range(45):
+        log_speed = 0.5 * (low + high)
+        jet_at(log_speed, log_speeds, jets, memories, jet, weights)
+        trial = omega
+        gain = 0.0
+        for _ in range(30):
+            g, slope = onset(complex(0.0, trial), modes, jet, weights)
+            gain = g.real
+            turn = (slope / g).real
+            step = math.atan2(g.imag, g.real) / turn if turn != 0.0 else math.nan
+            if not math.isfinite(step):
+                gain = 0.0
+                break
+            trial -= min(max(step, -0.01 * trial), 0.01 * trial)
+            if abs(step) < 1e-10 * trial:
+                break
+        if gain > 1.0 and abs(trial / resonance - 1.0) < 0.12:
+            high = log_speed
+            omega = trial
+        else:
+            low = log_speed
+    return high, omega
 
 
 @njit(cache=True, error_model="numpy")
