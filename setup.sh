@@ -42,6 +42,14 @@ if [ ! -x .venv/bin/python ]; then
   "$python" -m venv .venv
 fi
 
+# The tests play scales on the sampled flutes of a sound font.
+if [ "$flavour" = dev ]; then
+  missing=()
+  command -v fluidsynth >/dev/null || missing+=(fluidsynth)
+  [ -e /usr/share/sounds/sf2/FluidR3_GM.sf2 ] || missing+=(fluid-soundfont-gm)
+  if [ ${#missing[@]} -gt 0 ]; then apt_install "${missing[@]}"; fi
+fi
+
 stamp=.venv/.fluewright-$flavour
 want=$(cat requirements-setup.lock "$lock" pyproject.toml | sha256sum)
 if [ "$(cat "$stamp" 2>/dev/null || true)" != "$want" ]; then

@@ -4,6 +4,7 @@
 """
 
 import argparse
+import math
 import os
 import platform
 import subprocess
@@ -33,7 +34,7 @@ from fluewright.design.fit import fit_model
 from fluewright.instrument.starting import load, starting_models
 from fluewright.listening import hear_notes, read_recording, write_recording
 from fluewright.listening.attack import note_tones
-from fluewright.listening.streams import Listener
+from fluewright.listening.streams import Listener, hear_file
 from growth import growth, parts, task_of, times_s
 from library_chain import grid, library_time_s, widest_step_hz
 from plain_chain import roots
@@ -171,10 +172,21 @@ def other_rows(model, network, both):
         heard = best(lambda: hear_notes(recording), repeats=3)
         toned = best(lambda: note_tones(recording, hear_notes(recording)), repeats=3)
         spent = live_blocks_s(recording)
+        long = Path(folder) / "long.wav"
+        write_recording(long, np.tile(sound, math.ceil(300.0 / recording.duration_s)), 44100)
+        from_file = best(lambda: hear_file(long), repeats=2)
+        long_s = hear_file(long).about.duration_s
     rows.append(("listening to a scale", seconds(heard), f"{recording.duration_s / heard:.0f} times real time"))
     rows.append(
         (
-            "the same with attack and tone of every note",
+            f"a file of {long_s / 60:.0f} minutes, read and heard piece by piece",
+            seconds(from_file),
+            f"{long_s / from_file:.0f} times real time",
+        )
+    )
+    rows.append(
+        (
+            "a scale with attack and tone of every note",
             seconds(toned),
             f"{recording.duration_s / toned:.0f} times real time",
         )

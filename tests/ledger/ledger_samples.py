@@ -44,6 +44,26 @@ CUT: dict = {
     "as_built_after": {},
 }
 
+HEAD_TRIAL: dict = {
+    "temperature_c": 21.5,
+    "body": "good body",
+    "good": True,
+    "analysis_version": "3",
+    "readings": {"format": "sample/1", "notes": [{"note": "D5", "jump_pa": [280.0, 8.0]}]},
+    "as_built": {"window_length_mm": 4.6},
+    "remarks": "after lunch",
+}
+
+ADJUSTMENT: dict = {
+    "adjustment": "block-forward",
+    "title": "block forward by 0.1 mm",
+    "steps": 2,
+    "changes": {"block_depth_mm": 0.2},
+    "reason": "octave narrow",
+    "forecast": {"readings": [{"note": "D5", "change": -3.0}]},
+    "as_built_after": {"block_depth_mm": 0.05},
+}
+
 
 def begin(ledger: Ledger) -> Instrument:
     """Enter the sample model and a first piece of it."""

@@ -14,7 +14,7 @@ from hypothesis.stateful import (
     rule,
     run_state_machine_as_test,
 )
-from ledger_samples import MODEL, a_note
+from ledger_samples import ADJUSTMENT, HEAD_TRIAL, MODEL, a_note
 
 from fluewright.errors import LedgerError
 from fluewright.ledger import Correction, Cut, Trial, back_up, export_ledger, open_ledger, verify
@@ -111,6 +111,27 @@ def shop(blank: Path) -> type[RuleBasedStateMachine]:
                 assert self.ledger.instrument(serial).state.final
                 return
             self.present[serial] = after
+            self.events += 1
+
+        @precondition(lambda self: self.present)
+        @rule(pick=picks, as_built=sizes, good=st.booleans())
+        def head_trial(self, pick: int, as_built: dict[str, float], good: bool) -> None:
+            serial = self.piece(pick)
+            self.ledger.log_head_trial(serial, **(HEAD_TRIAL | {"as_built": as_built, "good": good}))
+            self.present[serial] = self.present[serial] | as_built
+            self.events += 1
+
+        @precondition(lambda self: self.present)
+        @rule(pick=picks, as_built=sizes, steps=st.integers(1, 4))
+        def adjustment(self, pick: int, as_built: dict[str, float], steps: int) -> None:
+            serial = self.piece(pick)
+            said = ADJUSTMENT | {"as_built_after": as_built, "steps": steps}
+            if self.ledger.instrument(serial).state.final:
+                with pytest.raises(LedgerError, match="nothing is voiced"):
+                    self.ledger.log_adjustment(serial, **said)
+                return
+            self.ledger.log_adjustment(serial, **said)
+            self.present[serial] = self.present[serial] | as_built
             self.events += 1
 
         @precondition(lambda self: self.present)

@@ -6,7 +6,7 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
-from ledger_samples import CUT, TRIAL, begin
+from ledger_samples import ADJUSTMENT, CUT, HEAD_TRIAL, TRIAL, begin
 
 from fluewright.errors import LedgerError
 from fluewright.ledger import Ledger, VerifyReport, back_up, open_ledger, verify
@@ -22,6 +22,8 @@ def template(blank: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
         ledger.log_cut(serial, **CUT)
         ledger.log_measurement(serial, as_built={"wall_mm": 1.0})
         ledger.set_state(serial, "tuned", "in tune")
+        ledger.log_head_trial(serial, **HEAD_TRIAL)
+        ledger.log_adjustment(serial, **ADJUSTMENT)
         ledger.correct(trial.event_id, reason="misread", replacement={"temperature_c": 22})
     copy = path.with_name("alone")  # without the WAL
     back_up(path, copy)
@@ -54,7 +56,7 @@ def tampered(path: Path, *statements: str) -> VerifyReport:
 def test_an_untouched_ledger_is_clean(filled: Path, ledger: Ledger) -> None:
     report = verify(filled, known_head=ledger.head())
     assert report.findings == ()
-    assert (report.models, report.instruments, report.events) == (1, 1, 7)
+    assert (report.models, report.instruments, report.events) == (1, 1, 9)
     assert (report.events, report.last_event_sha256) == ledger.head()
     assert tampered(filled).clean
 
@@ -81,7 +83,7 @@ def test_rows_can_be_neither_changed_nor_removed_nor_replaced(filled: Path, tabl
 
 def test_an_event_cannot_be_slipped_in(filled: Path) -> None:
     with closing(sqlite3.connect(filled)) as plain:
-        for number in (0, 9):
+        for number in (0, 11):
             with pytest.raises(sqlite3.IntegrityError, match="must follow"):
                 plain.execute(
                     "INSERT INTO events SELECT ?, kind, serial, recorded_at, person, as_built_before, "
@@ -111,6 +113,10 @@ def test_an_event_cannot_be_slipped_in(filled: Path) -> None:
         ("UPDATE cuts SET forecast = 'x'", "forecast in cuts was changed"),
         ("UPDATE measurements SET gauge = 'rule'", "gauge in measurements was changed"),
         ("UPDATE state_changes SET state = 'scrapped'", "state in state_changes was changed"),
+        ("UPDATE head_trials SET good = 0", "good in head_trials was changed"),
+        ("UPDATE head_trials SET readings = '{}'", "readings in head_trials was changed"),
+        ("UPDATE adjustments SET steps = 1", "steps in adjustments was changed"),
+        ("DELETE FROM adjustments", r"event 8 \(adjustment\) has no row in adjustments"),
         ("UPDATE corrections SET reason = 'none'", "reason in corrections was changed"),
         ("UPDATE instruments SET lot = 'P-15'", "lot in instruments was changed"),
         ("UPDATE models SET lineage = 'other'", "lineage in models was changed"),
@@ -132,12 +138,12 @@ def test_every_change_from_outside_is_found(filled: Path, statement: str, says: 
 
 def test_events_taken_from_the_middle_or_the_end_are_missed(filled: Path, ledger: Ledger) -> None:
     head = ledger.head()
-    report = tampered(filled, "DELETE FROM corrections", "DELETE FROM events WHERE id = 7")
-    assert "events after 6 were removed: numbers up to 7 had been used" in report.findings
+    report = tampered(filled, "DELETE FROM corrections", "DELETE FROM events WHERE id = 9")
+    assert "events after 8 were removed: numbers up to 9 had been used" in report.findings
     # Someone who also resets the counter is found only by what was noted elsewhere.
-    assert tampered(filled, "UPDATE sqlite_sequence SET seq = 6").clean
-    assert verify(filled, known_head=head).findings == ("event 7 was noted, but the ledger ends at 6",)
-    assert not verify(filled, known_head=(6, "00" * 32)).clean
+    assert tampered(filled, "UPDATE sqlite_sequence SET seq = 8").clean
+    assert verify(filled, known_head=head).findings == ("event 9 was noted, but the ledger ends at 8",)
+    assert not verify(filled, known_head=(8, "00" * 32)).clean
     report = tampered(filled, "DELETE FROM cuts", "DELETE FROM events WHERE id = 4")
     assert "events 4 to 4 are missing" in report.findings
     assert any(finding.startswith("event 5 does not continue the chain") for finding in report.findings)

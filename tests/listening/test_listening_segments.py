@@ -1,6 +1,7 @@
 from itertools import pairwise
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
@@ -26,6 +27,23 @@ def test_a_slow_glide_of_any_width_stays_whole():
 
 def test_vibrato_stays_whole():
     assert len(split(30 * np.sin(2 * np.pi * 5.0 * np.arange(200) * 0.01))) == 1
+
+
+@pytest.mark.parametrize("hertz", [2.0, 3.0, 4.0, 5.0, 6.0])
+@pytest.mark.parametrize("cents", [40, 50, 70, 100])
+def test_wide_vibrato_stays_whole(cents, hertz):
+    assert len(split(cents * np.sin(2 * np.pi * hertz * np.arange(200) * 0.01))) == 1
+
+
+@pytest.mark.parametrize("each", [9, 12, 20])
+@pytest.mark.parametrize("cents", [100, 200])
+def test_a_trill_is_cut_at_every_note(cents, each):
+    assert len(split(cents * (np.arange(10 * each) // each % 2))) == 10
+
+
+def test_a_vibrato_before_a_step_hides_it_not():
+    swing = 50 * np.sin(2 * np.pi * 4.0 * np.arange(100) * 0.01)
+    assert len(split(np.concatenate([swing, swing + 200]))) == 2
 
 
 def test_a_blip_of_five_frames_is_no_note():

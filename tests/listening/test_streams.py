@@ -1,5 +1,6 @@
 """Notes from blocks: the same as from a whole recording, in bounded memory."""
 
+import time
 import tracemalloc
 
 import numpy as np
@@ -8,6 +9,7 @@ import soundfile
 
 from fluewright.errors import RecordingError
 from fluewright.listening import Recording, hear_notes
+from fluewright.listening.spectra import Thinner, thin_out
 from fluewright.listening.streams import Listener, hear_file
 
 RATE = 44_100
@@ -67,6 +69,42 @@ def test_the_present_pitch_is_known_within_two_blocks():
     first = next(time for time, pitch in seen if abs(pitch - 880.0) < 3.0)
     assert first <= 0.61
     assert all(not pitch > 0 for time, pitch in seen if time <= 0.5)
+
+
+@pytest.mark.parametrize("rate_hz", [44_100, 96_000])
+def test_no_live_block_of_50_ms_takes_15_ms_not_even_where_notes_end_or_pieces_are_cut(rate_hz):
+    """Fast notes, slurred notes and one longer than a piece; the least of three runs, in time of this process."""
+    rng = np.random.default_rng(5)
+    t = np.arange(round(4.0 * rate_hz)) / rate_hz
+    fast = np.where(t % 0.12 < 0.09, 0.3, 0.0) * np.sin(2 * np.pi * 784.0 * t)
+    slurs = 0.3 * np.sin(2 * np.pi * np.cumsum(587.33 * 2 ** ((t // 0.1 % 12) / 12)) / rate_hz)
+    long = 0.3 * np.sin(2 * np.pi * 987.8 * t)
+    gap = np.zeros(round(0.4 * rate_hz))
+    sound = np.concatenate([gap, fast, gap, slurs, gap, long, gap])
+    sound += 0.002 * rng.standard_normal(len(sound))
+    step, runs = round(0.05 * rate_hz), []
+    for _ in range(3):
+        listener, times, count = Listener(rate_hz), [], 0
+        for at in range(0, len(sound), step):
+            begin = time.process_time()
+            count += len(listener.push(sound[at : at + step]))
+            times.append(time.process_time() - begin)
+        assert count + len(listener.finish()) == 34 + 40 + 1
+        runs.append(times)
+    spent_ms = 1000 * np.min(runs, axis=0)
+    print(f"\nlive block: middle {np.median(spent_ms):.2f}, largest {spent_ms.max():.1f} ms")
+    assert spent_ms.max() < 15.0
+
+
+@pytest.mark.parametrize("rate_hz", [88_200, 96_000, 192_000])
+def test_sound_thinned_out_in_blocks_is_that_thinned_out_whole(rate_hz):
+    sound = np.random.default_rng(6).standard_normal(20_011)
+    whole, thin_hz = thin_out(sound, rate_hz)
+    thinner = Thinner(rate_hz)
+    assert thinner.rate_hz == thin_hz
+    parts = [thinner.push(sound[at : at + 1237]) for at in range(0, len(sound), 1237)]
+    assert np.concatenate([*parts, thinner.flush()]) == pytest.approx(whole, abs=1e-12)
+    assert len(whole) == 1 + (len(sound) - 1) // round(rate_hz / thin_hz)
 
 
 def test_a_long_file_is_heard_in_bounded_memory(tmp_path):

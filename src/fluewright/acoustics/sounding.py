@@ -40,6 +40,7 @@ __all__ = [
     "breath_curve",
     "breath_plan",
     "find_jumps",
+    "jet_shift",
     "octave_widths",
 ]
 
@@ -430,6 +431,21 @@ def _note(network: Network, law: JetLaw, modes: Modes, i: int, planned: float, p
         math.exp(walker.log_speed(planned)) / (pitch * law.free_length_m),
         float(np.interp(planned, law.pressures_pa, flow)), warnings=tuple(warnings),
     )  # fmt: skip
+
+
+def jet_shift(blown: Blown) -> tuple[FloatArray, FloatArray]:
+    """Return what the breath makes of every note: (cents over its resonance at the planned breath, cents a doubling).
+
+    Shapes (n,). A note that does not sound at its planned breath has 0 and NaN.
+    """
+    shift, pull = np.zeros(len(blown.network.fingerings)), np.full(len(blown.network.fingerings), math.nan)
+    for i, note in enumerate(blown.notes):
+        slow, planned, fast = (note.frequency_at(note.planned_pa * ratio) for ratio in (2.0**-0.2, 1.0, 2.0**0.2))
+        if math.isfinite(planned):
+            shift[i] = 1200.0 * math.log2(planned / note.resonance_hz)
+        if math.isfinite(slow) and math.isfinite(fast):
+            pull[i] = 1200.0 * math.log2(fast / slow) / 0.4
+    return shift, pull
 
 
 def _crossing(x: FloatArray, y: FloatArray) -> float:

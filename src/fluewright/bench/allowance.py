@@ -4,8 +4,8 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from fluewright.acoustics.network import build_network
 from fluewright.bench.calibration import Posterior, calibrate
+from fluewright.errors import ComputeError
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
 
@@ -15,16 +15,15 @@ __all__ = ["starting_sizes"]
 def starting_sizes(
     model: Model,
     *,
-    sigmas: float = 2.3,
-    workmanship_cents: float = 3.0,
+    sigmas: float = 2.5,
     size_step_mm: float = 0.05,
     posterior: Posterior | None = None,
 ) -> Mapping[str, float]:
     """Return hole diameters and length (mm by key) for the first play: undersize holes, a body left long.
 
     From the foot upward each feature is moved against the direction of cutting until its first-register note is
-    expected `sigmas` standard errors (model and workmanship together) below its target. Holes are not made
-    smaller than half their design diameter.
+    expected `sigmas` standard errors (of the model and of the sizes as they are made) below its target. Holes are not
+    made smaller than half their design diameter.
 
     Parameters
     ----------
@@ -32,15 +31,13 @@ def starting_sizes(
         The fitted design.
     sigmas : float
         Safety, in standard errors.
-    workmanship_cents : float
-        One-sigma pitch error from hole positions, bore and window as they come from the machine.
     size_step_mm : float
         Sizes are moved in steps of this.
     posterior : Posterior, optional
-        What is already known of this model; by default the stated model errors.
+        What is already known of this model, without a trial of this piece; by default what is stated.
     """
     posterior = posterior or calibrate(model, [])
-    fingerings = build_network(model).fingerings
+    fingerings = posterior.fingerings
     sizes: dict[str, float] = {}
     for hole_index in [None, *range(len(model.holes) - 1, -1, -1)]:
         governed = [i for i, f in enumerate(fingerings) if f.register == 1 and governing_hole(f) == hole_index]
@@ -54,16 +51,24 @@ def starting_sizes(
                 f"holes.{hole.name}.diameter_mm", hole.diameter_mm, -1.0, 0.5 * hole.diameter_mm,
             )  # fmt: skip
 
+        lost: set[int] = set()
+
         def too_sharp(
             steps: int,
             key: str = key,
             design: float = design,
             sign: float = sign,
             governed: list[int] = governed,
+            lost: set[int] = lost,
         ) -> bool:
             sizes[key] = round(design + sign * steps * size_step_mm, 6)
-            mean, covariance = posterior.forecast(sizes)
-            sigma = np.sqrt(np.diag(covariance)[governed] + workmanship_cents**2)
+            try:
+                mean, covariance = posterior.forecast(sizes)
+            except ComputeError:
+                # A note is lost with a hole this small: as if far enough, the search then stops short of it.
+                lost.add(steps)
+                return False
+            sigma = np.sqrt(np.diag(covariance)[governed])
             return bool((mean[governed] + sigmas * sigma > 0.0).any())
 
         # Outward from the design by doubling: at half their size some holes would leave the octave no resonance.
@@ -76,5 +81,5 @@ def starting_sizes(
         while high - low > 1:
             middle = (low + high) // 2
             low, high = (middle, high) if too_sharp(middle) else (low, middle)
-        too_sharp(high)
+        too_sharp(low if high in lost else high)
     return sizes

@@ -1,114 +1,224 @@
-"""Says what played notes tell of the model's uncertain constants, and what each note will be after a change.
+"""Says what played notes tell of one piece, and what each note will be after a change.
 
-Gaussian Bayes by Gauss-Newton over all trials of one piece. Unknown are four constants shared by all notes
-(window, hole ends, losses, speed of sound; priors `ModelErrors`) and one lasting offset a fingering (what the
-chain leaves out; prior `ModelErrors.discrepancy_cents`). Every played note is its true pitch plus an independent
-error of blowing and measuring. With priors of unit variance the normal equations are
-(1 + J' W J) x = J' W (y - f + J x0); the posterior covariance is their inverse (Gelman et al., Bayesian Data
-Analysis, chapter on linear models; from memory).
+Gaussian Bayes on the parameters of `pitch_model`, by Gauss-Newton: with K = J P J' + R of all notes of all trials
+together, x = m + P J' K^-1 (y - f(x0) + J (x0 - m)) and cov = P - P J' K^-1 J P (Gelman et al., Bayesian Data Analysis,
+chapter on linear models; from memory). R holds each note's own error of blowing and listening, and what a trial's notes
+share: the thermometer's error and a breath other than planned.
+
+A note that was played wrongly must not pull the rest. Each note is weighed against what all others say of it: its
+deleted residual e_i = (K^-1 r)_i/(K^-1)_ii has the variance 1/(K^-1)_ii (Cook & Weisberg 1982, Residuals and Influence
+in Regression; from memory). The note that is most surely a slip, by the odds of a wide against this narrow Gaussian, is
+left out, and so on until none is more likely a slip than not.
 """
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.network import Corrections, Network, build_network
-from fluewright.acoustics.resonance import (
-    CENTS_PER_RELATIVE,
-    STATED_ERRORS,
-    ModelErrors,
-    error_patterns_cents,
-    resonances,
-    targets_hz,
-)  # fmt: skip
+from fluewright.acoustics.network import Corrections
+from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
 from fluewright.air import Air
-from fluewright.design.fit import with_sizes
+from fluewright.bench.pitch_model import SHARED, PitchModel, is_plain_cut, is_removable
+from fluewright.bench.prior import STATED_BELIEFS, Beliefs, Prior, Scales, size_patterns_cents, stated_prior
 from fluewright.errors import InputError
+from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
 
-__all__ = ["PlayedTrial", "Posterior", "calibrate"]
+__all__ = [
+    "Evidence", "PlayedTrial", "Posterior", "Slip", "calibrate", "constants_text", "evidence_of", "misfit", "update",
+    "worth_playing",
+]  # fmt: skip
 
 FloatArray = NDArray[np.float64]
 
-# Spread of one player's blowing about the design breath, cents (common practice, no source: 1.5 to 3).
-BLOWING_SPREAD_CENTS = 2.0
+# More slips than this share of a piece's notes: it is not slips then, and none is left out.
+_MOST_SLIPS = 0.25
 
 
 @dataclass(frozen=True)
 class PlayedTrial:
     """One test of the piece: its sizes at that moment and the notes that were heard.
 
-    `as_built` maps size keys (mm) that differ from the model's; `notes` maps the index of a fingering to
-    (frequency in Hz, its standard uncertainty in Hz). `air` is that of the trial's conditions.
+    Attributes
+    ----------
+    as_built : mapping
+        Sizes that differ from the model's, mm by key.
+    notes : mapping
+        Index of a fingering to (frequency in Hz, its standard uncertainty in Hz).
+    air : Air, optional
+        Of the trial's conditions; by default the model's.
+    temperature_sigma_c : float, optional
+        How well that air is known; by default `Beliefs.temperature_c`.
+    breath_ratio : float, optional
+        Measured breath over the planned one; by default unknown about 1.
+    pull_cents : mapping, optional
+        Cents per doubling of breath by fingering, where a swell has measured it.
+    plays : mapping, optional
+        How many times a note was played in this trial, by fingering; 1 where it is not named.
     """
 
     as_built: Mapping[str, float]
     notes: Mapping[int, tuple[float, float]]
     air: Air | None = None
+    temperature_sigma_c: float | None = None
+    breath_ratio: float | None = None
+    pull_cents: Mapping[int, float] | None = None
+    plays: Mapping[int, int] | None = None
+
+
+@dataclass(frozen=True)
+class Slip:
+    """A note that fits nothing the others say: its trial and fingering by number, and how far it strays, cents."""
+
+    trial: int
+    fingering: int
+    cents: float
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """All notes of one piece made linear: y = J x + e, cents.
+
+    Attributes
+    ----------
+    y : array, shape (m,)
+    jacobian : array, shape (m, p)
+    own : array, shape (m,)
+        Variance of listening.
+    blown : array, shape (m,)
+        Variance of blowing, as stated.
+    together : array, shape (m, m)
+        Covariance of what a trial's notes share, as stated.
+    since : array, shape (m, m)
+        Covariance of what the cuts made after a trial may have done otherwise than computed: the offsets are those of
+        the piece as it is now, and an old trial tells less of them.
+    places : tuple of (trial, fingering)
+    size_patterns : array, shape (n, causes)
+    """
+
+    y: FloatArray
+    jacobian: FloatArray
+    own: FloatArray
+    blown: FloatArray
+    together: FloatArray
+    since: FloatArray
+    places: tuple[tuple[int, int], ...]
+    size_patterns: FloatArray
+
+    def noise(self, scales: Scales) -> FloatArray:
+        """Return R, shape (m, m)."""
+        return np.asarray(
+            np.diag(self.own + scales.blowing**2 * self.blown) + scales.trials**2 * self.together + self.since
+        )
+
+    def without(self, rows: Sequence[int]) -> "Evidence":
+        """Return the same with some notes left out."""
+        keep = np.setdiff1d(np.arange(self.y.size), list(rows))
+        return Evidence(
+            self.y[keep], self.jacobian[keep], self.own[keep], self.blown[keep], self.together[np.ix_(keep, keep)],
+            self.since[np.ix_(keep, keep)], tuple(self.places[i] for i in keep), self.size_patterns,
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Posterior:
     """The calibrated model of one piece.
 
-    `shared` are the four constants in prior sigmas, `offsets_cents` one a fingering; `covariance` belongs to both
-    together, shape (4 + n, 4 + n).
+    Attributes
+    ----------
+    pitch : PitchModel
+    prior : Prior
+    parameters : array, shape (p,)
+        As in `pitch_model`.
+    covariance : array, shape (p, p)
+    prior_covariance : array, shape (p, p)
+        Before any note of this piece, from model and piece together.
+    trials : int
+    slips : tuple of Slip
+        Notes that were left out.
+    evidence : Evidence
+        What was kept; empty without trials.
     """
 
-    model: Model
-    errors: ModelErrors
-    shared: FloatArray
-    offsets_cents: FloatArray
+    pitch: PitchModel
+    prior: Prior
+    parameters: FloatArray
     covariance: FloatArray
+    prior_covariance: FloatArray
     trials: int
+    slips: tuple[Slip, ...]
+    evidence: Evidence
+
+    @property
+    def model(self) -> Model:
+        """Return the design."""
+        return self.pitch.model
+
+    @property
+    def fingerings(self) -> tuple[Fingering, ...]:
+        """Return the fingerings in the order of every result."""
+        return self.pitch.fingerings
+
+    @property
+    def shared(self) -> FloatArray:
+        """Return the parameters that all notes share, in the order of `SHARED`."""
+        return self.parameters[: len(SHARED)]
+
+    @property
+    def offsets_cents(self) -> FloatArray:
+        """Return what is left of every fingering."""
+        return self.parameters[len(SHARED) :]
 
     def corrections(self) -> Corrections:
         """Return the calibrated factors as the network takes them."""
-        return _corrections(self.shared, self.errors)
+        window, holes, losses, speed = (float(v) for v in self.parameters[:4])
+        return Corrections(1.0 + window, 1.0 + holes, max(1.0 + losses, 0.2), 1.0 + speed)
 
     def forecast(self, as_built: Mapping[str, float]) -> tuple[FloatArray, FloatArray]:
-        """Return (mean, covariance) of the cents of every fingering for these sizes, without blowing spread."""
-        network = _network(self.model, as_built, None, self.shared, self.errors)
-        mean, jacobian = _linearise(network, self.errors)
-        full = np.hstack([jacobian, np.eye(mean.size)])
-        return mean + self.offsets_cents, full @ self.covariance @ full.T
+        """Return (mean, covariance) of the cents of every fingering for these sizes, in the model's own air and breath.
+
+        Forecasts are for the design's conditions: a piece that was played in a cold room is not flat for that.
+        """
+        mean, jacobian = self.pitch.linear(as_built, self.parameters)
+        return mean, jacobian @ self.covariance @ jacobian.T
 
 
-def _corrections(shared: FloatArray, errors: ModelErrors) -> Corrections:
-    return Corrections(
-        window_scale=1.0 + errors.window_scale * float(shared[0]),
-        hole_scale=1.0 + errors.hole_scale * float(shared[1]),
-        loss_scale=max(1.0 + errors.loss_scale * float(shared[2]), 0.2),
-        speed_scale=1.0 + errors.speed_scale * float(shared[3]),
-    )
+def _sorted_notes(trial: PlayedTrial, n: int) -> list[int]:
+    for index, (frequency, spread) in trial.notes.items():
+        if not 0 <= index < n:
+            raise InputError(f"trial: fingering number {index} is named, but the model has {n}")
+        if not (np.isfinite(frequency) and frequency > 0 and np.isfinite(spread) and spread >= 0):
+            raise InputError(
+                f"trial: note {index} has frequency {frequency} Hz and uncertainty {spread} Hz; both must be "
+                "finite, the frequency positive"
+            )
+    if trial.breath_ratio is not None and not 0.05 <= trial.breath_ratio <= 20.0:
+        raise InputError(
+            f"trial: the breath is {trial.breath_ratio:g} times the planned one; 0.05 to 20 can be meant, check the "
+            "unit"
+        )
+    return sorted(trial.notes)
 
 
-def _network(
-    model: Model, as_built: Mapping[str, float], air: Air | None, shared: FloatArray, errors: ModelErrors
-) -> Network:
-    piece = with_sizes(model, dict(as_built)) if as_built else model
-    return build_network(piece, air=air, corrections=_corrections(shared, errors))
+def _pulls(trial: PlayedTrial | None, pitch: PitchModel, rows: list[int], beliefs: Beliefs) -> FloatArray:
+    measured = (trial.pull_cents if trial else None) or {}
+    stated = np.array([beliefs.pull_cents[min(pitch.fingerings[i].register, 2) - 1] for i in rows])
+    computed = np.where(np.isfinite(pitch.pull_cents[rows]), pitch.pull_cents[rows], stated)
+    return np.array([measured.get(i, pull) for i, pull in zip(rows, computed, strict=True)], dtype=float)
 
 
-def _linearise(network: Network, errors: ModelErrors) -> tuple[FloatArray, FloatArray]:
-    """Return (cents of every fingering, their change per prior sigma of the shared constants)."""
-    solved = resonances(network, sensitivities=True)
-    off = CENTS_PER_RELATIVE * np.log(solved.frequencies_hz / targets_hz(network))
-    return off, error_patterns_cents(network, solved, errors)
+def evidence_of(pitch: PitchModel, trials: Sequence[PlayedTrial], beliefs: Beliefs, at: FloatArray) -> Evidence:
+    """Return all notes of a piece, made linear about some parameters.
 
-
-def calibrate(
-    model: Model,
-    trials: Sequence[PlayedTrial],
-    *,
-    errors: ModelErrors = STATED_ERRORS,
-    blowing_spread_cents: float = BLOWING_SPREAD_CENTS,
-) -> Posterior:
-    """Return the posterior of the model's constants and offsets from all trials of one piece.
-
-    Works from no trial (the prior) and from one note upward.
+    Parameters
+    ----------
+    pitch : PitchModel
+    trials : sequence of PlayedTrial
+    beliefs : Beliefs
+    at : array, shape (p,)
 
     Raises
     ------
@@ -117,45 +227,230 @@ def calibrate(
     ComputeError
         A note has no resonance with the sizes of a trial.
     """
-    n = len(build_network(model).fingerings)
-    prior = np.concatenate(
-        [
-            np.ones(4),
-            [errors.discrepancy_cents[min(f.register, 2) - 1] for f in build_network(model).fingerings],
-        ]
-    )
+    n, p = len(pitch.fingerings), pitch.n_parameters
+    y, jacobian, own, blown, places = [np.zeros(0)], [np.zeros((0, p))], [np.zeros(0)], [np.zeros(0)], []
+    blocks = []
+    now: list[FloatArray] = []
+    plain: dict[tuple[tuple[str, float], ...], FloatArray] = {}
+    solved: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
+    for number, trial in enumerate(trials):
+        rows = _sorted_notes(trial, n)
+        if not rows:
+            continue
+        key = (tuple(sorted(trial.as_built.items())), trial.air)
+        if key not in solved:
+            solved[key] = pitch.linear(trial.as_built, at, trial.air)
+        cents, patterns = solved[key]
+        cut = tuple(sorted(trial.as_built.items()))
+        if cut not in plain:
+            plain[cut] = _made(pitch, trial.as_built, at[:4])
+        now += len(rows) * [plain[cut]]
+        heard = np.array([trial.notes[i][0] for i in rows])
+        spread = CENTS_PER_RELATIVE * np.array([trial.notes[i][1] for i in rows]) / heard
+        measured = CENTS_PER_RELATIVE * np.log(heard / pitch.network.targets_hz[rows])
+        pulls = _pulls(trial, pitch, rows, beliefs)
+        # A tenth is what a manometer and a steady breath leave; unmeasured, the player's own spread counts.
+        unsure = beliefs.breath
+        if trial.breath_ratio is not None:
+            measured -= pulls * math.log2(trial.breath_ratio)
+            unsure = min(0.03, beliefs.breath)
+        y.append(measured - cents[rows] + patterns[rows] @ at)
+        jacobian.append(patterns[rows])
+        own.append(spread**2)
+        blown.append(np.array([beliefs.blowing_cents**2 / max((trial.plays or {}).get(i, 1), 1) for i in rows]))
+        kelvin = beliefs.temperature_c if trial.temperature_sigma_c is None else trial.temperature_sigma_c
+        # Speed of sound goes as the root of the absolute temperature.
+        warm = patterns[rows, 3] * kelvin / (2.0 * 293.15)
+        blow = pulls * unsure / math.log(2.0)
+        blocks.append(np.outer(warm, warm) + np.outer(blow, blow))
+        places += [(number, i) for i in rows]
+    size = len(places)
+    together = np.zeros((size, size))
+    begin = 0
+    for block in blocks:
+        end = begin + block.shape[0]
+        together[begin:end, begin:end] = block
+        begin = end
+    since = _since(np.array(now).reshape(size, 2, n), places, (beliefs.gain_of_cut, beliefs.gain_of_shaping))
+    gauged: dict[str, float] = {}
     for trial in trials:
-        for index, (frequency, spread) in trial.notes.items():
-            if not 0 <= index < n:
-                raise InputError(f"trial: fingering number {index} is named, but the model has {n}")
-            if not (np.isfinite(frequency) and frequency > 0 and np.isfinite(spread) and spread >= 0):
-                raise InputError(
-                    f"trial: note {index} has frequency {frequency} Hz and uncertainty {spread} Hz; both must be "
-                    "finite, the frequency positive"
-                )
-    x = np.zeros(4 + n)
-    precision = np.diag(1.0 / prior**2)
-    covariance = np.diag(prior**2)
-    for _ in range(3 if trials else 0):
-        hessian = precision.copy()
-        pull = np.zeros(4 + n)
-        for trial in trials:
-            rows = np.array(sorted(trial.notes), dtype=int)
-            if rows.size == 0:
-                continue
-            network = _network(model, trial.as_built, trial.air, x[:4], errors)
-            off, shared = _linearise(network, errors)
-            targets = targets_hz(network)
-            heard = np.array([trial.notes[i][0] for i in rows])
-            sigma = np.array([trial.notes[i][1] for i in rows])
-            measured = CENTS_PER_RELATIVE * np.log(heard / targets[rows])
-            weight = 1.0 / ((CENTS_PER_RELATIVE * sigma / heard) ** 2 + blowing_spread_cents**2)
-            jacobian = np.hstack([shared[rows], np.eye(n)[rows]])
-            linear = measured - (off[rows] + x[4 + rows]) + jacobian @ x
-            hessian += jacobian.T @ (weight[:, None] * jacobian)
-            pull += jacobian.T @ (weight * linear)
-        covariance = np.linalg.inv(hessian)
-        x = covariance @ pull
-        x[:4] = np.clip(x[:4], -5.0, 5.0)
-    # Forecasts are for the model's own air: a piece played in a cold room is not flat for that.
-    return Posterior(model, errors, x[:4], x[4:], covariance, len(trials))
+        gauged.update(trial.as_built)
+    patterns = size_patterns_cents(pitch, gauged, beliefs)
+    return Evidence(
+        np.concatenate(y), np.vstack(jacobian), np.concatenate(own), np.concatenate(blown), together, since,
+        tuple(places),
+        patterns,
+    )  # fmt: skip
+
+
+def _made(pitch: PitchModel, as_built: Mapping[str, float], constants: FloatArray) -> FloatArray:
+    """Return (cents with plain cuts only, what shaping adds), shape (2, n), in the design's air."""
+    shaped = [k for k in as_built if is_removable(k) and not is_plain_cut(k)]
+    whole = pitch.cents(as_built, constants)
+    if not shaped:
+        return np.stack([whole, np.zeros_like(whole)])
+    plain = pitch.cents({k: v for k, v in as_built.items() if k not in shaped}, constants)
+    return np.stack([plain, whole - plain])
+
+
+def _since(now: FloatArray, places: Sequence[tuple[int, int]], shares: tuple[float, float]) -> FloatArray:
+    """Return the covariance that later cuts have laid between a trial and the piece as it is.
+
+    now: cents by row, shape (m, 2, n), as `_made`; shares: relative errors of both kinds of cuts.
+    """
+    size = len(places)
+    found = np.zeros((size, size))
+    if size == 0:
+        return found
+    trial = np.array([t for t, _ in places])
+    fingering = np.array([i for _, i in places])
+    first = np.unique(trial, return_index=True)[1]
+    steps = ((np.diff(now[first], axis=0) * np.array(shares)[:, None]) ** 2).sum(axis=1)
+    after = np.vstack([np.cumsum(steps[::-1], axis=0)[::-1], np.zeros((1, steps.shape[1]))])
+    order = np.searchsorted(trial[first], trial)
+    same = fingering[:, None] == fingering[None, :]
+    later = np.maximum(order[:, None], order[None, :])
+    found[same] = after[later, np.broadcast_to(fingering[:, None], (size, size))][same]
+    return found
+
+
+def calibrate(
+    model: Model | PitchModel,
+    trials: Sequence[PlayedTrial],
+    *,
+    prior: Prior | None = None,
+    beliefs: Beliefs = STATED_BELIEFS,
+    gauged: Mapping[str, float] | None = None,
+) -> Posterior:
+    """Return the posterior of one piece from all its trials.
+
+    Works from no trial (the prior) and from one note upward.
+
+    Parameters
+    ----------
+    model : Model or PitchModel
+        The latter saves building it again.
+    trials : sequence of PlayedTrial
+        In the order in which they were played.
+    prior : Prior, optional
+        What earlier pieces have taught (`learning.learn`); by default what is stated.
+    gauged : mapping, optional
+        Sizes known without a trial, mm by key.
+
+    Raises
+    ------
+    InputError
+        A played frequency is not positive, or names a fingering that the model lacks.
+    ComputeError
+        A note has no resonance with the sizes of a trial.
+    """
+    pitch = model if isinstance(model, PitchModel) else PitchModel.of(model)
+    prior = prior or stated_prior(pitch, beliefs)
+    beliefs = prior.beliefs
+    at = prior.mean.copy()
+    evidence = evidence_of(pitch, trials, beliefs, at)
+    patterns = evidence.size_patterns if trials else size_patterns_cents(pitch, gauged or {}, beliefs)
+    before = prior.of_model + prior.of_piece(patterns)
+    if evidence.y.size == 0:
+        return Posterior(pitch, prior, at, before, before, len(trials), (), evidence)
+    slips: tuple[Slip, ...] = ()
+    found, covariance = at, before
+    for step in range(3):
+        if step:
+            evidence = evidence_of(pitch, trials, beliefs, at)
+        rows, slips = _slips(evidence, prior, before)
+        kept = evidence.without(rows)
+        found, covariance = update(kept, prior.mean, before, prior.scales)
+        moved = float(np.abs(found - at)[:4].max())
+        # Far from the model the straight line is only good for a step.
+        at = found.copy()
+        at[:4] = np.clip(at[:4], -0.3, 0.3)
+        if moved < 1e-4:
+            break
+    return Posterior(pitch, prior, found, covariance, before, len(trials), slips, evidence.without(rows))
+
+
+def update(
+    evidence: Evidence, mean: FloatArray, covariance: FloatArray, scales: Scales
+) -> tuple[FloatArray, FloatArray]:
+    """Return mean and covariance of the parameters after some notes."""
+    jacobian = evidence.jacobian
+    spread = jacobian @ covariance
+    whole = spread @ jacobian.T + evidence.noise(scales)
+    gain = np.linalg.solve(whole, spread).T
+    after = covariance - gain @ spread
+    return mean + gain @ (evidence.y - jacobian @ mean), 0.5 * (after + after.T)
+
+
+def _slips(evidence: Evidence, prior: Prior, covariance: FloatArray) -> tuple[list[int], tuple[Slip, ...]]:
+    """Return the rows of notes that are more likely slips than not, and what they are."""
+    beliefs = prior.beliefs
+    whole = evidence.jacobian @ covariance @ evidence.jacobian.T + evidence.noise(prior.scales)
+    rest = evidence.y - evidence.jacobian @ prior.mean
+    rows: list[int] = []
+    slips: list[Slip] = []
+    kept = list(range(rest.size))
+    most = math.floor(_MOST_SLIPS * rest.size)
+    prior_odds = math.log(beliefs.slip_chance / (1.0 - beliefs.slip_chance))
+    while len(kept) > 2:
+        inverse = np.linalg.inv(whole[np.ix_(kept, kept)])
+        variance = 1.0 / np.diag(inverse)
+        deleted = variance * (inverse @ rest[kept])
+        wide = variance + beliefs.slip_cents**2
+        odds = prior_odds + 0.5 * (np.log(variance / wide) + deleted**2 * (1.0 / variance - 1.0 / wide))
+        worst = int(odds.argmax())
+        if odds[worst] <= 0.0:
+            break
+        rows.append(kept[worst])
+        trial, fingering = evidence.places[kept[worst]]
+        slips.append(Slip(trial, fingering, float(deleted[worst])))
+        del kept[worst]
+        if len(rows) > most:
+            # So many strays are a piece that differs, not slips.
+            return [], ()
+    return rows, tuple(slips)
+
+
+def misfit(posterior: Posterior) -> tuple[float, int, float]:
+    """Return (root mean square of the kept notes in prior standard errors, the worst fingering, its cents).
+
+    About 1 where the piece is one of the model's; the worst is by its deleted residual. (0, 0, 0) without notes.
+    """
+    evidence = posterior.evidence
+    if evidence.y.size == 0:
+        return 0.0, 0, 0.0
+    jacobian = evidence.jacobian
+    whole = jacobian @ posterior.prior_covariance @ jacobian.T + evidence.noise(posterior.prior.scales)
+    rest = evidence.y - jacobian @ posterior.prior.mean
+    inverse = np.linalg.inv(whole)
+    pulled = inverse @ rest
+    deleted = pulled / np.sqrt(np.diag(inverse))
+    worst = int(np.abs(deleted).argmax())
+    cents = float(pulled[worst] / inverse[worst, worst])
+    return math.sqrt(max(float(rest @ pulled), 0.0) / rest.size), evidence.places[worst][1], cents
+
+
+def worth_playing(posterior: Posterior, as_built: Mapping[str, float]) -> list[tuple[int, float]]:
+    """Return (fingering, how much less uncertain register 1 becomes by playing it), the most telling first.
+
+    The measure is the mean variance of the register-1 notes, cents squared, that one more playing of that note in a
+    trial of its own takes away: what all notes of a trial share (temperature, breath) counts as noise.
+    """
+    pitch = posterior.pitch
+    beliefs, scales = posterior.prior.beliefs, posterior.prior.scales
+    _, jacobian = pitch.linear(as_built, posterior.parameters)
+    spread = jacobian @ posterior.covariance @ jacobian.T
+    first = pitch.first_register
+    kelvin = jacobian[:, 3] * beliefs.temperature_c / (2.0 * 293.15)
+    pulls = _pulls(None, pitch, list(range(len(pitch.fingerings))), beliefs)
+    shared = scales.trials**2 * (kelvin**2 + (pulls * beliefs.breath / math.log(2.0)) ** 2)
+    noise = shared + (scales.blowing * beliefs.blowing_cents) ** 2
+    gain = (spread[first] ** 2).mean(axis=0) / (np.diag(spread) + noise)
+    order = np.argsort(-gain, kind="stable")
+    return [(int(i), float(gain[i])) for i in order if pitch.fingerings[i].alternative == 0]
+
+
+def constants_text(posterior: Posterior) -> list[tuple[str, float, float, float]]:
+    """Return (name, value, standard uncertainty, prior uncertainty) of every shared parameter."""
+    before, after = np.sqrt(np.diag(posterior.prior_covariance)), np.sqrt(np.diag(posterior.covariance))
+    return [(name, float(posterior.parameters[j]), float(after[j]), float(before[j])) for j, name in enumerate(SHARED)]

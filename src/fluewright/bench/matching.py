@@ -60,7 +60,9 @@ def match_notes(heard_hz: Sequence[float], expected_hz: NDArray[np.float64], *, 
     return Match({j: tuple(v) for j, v in sorted(taken.items())}, tuple(extra), missing)
 
 
-def chance_of_strays(heard_hz: Sequence[float], match: Match, *, slip_share: float = SLIP_SHARE) -> float:
+def chance_of_strays(
+    heard_hz: Sequence[float], match: Match, *, slips: int = 0, slip_share: float = SLIP_SHARE
+) -> float:
     """Return the chance that a recording of this piece has at least as many notes that fit no fingering.
 
     Two well-tuned instruments share most of their notes, so that what does fit says little of which one was played;
@@ -73,6 +75,8 @@ def chance_of_strays(heard_hz: Sequence[float], match: Match, *, slip_share: flo
     heard_hz : sequence of float
         The notes that were matched.
     match : Match
+    slips : int
+        Matched notes that the calibration takes for slips.
     slip_share : float
         Chance of a slip, 0 to 1.
 
@@ -82,9 +86,11 @@ def chance_of_strays(heard_hz: Sequence[float], match: Match, *, slip_share: flo
         1 without strays; compare it with `LEAST_CHANCE`.
     """
     strays = np.sort(np.asarray(heard_hz, dtype=float)[list(match.extra)])
-    if strays.size == 0:
+    if strays.size + slips == 0:
         return 1.0
-    distinct = 1 + int((CENTS_PER_RELATIVE * np.diff(np.log(strays)) > _SAME_NOTE_CENTS).sum())
-    n = len(match.by_fingering) + distinct
+    distinct = slips
+    if strays.size:
+        distinct += 1 + int((CENTS_PER_RELATIVE * np.diff(np.log(strays)) > _SAME_NOTE_CENTS).sum())
+    n = len(match.by_fingering) - slips + distinct
     fewer = sum(math.comb(n, i) * slip_share**i * (1.0 - slip_share) ** (n - i) for i in range(distinct))
     return max(1.0 - fewer, 0.0)

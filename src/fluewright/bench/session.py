@@ -7,17 +7,21 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.network import build_network
-from fluewright.acoustics.resonance import targets_hz
-from fluewright.air import moist_air
+from fluewright.air import Air, moist_air
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate
 from fluewright.bench.cuts import CutPolicy, Verdict, next_cut
 from fluewright.bench.matching import LEAST_CHANCE, Match, chance_of_strays, match_notes
+from fluewright.bench.pitch_model import PitchModel, is_hole_cut, is_removable
+from fluewright.bench.prior import Prior
+from fluewright.bench.repeats import of_repeats
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
 
-__all__ = ["Advice", "Heard", "advise", "heard_by_fingering"]
+__all__ = ["Advice", "Heard", "advise", "air_of", "check_sizes_over_time", "heard_by_fingering", "slip_text"]
+
+# A gauge and a hand-held rule agree to this; less material than before by more than it is a mistake, not a reading.
+_GROWN_MM = 0.15
 
 
 class Heard(Protocol):
@@ -49,43 +53,91 @@ def heard_by_fingering(
 ) -> tuple[dict[int, tuple[float, float]], tuple[int, ...], tuple[int, ...]]:
     """Return (Hz and uncertainty by fingering, extra notes, fingerings not heard).
 
-    Repeats of one note are averaged, weighted by their uncertainties. A note with several fingerings is taken for
-    its main one.
+    Repeats of one note become one figure (`repeats.of_repeats`). A note with several fingerings is taken for its main
+    one.
     """
-    heard, match = _matched(notes, expected_hz, fingerings)
+    heard, _, match = _matched(notes, expected_hz, fingerings)
     return heard, match.extra, match.missing
 
 
 def _matched(
     notes: Sequence[Heard], expected_hz: NDArray[np.float64], fingerings: Sequence[Fingering]
-) -> tuple[dict[int, tuple[float, float]], Match]:
-    """Return Hz and uncertainty by fingering, and the match in numbers of the model's fingerings."""
+) -> tuple[dict[int, tuple[float, float]], dict[int, int], Match]:
+    """Return Hz and uncertainty, and playings, by fingering, and the match in numbers of the model's fingerings."""
     main = np.array([i for i, f in enumerate(fingerings) if f.alternative == 0])
     match = match_notes([n.frequency_hz for n in notes], expected_hz[main])
-    heard = {}
+    heard, plays = {}, {}
     for fingering, indices in match.by_fingering.items():
-        f = np.array([notes[i].frequency_hz for i in indices])
-        w = 1.0 / np.maximum([notes[i].frequency_uncertainty_hz for i in indices], 1e-4) ** 2
-        heard[int(main[fingering])] = (float((w * f).sum() / w.sum()), float(1.0 / np.sqrt(w.sum())))
+        hz, sigma, count = of_repeats(
+            [notes[i].frequency_hz for i in indices], [notes[i].frequency_uncertainty_hz for i in indices]
+        )
+        heard[int(main[fingering])] = (hz, sigma)
+        plays[int(main[fingering])] = count
     by_fingering = {int(main[i]): indices for i, indices in match.by_fingering.items()}
-    return heard, Match(by_fingering, match.extra, tuple(int(main[i]) for i in match.missing))
+    return heard, plays, Match(by_fingering, match.extra, tuple(int(main[i]) for i in match.missing))
+
+
+def air_of(model: Model, temperature_c: float | None) -> Air | None:
+    """Return the air of a trial: the model's, at another temperature; None where none is given."""
+    if temperature_c is None:
+        return None
+    c = model.conditions
+    return moist_air(
+        temperature_c, relative_humidity=c.relative_humidity, co2_fraction=c.co2_fraction, pressure_pa=c.pressure_pa
+    )
+
+
+def check_sizes_over_time(sizes: Sequence[Mapping[str, float]]) -> None:
+    """Refuse sizes, oldest first, that would have put material back.
+
+    Raises
+    ------
+    InputError
+        A hole has become smaller, or the body longer, by more than a gauge's error.
+    """
+    known: dict[str, float] = {}
+    for built in sizes:
+        for key, value in built.items():
+            if key in known and is_removable(key):
+                grown = known[key] - value if is_hole_cut(key) or key != "length_mm" else value - known[key]
+                if grown > _GROWN_MM:
+                    raise InputError(
+                        f"{key} is {value:g} mm now and was {known[key]:g} mm before: {grown:.2f} mm of material "
+                        f"cannot have come back (limit {_GROWN_MM:g} mm); measure it again, or, if it was filled or "
+                        "bushed, begin a new serial for the piece"
+                    )
+            known[key] = value
+
+
+def slip_text(posterior: Posterior) -> list[str]:
+    """Return what to say of the notes that were left out."""
+    says = []
+    for slip in posterior.slips:
+        f = posterior.fingerings[slip.fingering]
+        says.append(
+            f"trial {slip.trial + 1}: {f.note} (register {f.register}) is {slip.cents:+.0f} cents from what all other "
+            "notes say and was left out (a leaking finger, a wrong fingering, a squeak?); play it again"
+        )
+    return says
 
 
 def advise(
-    model: Model,
+    model: Model | PitchModel,
     trials: Sequence[Sequence[Any]],
     *,
     as_built: Mapping[str, float],
     earlier: Sequence[PlayedTrial] = (),
     temperature_c: float | None = None,
+    breath_ratio: float | None = None,
+    prior: Prior | None = None,
     risk: float = 0.02,
     policy: CutPolicy | None = None,
 ) -> Advice:
-    """Return the state of a piece and its next safe cut.
+    """Return the state of a piece and its next safe cuts.
 
     Parameters
     ----------
-    model : Model
+    model : Model or PitchModel
     trials : sequence of sequences of heard notes
         New trials of the piece as it is now.
     as_built : mapping
@@ -94,6 +146,10 @@ def advise(
         Former trials of this piece with the sizes it had then.
     temperature_c : float, optional
         Air in the bore during the new trials; by default the model's.
+    breath_ratio : float, optional
+        Measured breath over the model's planned one; by default unknown about 1.
+    prior : Prior, optional
+        What earlier pieces of the model have taught.
     risk : float
         Chance over the whole piece of cutting a note past its tolerance.
 
@@ -101,46 +157,46 @@ def advise(
     ------
     InputError
         No note of the model was heard in a trial, more of its notes fit no fingering than slips explain
-        (`chance_of_strays`), or a size is not usable.
+        (`chance_of_strays`), a size is not usable, or sizes contradict those of earlier trials.
     """
-    air = None
-    if temperature_c is not None:
-        c = model.conditions
-        air = moist_air(
-            temperature_c,
-            relative_humidity=c.relative_humidity,
-            co2_fraction=c.co2_fraction,
-            pressure_pa=c.pressure_pa,
-        )
-    network = build_network(model)
-    targets = targets_hz(network)
+    pitch = model if isinstance(model, PitchModel) else PitchModel.of(model)
+    name = pitch.model.model.name
+    air = air_of(pitch.model, temperature_c)
+    check_sizes_over_time([*(t.as_built for t in earlier), as_built])
+    targets = pitch.network.targets_hz
     played = list(earlier)
-    posterior = calibrate(model, played)
+    posterior = calibrate(pitch, played, prior=prior, gauged=as_built)
     new: list[PlayedTrial] = []
     warnings: list[str] = []
-    names = [f"{f.note} (register {f.register})" for f in network.fingerings]
+    names = [f"{f.note} (register {f.register})" for f in pitch.fingerings]
     for number, notes in enumerate(trials, start=1):
         expected = targets * 2.0 ** (posterior.forecast(as_built)[0] / 1200.0)
-        heard, match = _matched(notes, expected, network.fingerings)
+        heard, plays, match = _matched(notes, expected, pitch.fingerings)
         if not heard:
             raise InputError(
-                f"trial {number}: none of its {len(notes)} notes fits a fingering of {model.model.name}; check that "
+                f"trial {number}: none of its {len(notes)} notes fits a fingering of {name}; check that "
                 "it is a recording of this piece, and play each note once, slowly"
             )
-        if match.extra:
-            odd = ", ".join(f"{notes[i].frequency_hz:.1f} Hz" for i in match.extra[:6])
-            chance = chance_of_strays([n.frequency_hz for n in notes], match)
+        new.append(PlayedTrial(dict(as_built), heard, air, breath_ratio=breath_ratio, plays=plays))
+        posterior = calibrate(pitch, [*played, *new], prior=prior)
+        slips = [s for s in posterior.slips if s.trial == len(played) + len(new) - 1]
+        if match.extra or slips:
+            off = [f"{heard[s.fingering][0]:.1f} Hz" for s in slips]
+            odd = ", ".join([f"{notes[i].frequency_hz:.1f} Hz" for i in match.extra[:6]] + off)
+            chance = chance_of_strays([n.frequency_hz for n in notes], match, slips=len(slips))
             if chance < LEAST_CHANCE:
                 raise InputError(
-                    f"trial {number}: {len(match.extra)} of its {len(notes)} notes fit no fingering of "
-                    f"{model.model.name} ({odd}); slips explain so many with a chance of {100.0 * chance:.2g} %, the "
+                    f"trial {number}: {len(match.extra) + len(slips)} of its {len(notes)} notes fit no fingering of "
+                    f"{name} ({odd}); slips explain so many with a chance of {100.0 * chance:.2g} %, the "
                     f"limit is {100.0 * LEAST_CHANCE:g} %; check that it is a recording of this piece, and play each "
                     "note once, slowly"
                 )
+        if match.extra:
+            odd = ", ".join(f"{notes[i].frequency_hz:.1f} Hz" for i in match.extra[:6])
             warnings.append(f"trial {number}: {len(match.extra)} notes fit no fingering and were left out: {odd}")
         if match.missing:
             warnings.append(f"trial {number}: not heard: {', '.join(names[i] for i in match.missing)}")
-        new.append(PlayedTrial(dict(as_built), heard, air))
-        posterior = calibrate(model, [*played, *new])
-    verdict = next_cut(posterior, as_built, policy=policy or CutPolicy(risk=risk))
-    return Advice(network.fingerings, targets, tuple(new), posterior, verdict, tuple(warnings))
+    warnings += slip_text(posterior)
+    cut_rounds = len({tuple(sorted(t.as_built.items())) for t in [*played, *new]}) - 1
+    verdict = next_cut(posterior, as_built, policy=policy or CutPolicy(risk=risk), rounds_made=max(cut_rounds, 0))
+    return Advice(pitch.fingerings, targets, tuple(new), posterior, verdict, tuple(warnings))

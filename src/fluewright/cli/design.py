@@ -18,19 +18,22 @@ def fit(
     out: Annotated[Path | None, typer.Option("--out", "-o", help="Write the fitted model here.")] = None,
     a4_hz: Annotated[float | None, typer.Option("--a4-hz", help="Tuning standard.")] = None,
     temperature_c: Annotated[float | None, typer.Option("--temperature-c", help="Air in the bore.")] = None,
+    blown: Annotated[
+        bool, typer.Option("--blown", help="Aim the pitch at the planned breath, not the resonance.")
+    ] = False,
     as_json: JsonOpt = False,
 ) -> None:
     """Fit hole positions, diameters and length to the target in all registers, within the model's limits."""
     from fluewright.acoustics.network import build_network
     from fluewright.acoustics.ranges import out_of_range
     from fluewright.acoustics.resonance import targets_hz
-    from fluewright.design.fit import fit_model
+    from fluewright.design.fit import fit_blown_model, fit_model
     from fluewright.instrument.files import write_model
     from fluewright.instrument.starting import load, starting_models
 
     loaded = with_target(load(model), a4_hz, temperature_c)
     with console(error=True).status("fitting"):
-        result = fit_model(loaded)
+        result = fit_blown_model(loaded) if blown else fit_model(loaded)
     fitted = build_network(result.model)
     beyond = out_of_range(fitted, targets_hz(fitted))
     if out is not None:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from fluewright import __version__
-from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listening, making, models
+from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listening, making, models, voicing_bench
 from fluewright.errors import ComputeError, FluewrightError, InputError
 
 __all__ = ["app", "main"]
@@ -38,7 +38,11 @@ app.command()(blown.hear)
 app.command()(blown.voicing)
 app.command()(design.fit)
 app.command()(listening.listen)
+app.command(name="calibrate")(bench.calibrate_command)
 app.command(name="next-cut")(bench.next_cut_command)
+app.command(name="trust")(bench.trust_command)
+app.command(name="trial")(voicing_bench.trial_command)
+app.command(name="voice")(voicing_bench.voice_command)
 app.command()(making.sheet)
 app.command()(demo.demo)
 

@@ -7,11 +7,10 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.network import build_network
-from fluewright.acoustics.resonance import targets_hz
 from fluewright.bench.allowance import starting_sizes
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate
 from fluewright.bench.cuts import CutPolicy, CutProposal, Verdict, next_cut
+from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.session import heard_by_fingering
 from fluewright.demo.piece import VirtualPiece
 from fluewright.demo.sound import play
@@ -25,7 +24,7 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Round:
-    """One play-and-cut round; `heard` maps the index of a fingering to (Hz, standard uncertainty in Hz)."""
+    """One play and the cuts that followed; `heard` maps a fingering's index to (Hz, standard uncertainty in Hz)."""
 
     number: int
     recording: Path
@@ -48,7 +47,7 @@ class LoopResult:
     @property
     def cuts(self) -> tuple[CutProposal, ...]:
         """Return every cut that was made."""
-        return tuple(r.verdict.proposal for r in self.rounds if r.verdict.proposal is not None)
+        return tuple(cut for r in self.rounds for cut in r.verdict.plan)
 
 
 def run_loop(
@@ -71,9 +70,10 @@ def run_loop(
     as_built = piece.gauge(keys)
     trials: list[PlayedTrial] = []
     rounds: list[Round] = []
-    posterior = calibrate(model, [])
-    network = build_network(model)
-    targets = targets_hz(network)
+    pitch = PitchModel.of(model)
+    posterior = calibrate(pitch, [])
+    network = pitch.network
+    targets = network.targets_hz
     main = np.array([f.alternative == 0 for f in network.fingerings])
     for number in range(1, most_rounds + 1):
         recording_path = folder / f"trial-{number:02d}.wav"
@@ -83,16 +83,17 @@ def run_loop(
         expected = targets * 2.0 ** (posterior.forecast(as_built)[0] / 1200.0)
         heard, _, _ = heard_by_fingering(hearing.notes, expected, network.fingerings)
         trials.append(PlayedTrial(dict(as_built), heard))
-        posterior = calibrate(model, trials)
-        verdict = next_cut(posterior, as_built, policy=policy)
+        posterior = calibrate(pitch, trials)
+        made = sum(bool(r.verdict.plan) for r in rounds)
+        verdict = next_cut(posterior, as_built, policy=policy, rounds_made=made)
         true_cents = 1200.0 * np.log2(piece.true_frequencies_hz() / targets)
         rounds.append(Round(number, recording_path, recording.sha256, dict(as_built), heard, verdict, true_cents))
         if on_round:
             on_round(rounds[-1], piece)
-        if verdict.proposal is None:
+        if not verdict.plan and verdict.state != "play":
             break
-        cut = verdict.proposal
-        piece.cut(cut.key, cut.after_mm - cut.before_mm)
-        as_built = {**as_built, **piece.gauge((cut.key,))}
+        for cut in verdict.plan:
+            piece.cut(cut.key, cut.after_mm - cut.before_mm)
+        as_built = {**as_built, **piece.gauge(tuple(cut.key for cut in verdict.plan))}
     first = np.array([f.register == 1 for f in network.fingerings])
     return LoopResult(tuple(rounds), posterior, true_cents, first)

@@ -9,7 +9,7 @@ from collections.abc import Mapping
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.network import Corrections, Rules, build_network
+from fluewright.acoustics.network import Corrections, Rules, build_network, named_dimensions
 from fluewright.acoustics.resonance import resonances
 from fluewright.air import moist_air
 from fluewright.design.fit import with_sizes
@@ -44,6 +44,10 @@ class VirtualPiece:
             key: value + (0.10 if key == "length_mm" else 0.03) * rng.standard_normal()
             for key, value in nominal.items()
         }
+        # Sizes that are cut later begin as the design has them.
+        for dimension in named_dimensions(model):
+            if dimension.key not in hidden:
+                self._true.setdefault(dimension.key, dimension.value)
         self._corrections = Corrections(
             window_scale=1.0 + float(np.clip(0.035 * rng.standard_normal(), -0.08, 0.08)),
             hole_scale=1.0 + 0.05 * float(rng.standard_normal()),

@@ -13,7 +13,7 @@ from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import predict_notes, targets_hz
 from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.acoustics.synthesis import scale_gesture, sound_of, swell_gesture
-from fluewright.bench.calibration import BLOWING_SPREAD_CENTS
+from fluewright.bench.prior import STATED_BELIEFS
 from fluewright.demo.loop import LoopResult, Round, run_loop
 from fluewright.design.fit import fit_model
 from fluewright.errors import InputError
@@ -164,7 +164,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
                     tool="file" if cut.key == "length_mm" else "taper reamer by hand",
                     reason=f"{cut.note} flat",
                     forecast=cut_forecast(cut, fingerings),
-                    as_built_after=dict(this.as_built),
+                    as_built_after={cut.key: this.as_built[cut.key]},
                 )
             pending.clear()
             book.log_trial(
@@ -177,8 +177,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
                 notes=trial_notes(fingerings, targets, this.heard),
                 as_built=dict(this.as_built),
             )
-            if this.verdict.proposal is not None:
-                pending.append(this.verdict.proposal)
+            pending.extend(this.verdict.plan)
 
         result = run_loop(model, seed=seed, folder=recordings, on_round=on_round)
         last = result.rounds[-1]
@@ -196,7 +195,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
             target_hz=float(targets[i]),
             measured_hz=hz,
             cents=float(1200.0 * np.log2(hz / targets[i])),
-            uncertainty_cents=float(np.hypot(1731.23 * sigma / hz, BLOWING_SPREAD_CENTS)),
+            uncertainty_cents=float(np.hypot(1731.23 * sigma / hz, STATED_BELIEFS.blowing_cents)),
             within_tolerance=bool(abs(last.verdict.cents[i]) <= tolerance),
         )
         for i, (hz, sigma) in sorted(last.heard.items())
@@ -213,14 +212,9 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
             method=f"one recording of every note, {ANALYSIS_VERSION}; within tolerance by the mean of all trials",
         ),
         rounds=[
-            CertificateCut(
-                round=r.number,
-                place=r.verdict.proposal.feature,
-                before_mm=r.verdict.proposal.before_mm,
-                after_mm=after.as_built[r.verdict.proposal.key],
-            )
+            CertificateCut(round=r.number, place=cut.feature, before_mm=cut.before_mm, after_mm=after.as_built[cut.key])
             for r, after in itertools.pairwise(result.rounds)
-            if r.verdict.proposal
+            for cut in r.verdict.plan
         ],
         verdict=verdict,
         ledger_head=f"event {head[0]}, {head[1]}",
@@ -231,7 +225,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
     return Story(
         title=f"{serial}: play, listen, cut (seed {seed})",
         columns=["round", "worst reg. 1", "worst reg. 2", "next cut", "from mm", "to mm", "risk"],
-        rows=[_row(r, fingerings) for r in result.rounds],
+        rows=[row for r in result.rounds for row in _rows(r, fingerings)],
         verdict=verdict,
         files=(
             model_path,
@@ -249,7 +243,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
     )
 
 
-def _row(this: Round, fingerings: Any) -> list[str]:
+def _rows(this: Round, fingerings: Any) -> list[list[str]]:
     cents = this.verdict.cents
 
     def worst(register: int) -> str:
@@ -259,12 +253,15 @@ def _row(this: Round, fingerings: Any) -> list[str]:
         at = max(chosen, key=lambda i: abs(cents[i]))
         return f"{fingerings[at].note} {cents[at]:+.1f}"
 
-    cut = this.verdict.proposal
-    if cut is None:
-        return [str(this.number), worst(1), worst(2), this.verdict.state, "", "", ""]
+    begins = [str(this.number), worst(1), worst(2)]
+    if not this.verdict.plan:
+        return [[*begins, this.verdict.state, "", "", ""]]
     return [
-        str(this.number), worst(1), worst(2), cut.feature, f"{cut.before_mm:.2f}", f"{cut.after_mm:.2f}",
-        f"{cut.overshoot:.2%}",
+        [
+            *(begins if i == 0 else ["", "", ""]), cut.feature, f"{cut.before_mm:.2f}", f"{cut.after_mm:.2f}",
+            f"{cut.overshoot:.2%}",
+        ]
+        for i, cut in enumerate(this.verdict.plan)
     ]  # fmt: skip
 
 

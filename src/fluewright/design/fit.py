@@ -15,12 +15,12 @@ from numpy.typing import NDArray
 from fluewright.acoustics.network import Network, build_network, named_dimensions
 from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, Resonances, resonances, targets_hz
 from fluewright.air import Air
-from fluewright.errors import ModelError
+from fluewright.errors import InputError, ModelError
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Hole, Model
 
-__all__ = ["FitResult", "fit_model", "with_sizes"]
+__all__ = ["FitResult", "fit_blown_model", "fit_model", "with_sizes"]
 
 FloatArray = NDArray[np.float64]
 
@@ -232,11 +232,46 @@ def _note_weights(network: Network) -> FloatArray:
     return found
 
 
-def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True) -> FitResult:
+def fit_blown_model(model: Model, *, snap_drills: bool = True) -> FitResult:
+    """Fit what is heard when blown: as `fit_model`, but for the pitch at the model's planned breath.
+
+    The jet moves a note from its resonance by up to a few tens of cents (`acoustics.sounding`), uncertain by a third;
+    the fit aims so that resonance and jet together meet the target. `FitResult.cents` are those of the blown notes.
+
+    Raises
+    ------
+    ModelError, ComputeError
+        As `fit_model`.
+    InputError
+        The head cannot sound.
+    """
+    from fluewright.acoustics.sounding import blow, jet_shift
+
+    fitted = fit_model(model, snap_drills=snap_drills)
+    for _ in range(2):
+        blown = blow(build_network(fitted.model))
+        if blown.reasons:
+            raise InputError(f"{model.model.name}: {'; '.join(blown.reasons)}")
+        fitted = fit_model(model, snap_drills=snap_drills, breath_cents=jet_shift(blown)[0])
+    return fitted
+
+
+def fit_model(
+    model: Model, *, air: Air | None = None, snap_drills: bool = True, breath_cents: FloatArray | None = None
+) -> FitResult:
     """Fit hole positions, hole diameters and length to the target in all registers of the fingerings.
 
     Diameters are brought to the nearest drill on the shelf (`limits.drills_mm`) when there is one, and positions
     and length are then fitted again around them.
+
+    Parameters
+    ----------
+    model : Model
+    air : Air, optional
+        By default the model's.
+    snap_drills : bool
+    breath_cents : array, shape (n,), optional
+        What breath adds to the resonance of every fingering; by default nothing.
 
     Raises
     ------
@@ -246,10 +281,11 @@ def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True)
         A note has no resonance on the way.
     """
     network = build_network(model, air=air)
+    above = np.zeros(len(network.fingerings)) if breath_cents is None else breath_cents
     bounds = _bounds(model)
     if not bounds:
         raise ModelError("limits.fixed: every size is fixed, so nothing can be fitted; free the length or some holes")
-    values, evaluations = _solve(network, bounds)
+    values, evaluations = _solve(network, bounds, above)
     shelf = sorted(model.limits.drills_mm)
     diameters = [key for key in bounds if key.endswith(".diameter_mm")]
     if snap_drills and shelf and diameters:
@@ -261,7 +297,7 @@ def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True)
         model = with_sizes(model, _in_order(model, values))
         rest = {key: limits for key, limits in bounds.items() if key not in diameters}
         if rest:
-            more, again = _solve(build_network(model, air=air), rest)
+            more, again = _solve(build_network(model, air=air), rest, above)
             values.update(more)
             evaluations += again
     start = {d.key: d.value for d in network.dimensions}
@@ -270,7 +306,7 @@ def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True)
     values = _in_order(model, values)
     fitted = with_sizes(model, values)
     final = build_network(fitted, air=air)
-    error = CENTS_PER_RELATIVE * np.log(resonances(final).frequencies_hz / targets_hz(final))
+    error = CENTS_PER_RELATIVE * np.log(resonances(final).frequencies_hz / targets_hz(final)) + above
     now = {d.key: d.value for d in final.dimensions}
     return FitResult(
         model=fitted,
@@ -284,7 +320,7 @@ def fit_model(model: Model, *, air: Air | None = None, snap_drills: bool = True)
     )
 
 
-def _solve(network: Network, bounds: dict[str, tuple[float, float]]) -> tuple[dict[str, float], int]:
+def _solve(network: Network, bounds: dict[str, tuple[float, float]], above: FloatArray) -> tuple[dict[str, float], int]:
     """Return the fitted sizes in mm and the number of network solutions used."""
     from scipy.optimize import least_squares
 
@@ -319,7 +355,7 @@ def _solve(network: Network, bounds: dict[str, tuple[float, float]]) -> tuple[di
         return np.array([rule.slack(mixed) for rule in rules])
 
     def residual(values: FloatArray) -> FloatArray:
-        off = CENTS_PER_RELATIVE * np.log(solved(values).frequencies_hz / targets)
+        off = CENTS_PER_RELATIVE * np.log(solved(values).frequencies_hz / targets) + above
         broken = RULE_CENTS_PER_MM * np.minimum(slacks(values), 0.0)
         return np.concatenate([weights * off, broken, pulled * (values - start)])
 

@@ -5,10 +5,12 @@ from fluewright.ledger.connection import open_ledger
 from fluewright.ledger.export import ExportReport, export_ledger
 from fluewright.ledger.ledger import Ledger
 from fluewright.ledger.records import (
+    AdjustmentMade,
     Begun,
     Correction,
     Cut,
     Event,
+    HeadTrialLogged,
     Instrument,
     Measurement,
     ModelVersion,
@@ -20,12 +22,14 @@ from fluewright.ledger.records import (
 from fluewright.ledger.verify import VerifyReport, verify
 
 __all__ = [
+    "AdjustmentMade",
     "BackupReport",
     "Begun",
     "Correction",
     "Cut",
     "Event",
     "ExportReport",
+    "HeadTrialLogged",
     "Instrument",
     "Ledger",
     "Measurement",

@@ -30,9 +30,11 @@ __all__ = [
     "ENTRIES",
     "SIZES_KEY",
     "SIZE_AGREEMENT_MM",
+    "adjustment_entry",
     "begun_entry",
     "checked_state",
     "cut_entry",
+    "head_trial_entry",
     "measurement_entry",
     "state_entry",
     "trial_entry",
@@ -189,6 +191,70 @@ def cut_entry(
     }
 
 
+def head_trial_entry(
+    *,
+    taken_at: Any,
+    temperature_c: Any,
+    body: Any,
+    good: Any,
+    analysis_version: Any,
+    model_name: str,
+    model_version: Any,
+    readings: Any,
+    as_built: Any,
+    remarks: Any,
+) -> dict[str, Any]:
+    """Return the details of a head's trial."""
+    if not isinstance(good, bool):
+        raise LedgerError(f"good is {good!r}, not yes or no: say whether the head is a good one.")
+    said = checked_json("readings", readings)
+    if not isinstance(said, dict) or not isinstance(said.get("format"), str):
+        raise LedgerError("readings are not a mapping that names its format: give a head trial in its plain form.")
+    return {
+        "taken_at": time_text(checked_time("taken_at", taken_at)),
+        "temperature_c": checked_number(
+            "temperature_c", temperature_c, -20.0, 60.0, unit="degC", mend="give the room in degrees Celsius"
+        ),
+        "body": checked_text("body", body, required=False, most=120),
+        "good": good,
+        "analysis_version": checked_text("analysis_version", analysis_version),
+        "model_name": model_name,
+        "model_version": checked_whole("model_version", model_version, 1, 10**6, mend="versions count from 1"),
+        "readings": said,
+        "as_built": checked_sizes("as_built", as_built),
+        "remarks": checked_text("remarks", remarks, required=False),
+    }
+
+
+def adjustment_entry(
+    *, adjustment: Any, title: Any, steps: Any, changes: Any, reason: Any, forecast: Any, as_built_after: Any
+) -> dict[str, Any]:
+    """Return the details of an adjustment of a head; one that changes no size (a leak sealed) is one too."""
+    count = checked_number("steps", steps, -100.0, 100.0, unit="", mend="say how many usual steps were made")
+    if count == 0.0:
+        raise LedgerError("steps is 0: an adjustment does something; log a head trial when nothing was changed.")
+    if not isinstance(changes, Mapping):
+        raise LedgerError(f"changes is {changes!r}, not a mapping: give the change of each size by name.")
+    moved = {
+        checked_size_name(name): checked_number(
+            f"change of {name}", value, -100.0, 100.0, unit="", mend="give it in mm or degrees"
+        )
+        for name, value in changes.items()
+    }
+    said = checked_json("forecast", forecast)
+    if not isinstance(said, dict):
+        raise LedgerError(f"forecast is {forecast!r}, not a mapping: name each forecast value.")
+    return {
+        "adjustment": checked_text("adjustment", adjustment, most=80),
+        "title": checked_text("title", title, most=400),
+        "steps": count,
+        "changes": moved,
+        "reason": checked_text("reason", reason, required=False),
+        "forecast": said,
+        "as_built_after": checked_sizes("as_built_after", as_built_after),
+    }
+
+
 def state_entry(*, state: Any, reason: Any) -> dict[str, Any]:
     """Return the details of a change of state."""
     return {"state": str(checked_state(state)), "reason": checked_text("reason", reason)}
@@ -208,6 +274,8 @@ ENTRIES: Mapping[str, Callable[..., dict[str, Any]]] = {
     EventKind.TRIAL: trial_entry,
     EventKind.CUT: cut_entry,
     EventKind.STATE: state_entry,
+    EventKind.HEAD_TRIAL: head_trial_entry,
+    EventKind.ADJUSTMENT: adjustment_entry,
 }
 """The check of each kind of event that can be corrected."""
 
@@ -216,6 +284,8 @@ SIZES_KEY: Mapping[str, str] = {
     EventKind.MEASUREMENT: "as_built",
     EventKind.TRIAL: "as_built",
     EventKind.CUT: "as_built_after",
+    EventKind.HEAD_TRIAL: "as_built",
+    EventKind.ADJUSTMENT: "as_built_after",
 }
 """Which detail of each kind states sizes."""
 
@@ -237,5 +307,17 @@ CORRECTABLE: Mapping[str, tuple[str, ...]] = {
     ),
     EventKind.CUT: ("feature", "before_mm", "after_mm", "tool", "reason", "forecast", "as_built_after"),
     EventKind.STATE: ("state", "reason"),
+    EventKind.HEAD_TRIAL: (
+        "taken_at",
+        "temperature_c",
+        "body",
+        "good",
+        "analysis_version",
+        "model_version",
+        "readings",
+        "as_built",
+        "remarks",
+    ),
+    EventKind.ADJUSTMENT: ("adjustment", "title", "steps", "changes", "reason", "forecast", "as_built_after"),
 }
 """Which details a correction may replace."""

@@ -22,16 +22,20 @@ from fluewright.ledger.entries import (
     ENTRIES,
     SIZE_AGREEMENT_MM,
     SIZES_KEY,
+    adjustment_entry,
     begun_entry,
     cut_entry,
+    head_trial_entry,
     measurement_entry,
     state_entry,
     trial_entry,
 )
 from fluewright.ledger.records import (
+    AdjustmentMade,
     Correction,
     Cut,
     Event,
+    HeadTrialLogged,
     Instrument,
     Measurement,
     ModelVersion,
@@ -49,10 +53,12 @@ from fluewright.ledger.replay import (
     replay,
 )
 from fluewright.ledger.schema import (
+    AdjustmentRow,
     CorrectionRow,
     CutRow,
     EventKind,
     EventRow,
+    HeadTrialRow,
     InstrumentRow,
     MeasurementRow,
     ModelRow,
@@ -447,6 +453,144 @@ class Ledger:
             session.flush()
             return _fresh(event, Cut)
 
+    def log_head_trial(
+        self,
+        serial: str,
+        *,
+        readings: Mapping[str, Any],
+        temperature_c: float,
+        analysis_version: str,
+        body: str = "",
+        good: bool = False,
+        taken_at: datetime | None = None,
+        as_built: Mapping[str, float] | None = None,
+        remarks: str = "",
+        model_version: int | None = None,
+    ) -> HeadTrialLogged:
+        """Record one test of a piece's head against breath.
+
+        Parameters
+        ----------
+        serial : str
+            The piece.
+        readings : mapping
+            The trial in its own plain form, which names its format.
+        temperature_c : float
+            Room in degrees Celsius.
+        analysis_version : str
+            The program that read it.
+        body : str
+            The reference body that the head sat on; empty for its own.
+        good : bool
+            Whether the maker calls the head good.
+        taken_at : datetime, optional
+            When it was played, with its time zone; now when left out.
+        as_built : mapping of str to float, optional
+            Sizes at the time; sizes not named stay as they are.
+        remarks : str
+            Free words.
+        model_version : int, optional
+            Version of the instrument's model that it was compared with; its own when left out.
+
+        Raises
+        ------
+        LedgerError
+            The serial or the version is unknown, or a value is not possible.
+        """
+        with self._write() as session:
+            row = _instrument_row(session, serial)
+            version = row.model_version if model_version is None else model_version
+            details = head_trial_entry(
+                taken_at=datetime.now(UTC) if taken_at is None else taken_at,
+                temperature_c=temperature_c,
+                body=body,
+                good=good,
+                analysis_version=analysis_version,
+                model_name=row.model_name,
+                model_version=version,
+                readings=readings,
+                as_built={} if as_built is None else as_built,
+                remarks=remarks,
+            )
+            _model_row(session, row.model_name, version)
+            before = _present_sizes(session, row.serial)
+            event = self._append(
+                session, EventKind.HEAD_TRIAL, row.serial, details, before, before | details["as_built"]
+            )
+            said = {name: value for name, value in details.items() if name not in ("taken_at", "good", "as_built")}
+            session.add(
+                HeadTrialRow(
+                    event_id=event.id,
+                    taken_at=datetime.fromisoformat(details["taken_at"]),
+                    good=int(details["good"]),
+                    **said,
+                )
+            )
+            session.flush()
+            return _fresh(event, HeadTrialLogged)
+
+    def log_adjustment(
+        self,
+        serial: str,
+        *,
+        adjustment: str,
+        title: str,
+        steps: float,
+        changes: Mapping[str, float],
+        forecast: Mapping[str, Any],
+        reason: str = "",
+        as_built_after: Mapping[str, float] | None = None,
+    ) -> AdjustmentMade:
+        """Record one thing done to a head, with what is expected of it.
+
+        Parameters
+        ----------
+        serial : str
+            The piece.
+        adjustment, title : str
+            Its key and its words.
+        steps : float
+            How many usual steps were made; negative for one taken back.
+        changes : mapping of str to float
+            By how much sizes were changed, mm or degrees; none where no size changed.
+        forecast : mapping
+            What is expected of it: text, numbers, lists, mappings.
+        reason : str
+            Why.
+        as_built_after : mapping of str to float, optional
+            Sizes after it; sizes not named stay as they are.
+
+        Raises
+        ------
+        LedgerError
+            The serial is unknown, the piece is scrapped, or a value is not possible.
+        """
+        details = adjustment_entry(
+            adjustment=adjustment,
+            title=title,
+            steps=steps,
+            changes=changes,
+            reason=reason,
+            forecast=forecast,
+            as_built_after={} if as_built_after is None else as_built_after,
+        )
+        with self._write() as session:
+            row = _instrument_row(session, serial)
+            known = replay(_event_rows(session, row.serial))
+            state = present_state(known)
+            if state.final:
+                raise LedgerError(
+                    f"{row.serial} is {state}: nothing is voiced on it any more; correct its state if that is wrong."
+                )
+            before = present_sizes(known)
+            event = self._append(
+                session, EventKind.ADJUSTMENT, row.serial, details, before, before | details["as_built_after"]
+            )
+            said = {name: value for name, value in details.items() if name != "as_built_after"}
+            session.add(AdjustmentRow(event_id=event.id, **said))
+            session.flush()
+            return _fresh(event, AdjustmentMade)
+
     def set_state(self, serial: str, state: PieceState | str, reason: str) -> StateChange:
         """Record that a piece reached another state."""
         details = state_entry(state=state, reason=reason)
@@ -541,7 +685,7 @@ class Ledger:
         merged = ENTRIES[kind](**amended(kind, known.details, right))
         if merged == known.details:
             raise LedgerError(f"event {event_id} says so already: nothing was recorded.")
-        if kind == EventKind.TRIAL:
+        if kind in (EventKind.TRIAL, EventKind.HEAD_TRIAL):
             _model_row(session, merged["model_name"], merged["model_version"])
         if kind == EventKind.CUT and ("feature" in right or "before_mm" in right):
             _check_cut_begins_at_recorded_size(known.row.serial or "", merged, known.as_built_before)
@@ -575,6 +719,10 @@ class Ledger:
             for event in self._all_events(model_name)
             if isinstance(event, Cut) and (feature is None or event.feature == feature)
         ]
+
+    def voicing(self, *, model_name: str | None = None) -> list[HeadTrialLogged | AdjustmentMade]:
+        """Return the head trials and adjustments of all pieces, or of those of one model, oldest first."""
+        return [event for event in self._all_events(model_name) if isinstance(event, (HeadTrialLogged, AdjustmentMade))]
 
     def head(self) -> tuple[int, str]:
         """Return number and hash of the newest event; noted elsewhere, they show what was cut off."""

@@ -11,10 +11,12 @@ from enum import StrEnum
 from typing import Any
 
 __all__ = [
+    "AdjustmentMade",
     "Begun",
     "Correction",
     "Cut",
     "Event",
+    "HeadTrialLogged",
     "Instrument",
     "Measurement",
     "ModelVersion",
@@ -251,6 +253,65 @@ class Cut(Event):
     before_mm: float
     after_mm: float
     tool: str
+    reason: str
+    forecast: Mapping[str, Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class HeadTrialLogged(Event):
+    """The head was tested against breath.
+
+    Attributes
+    ----------
+    taken_at : datetime
+        When it was played, UTC.
+    temperature_c : float
+        Room, degrees Celsius.
+    body : str
+        The reference body that it sat on; empty for its own.
+    good : bool
+        Whether the maker calls the head good.
+    analysis_version : str
+        The program that read it.
+    model_name, model_version
+        The model that it was compared with.
+    readings : mapping
+        The trial in its own plain form, which names its format.
+    remarks : str
+    """
+
+    taken_at: datetime
+    temperature_c: float
+    body: str
+    good: bool
+    analysis_version: str
+    model_name: str
+    model_version: int
+    readings: Mapping[str, Any]
+    remarks: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class AdjustmentMade(Event):
+    """The head was voiced.
+
+    Attributes
+    ----------
+    adjustment, title : str
+        Key and words of what was done.
+    steps : float
+        How many usual steps.
+    changes : mapping of str to float
+        By how much the model's sizes were changed, mm or degrees.
+    reason : str
+    forecast : mapping
+        What was expected of it, in plain JSON values.
+    """
+
+    adjustment: str
+    title: str
+    steps: float
+    changes: Mapping[str, float]
     reason: str
     forecast: Mapping[str, Any]
 

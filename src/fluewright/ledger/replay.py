@@ -14,10 +14,12 @@ from typing import Any
 
 from fluewright.ledger.entries import SIZES_KEY
 from fluewright.ledger.records import (
+    AdjustmentMade,
     Begun,
     Correction,
     Cut,
     Event,
+    HeadTrialLogged,
     Measurement,
     PieceState,
     StateChange,
@@ -167,6 +169,12 @@ def event_record(known: Known) -> Event:
         )
     if row.kind == EventKind.CUT:
         return Cut(**common, **_picked(details, "feature", "before_mm", "after_mm", "tool", "reason", "forecast"))
+    if row.kind == EventKind.HEAD_TRIAL:
+        said = {name: value for name, value in details.items() if name not in ("taken_at", "as_built")}
+        return HeadTrialLogged(**common, **said, taken_at=datetime.fromisoformat(details["taken_at"]))
+    if row.kind == EventKind.ADJUSTMENT:
+        picked = _picked(details, "adjustment", "title", "steps", "changes", "reason", "forecast")
+        return AdjustmentMade(**common, **picked)
     if row.kind == EventKind.STATE:
         return StateChange(**common, state=PieceState(details["state"]), reason=details["reason"])
     return Correction(**common, **_picked(details, "corrected_event_id", "reason", "replacement"))

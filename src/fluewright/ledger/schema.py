@@ -5,6 +5,8 @@
                                         ---- cuts
                                         ---- state_changes
                                         ---- corrections
+                                        ---- head_trials
+                                        ---- adjustments
 
 An event row holds what was recorded, whole, and its place in the hash chain. The tables beside it (one row an
 event) hold the same facts in typed columns, so that questions across instruments can be asked in SQL.
@@ -41,12 +43,14 @@ __all__ = [
     "APPLICATION_ID",
     "SCHEMA_REVISION",
     "TRIGGERS",
+    "AdjustmentRow",
     "Base",
     "CanonicalJson",
     "CorrectionRow",
     "CutRow",
     "EventKind",
     "EventRow",
+    "HeadTrialRow",
     "InstrumentRow",
     "MeasurementRow",
     "ModelRow",
@@ -61,7 +65,7 @@ __all__ = [
 APPLICATION_ID = 0x466C7577
 """Written into the file's header (SQLite `application_id`); spells "Fluw"."""
 
-SCHEMA_REVISION = "0001"
+SCHEMA_REVISION = "0002"
 """The Alembic revision that this module describes."""
 
 _TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
@@ -116,6 +120,8 @@ class EventKind(StrEnum):
     CUT = "cut"
     STATE = "state"
     CORRECTION = "correction"
+    HEAD_TRIAL = "head trial"
+    ADJUSTMENT = "adjustment"
 
 
 class Base(DeclarativeBase):
@@ -323,6 +329,53 @@ class CutRow(Base):
     forecast: Mapped[dict[str, Any]]
 
 
+class HeadTrialRow(Base):
+    """One test of a head, note by note against breath, as the bench read it."""
+
+    __tablename__ = "head_trials"
+    __table_args__ = (
+        ForeignKeyConstraint(["model_name", "model_version"], ["models.name", "models.version"]),
+        CheckConstraint("temperature_c BETWEEN -20 AND 60", name="temperature_c_range"),
+        CheckConstraint("good IN (0, 1)", name="good_is_yes_or_no"),
+        _filled("analysis_version"),
+        _is_time("taken_at"),
+        Index(None, "model_name", "model_version"),
+        _STRICT,
+    )
+
+    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    taken_at: Mapped[datetime]
+    temperature_c: Mapped[float]
+    body: Mapped[str]
+    good: Mapped[int]
+    analysis_version: Mapped[str]
+    model_name: Mapped[str]
+    model_version: Mapped[int]
+    readings: Mapped[dict[str, Any]]
+    remarks: Mapped[str]
+
+
+class AdjustmentRow(Base):
+    """One thing done to a head, with what was expected of it."""
+
+    __tablename__ = "adjustments"
+    __table_args__ = (
+        _filled("adjustment"),
+        _filled("title"),
+        CheckConstraint("steps BETWEEN -100 AND 100 AND steps <> 0", name="something_done"),
+        Index(None, "adjustment"),
+        _STRICT,
+    )
+
+    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    adjustment: Mapped[str]
+    title: Mapped[str]
+    steps: Mapped[float]
+    changes: Mapped[dict[str, float]]
+    reason: Mapped[str]
+    forecast: Mapped[dict[str, Any]]
+
+
 class StateChangeRow(Base):
     """A step of a piece on its way through the shop."""
 
@@ -361,6 +414,8 @@ APPEND_ONLY: Mapping[str, tuple[str, ...]] = {
     "cuts": ("event_id",),
     "state_changes": ("event_id",),
     "corrections": ("event_id",),
+    "head_trials": ("event_id",),
+    "adjustments": ("event_id",),
 }
 """Tables whose rows never change, with the columns that name a row."""
 

@@ -23,6 +23,8 @@ _DETAIL_TABLES: Mapping[str, str] = {
     EventKind.CUT: "cuts",
     EventKind.STATE: "state_changes",
     EventKind.CORRECTION: "corrections",
+    EventKind.HEAD_TRIAL: "head_trials",
+    EventKind.ADJUSTMENT: "adjustments",
 }
 _MOST_FINDINGS = 100
 

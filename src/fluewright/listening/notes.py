@@ -1,6 +1,7 @@
 """The notes that were played: from when to when, at what frequency, how steadily and how purely."""
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -8,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.errors import RecordingError
+from fluewright.listening.changes import change_s
 from fluewright.listening.medians import median, running_median
 from fluewright.listening.partials import Partials, demodulate, measure_partials
 from fluewright.listening.pitch import PitchTrack, track_pitch
@@ -20,20 +22,35 @@ from fluewright.listening.segments import (
 )
 from fluewright.listening.spectra import find_hum, thin_out
 from fluewright.listening.tones import ToneFit, fit_tone
+from fluewright.listening.windows import hann
 
-__all__ = ["HeardNote", "Hearing", "ListeningSettings", "hear_notes"]
+__all__ = [
+    "HOP_S",
+    "HeardNote",
+    "Hearing",
+    "ListeningSettings",
+    "check_rate",
+    "hear_notes",
+    "notes_by_stretch",
+    "settled",
+]
 
 FloatArray = NDArray[np.float64]
 
-_HOP_S = 0.010
+HOP_S = 0.010
 _ENVELOPE_HOP_S = 0.005
 _ENVELOPE_S = 0.016
 _ENVELOPE_PERIODS = 3.5
 _ENVELOPE_GROUP_CENTS = 16.0
 _EDGE_REACH_S = 0.060
+# Ramps cost a few milliseconds at each end: a note is not lost for that.
+_RAMPS_S = 0.0099
 # A note is there while its level is within 20 dB of its own middle level.
 _EDGE_PART = 0.1
 _GUARD_S = 0.025
+# A change of pitch is looked for this far from the frame that shows it, and read from pitches this far away.
+_SLUR_FRAMES = 7
+_SETTLED_FRAMES = 12
 _LEVELS = 6
 _CENT = math.log(2.0) / 1200.0
 # A sound whose mean pitch is not even known to a third of a semitone is not a note.
@@ -162,41 +179,89 @@ def hear_notes(recording: Recording, *, settings: ListeningSettings | None = Non
         The sample rate is too low for the range of pitches.
     """
     settings = settings or ListeningSettings()
-    if settings.lowest_hz > 0.2 * recording.rate_hz:
-        raise RecordingError(
-            f"{recording.rate_hz:g} samples a second are too few for notes from {settings.lowest_hz:g} Hz"
-            " upwards. Record at 44100 or 48000."
-        )
+    check_rate(recording.rate_hz, settings)
     samples, rate_hz = thin_out(recording.samples, recording.rate_hz)
     hum = find_hum(samples, rate_hz, lowest_hz=settings.lowest_hz)
     track = track_pitch(
-        samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=_HOP_S, hum=hum
+        samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=HOP_S, hum=hum
     )
-    sounding = sounding_frames(track.level_db, track.clarity_db, clear_db=settings.clear_db, frames_per_s=1.0 / _HOP_S)
+    found = [note for some in notes_by_stretch(samples, rate_hz, track, settings) for note in some]
+    notes, remarks = settled(found)
+    warnings = [*recording.warnings, *remarks]
+    if not found:
+        warnings.append(_why_nothing(recording, track, settings, with_hum=len(hum.lines_hz) > 0))
+    return Hearing(notes, tuple(warnings))
+
+
+def check_rate(rate_hz: float, settings: ListeningSettings) -> None:
+    """Refuse a rate that is too low for the range of pitches, with a `RecordingError`."""
+    if settings.lowest_hz > 0.2 * rate_hz:
+        raise RecordingError(
+            f"{rate_hz:g} samples a second are too few for notes from {settings.lowest_hz:g} Hz"
+            " upwards. Record at 44100 or 48000."
+        )
+
+
+def notes_by_stretch(
+    samples: FloatArray, rate_hz: float, track: PitchTrack, settings: ListeningSettings
+) -> Iterator[list[HeardNote]]:
+    """Yield the notes of one stretch of pitch after the other, some of them of no steady pitch; see `settled`.
+
+    Parameters
+    ----------
+    samples : float array, shape (n,)
+        Sound relative to full scale, at a rate from `thin_out`.
+    rate_hz : float
+        Samples per second.
+    track : PitchTrack
+        Its pitch every 10 ms.
+    settings : ListeningSettings
+        What counts as a note.
+
+    Yields
+    ------
+    list of HeardNote
+        In order of time; nothing where a stretch holds no note.
+    """
+    sounding = sounding_frames(track.level_db, track.clarity_db, clear_db=settings.clear_db, frames_per_s=1.0 / HOP_S)
     stretches = split_by_pitch(
         track.pitch_hz,
         sounding,
         step_cents=settings.step_cents,
-        shortest_frames=math.ceil(settings.shortest_slurred_s / _HOP_S),
+        shortest_frames=math.ceil(settings.shortest_slurred_s / HOP_S),
     )
     # A stretch of frames is at most a window longer than the sound; half of the shortest note is surely too
     # short.
-    stretches = [s for s in stretches if (s.last - s.first + 1) * _HOP_S >= 0.5 * settings.shortest_note_s]
-    notes: list[HeardNote] = []
+    stretches = [s for s in stretches if (s.last - s.first + 1) * HOP_S >= 0.5 * settings.shortest_note_s]
+    low_s = 0.0
     for index, stretch in enumerate(stretches):
-        before = track.times_s[stretches[index - 1].last] if index else -math.inf
-        after = track.times_s[stretches[index + 1].first] if index + 1 < len(stretches) else math.inf
-        notes += _notes_in(samples, rate_hz, track, stretch, float(before), float(after), settings)
-    warnings = list(recording.warnings)
-    found = len(notes)
-    steady = [n for n in notes if n.frequency_uncertainty_hz < _WIDEST_CENTS * _CENT * n.frequency_hz]
-    if len(steady) < found:
-        places = ", ".join(f"{n.onset_s:.2f}" for n in notes if n not in steady)
-        warnings.append(f"sounds without a steady pitch were left out (at {_shortened(places)} s)")
-    notes = _without_start_and_end_sounds(steady)
-    if not notes and not found:
-        warnings.append(_why_nothing(recording, track, settings, with_hum=len(hum.lines_hz) > 0))
-    return Hearing(tuple(notes), tuple(warnings))
+        if index == 0 or not _slurred(stretches[index - 1], stretch):
+            before_s = float(track.times_s[stretches[index - 1].last]) if index else -math.inf
+            first_s = float(track.times_s[stretch.first])
+            low_s = max(first_s - _EDGE_REACH_S, 0.5 * (first_s + before_s), 0.0)
+        following = stretches[index + 1] if index + 1 < len(stretches) else None
+        if following is not None and _slurred(stretch, following):
+            high_s = _slur_s(samples, rate_hz, track, stretch, following)
+        else:
+            after_s = float(track.times_s[following.first]) if following is not None else math.inf
+            last_s = float(track.times_s[stretch.last])
+            high_s = min(last_s + _EDGE_REACH_S, 0.5 * (last_s + after_s), len(samples) / rate_hz)
+        yield _notes_in(samples, rate_hz, track, stretch, low_s, high_s, settings)
+        low_s = high_s
+
+
+def _slurred(one: Stretch, two: Stretch) -> bool:
+    return one.joined_after and two.joined_before and one.last + 1 == two.first
+
+
+def settled(found: list[HeardNote]) -> tuple[tuple[HeardNote, ...], list[str]]:
+    """Return the notes that stand, of all in order of time, and what to say of the others."""
+    steady = [n for n in found if n.frequency_uncertainty_hz < _WIDEST_CENTS * _CENT * n.frequency_hz]
+    remarks = []
+    if len(steady) < len(found):
+        places = ", ".join(f"{n.onset_s:.2f}" for n in found if n not in steady)
+        remarks.append(f"sounds without a steady pitch were left out (at {_shortened(places)} s)")
+    return tuple(_without_start_and_end_sounds(steady)), remarks
 
 
 def _why_nothing(recording: Recording, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool) -> str:
@@ -237,13 +302,31 @@ def _without_start_and_end_sounds(notes: list[HeardNote]) -> list[HeardNote]:
     return kept
 
 
+def _slur_s(samples: FloatArray, rate_hz: float, track: PitchTrack, one: Stretch, two: Stretch) -> float:
+    """Return when one pitch gives way to the next; frames tell it to half a window only."""
+    near_s = float(track.times_s[two.first]) - 0.5 * HOP_S
+    frames = min(_SLUR_FRAMES, (one.last - one.first + 1) // 2, (two.last - two.first + 1) // 2)
+    # The frames next to the change hold something of both pitches.
+    before = track.pitch_hz[max(one.first, one.last + 1 - _SETTLED_FRAMES) : max(one.last - 2, one.first + 1)]
+    after = track.pitch_hz[min(two.first + 3, two.last) : min(two.first + _SETTLED_FRAMES, two.last + 1)]
+    found = change_s(
+        samples,
+        rate_hz,
+        near_s=near_s,
+        reach_s=frames * HOP_S,
+        before_hz=median(before),
+        after_hz=median(after),
+    )
+    return near_s if found is None else found
+
+
 def _notes_in(
     samples: FloatArray,
     rate_hz: float,
     track: PitchTrack,
     stretch: Stretch,
-    before_s: float,
-    after_s: float,
+    low_s: float,
+    high_s: float,
     settings: ListeningSettings,
 ) -> list[HeardNote]:
     """Cut one stretch of pitch at dips of the level and measure each piece."""
@@ -252,12 +335,8 @@ def _notes_in(
     if len(hz) >= 8:  # frames at the ends see only part of the note
         times, hz = times[2:-2], hz[2:-2]
     hz = running_median(hz, 5)
-    first_s, last_s = float(track.times_s[stretch.first]), float(track.times_s[stretch.last])
-    low = first_s - 0.5 * _HOP_S if stretch.joined_before else max(first_s - _EDGE_REACH_S, 0.5 * (first_s + before_s))
-    high = last_s + 0.5 * _HOP_S if stretch.joined_after else min(last_s + _EDGE_REACH_S, 0.5 * (last_s + after_s))
-    low, high = max(low, 0.0), min(high, len(samples) / rate_hz)
 
-    at_s, size = _envelope(samples, rate_hz, low, high, times, hz)
+    at_s, size = _envelope(samples, rate_hz, low_s, high_s, times, hz)
     if len(at_s) < 4:
         return []
     # Background in the envelope: the frames' floor, seen through the shorter window by three harmonics.
@@ -265,38 +344,59 @@ def _notes_in(
     faint = math.sqrt(6.0 * floor)
     level_db = 20.0 * np.log10(np.maximum(size, max(faint, 1e-7)))
     dips = level_dips(level_db, depth_db=settings.dip_db, reach=round(0.08 / _ENVELOPE_HOP_S))
-    edges = [0, *dips, len(at_s) - 1]
     notes = []
-    for i, (a, b) in enumerate(pairwise(edges)):
-        free_before, free_after = (
-            not (i == 0 and stretch.joined_before),
-            not (i == len(edges) - 2 and stretch.joined_after),
-        )
-        limits = _edges(at_s[a : b + 1], size[a : b + 1], faint, free_before=free_before, free_after=free_after)
-        if limits is None:
-            continue
-        onset, offset = limits
-        shortest = settings.shortest_note_s if free_before and free_after else settings.shortest_slurred_s
-        # Ramps cost a few milliseconds at each end: do not lose a note for that.
-        if offset - onset < shortest - 2.0 * _ENVELOPE_HOP_S:
-            continue
+    for onset, offset in _pieces(at_s, size, level_db, faint, dips, stretch, settings):
         note = _measure(samples, rate_hz, onset, offset, times, hz)
         if note is not None:
             notes.append(note)
     return notes
 
 
+def _pieces(
+    at_s: FloatArray,
+    size: FloatArray,
+    level_db: FloatArray,
+    faint: float,
+    dips: list[int],
+    stretch: Stretch,
+    settings: ListeningSettings,
+) -> list[tuple[float, float]]:
+    """Return start and end of what lies between the dips of a stretch.
+
+    What is too short to be a note belongs to the note beyond the shallower of the dips round it.
+    """
+    dips = list(dips)
+    while True:
+        edges = [0, *dips, len(at_s) - 1]
+        short = None
+        found = []
+        for i, (a, b) in enumerate(pairwise(edges)):
+            limits = _edges(at_s[a : b + 1], size[a : b + 1], faint)
+            slurred = (i == 0 and stretch.joined_before) or (i == len(edges) - 2 and stretch.joined_after)
+            shortest = settings.shortest_slurred_s if slurred else settings.shortest_note_s
+            if limits is not None and limits[1] - limits[0] > shortest - _RAMPS_S:
+                found.append(limits)
+            elif limits is not None and short is None:
+                short = i
+        if short is None or not dips:
+            return found
+        beside = [k for k in (short - 1, short) if 0 <= k < len(dips)]
+        del dips[max(beside, key=lambda k: level_db[dips[k]])]
+
+
 def _envelope(
     samples: FloatArray, rate_hz: float, low_s: float, high_s: float, times: FloatArray, hz: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Return times and the amplitude of the first three harmonics together, every 5 ms."""
+    """Return times and the amplitude of the first three harmonics together, about every 5 ms."""
     middle_hz = median(hz)
     length = round(max(_ENVELOPE_S, _ENVELOPE_PERIODS / middle_hz) * rate_hz) // 2 * 2
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(length) + 0.5) / length)
-    centres = np.arange(low_s, high_s, _ENVELOPE_HOP_S)
-    if len(centres) == 0:
-        return centres, centres
-    starts = np.rint(centres * rate_hz).astype(np.int64) - length // 2
+    window = hann(length)
+    hop = round(_ENVELOPE_HOP_S * rate_hz)
+    starts = np.arange(round(low_s * rate_hz), round(high_s * rate_hz) + 1, hop) - length // 2
+    if len(starts) < 2:
+        return np.empty(0), np.empty(0)
+    centres = (starts + length // 2) / rate_hz
+    centres[-1] = high_s  # less than a hop away; what goes on to the end of the piece ends there
     count = max(1, min(3, int(0.45 * rate_hz / middle_hz)))
     pitch = np.interp(centres, times, hz)
     # Single precision is plenty for a level.
@@ -306,9 +406,7 @@ def _envelope(
     return centres, np.sqrt(np.sum(np.square(np.abs(z)), axis=1))
 
 
-def _edges(
-    at_s: FloatArray, size: FloatArray, faint: float, *, free_before: bool, free_after: bool
-) -> tuple[float, float] | None:
+def _edges(at_s: FloatArray, size: FloatArray, faint: float) -> tuple[float, float] | None:
     """Return the start and end of the sound within a piece of envelope."""
     if len(size) < 2:
         return None
@@ -318,15 +416,12 @@ def _edges(
     if len(there) < 2:
         return None
     first, last = int(there[0]), int(there[-1])
-    onset, offset = float(at_s[0]), float(at_s[-1])
-    if free_before:
-        onset = float(at_s[first])
-        if first > 0:
-            onset -= _ENVELOPE_HOP_S * _part(size[first], size[first - 1], threshold)
-    if free_after:
-        offset = float(at_s[last])
-        if last < len(size) - 1:
-            offset += _ENVELOPE_HOP_S * _part(size[last], size[last + 1], threshold)
+    onset, offset = float(at_s[first]), float(at_s[last])
+    hop_s = float(at_s[1] - at_s[0])
+    if first > 0:
+        onset -= hop_s * _part(size[first], size[first - 1], threshold)
+    if last < len(size) - 1:
+        offset += hop_s * _part(size[last], size[last + 1], threshold)
     return max(onset, 0.0), offset
 
 

@@ -7,11 +7,13 @@
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.listening.medians import column_medians, median
+from fluewright.listening.windows import blackman_harris, hann
 
 __all__ = ["Partials", "demodulate", "measure_partials"]
 
@@ -29,7 +31,9 @@ _GAP = 0.42
 # top.
 _GROUP_CENTS = 6.0
 _NOISE_GROUP_CENTS = 16.0
-_ROWS = 1024
+# A product of matrices with more multiplications is handed to threads, whose start costs more than they save here.
+_PRODUCT = 250_000
+_FINE = 64
 
 
 @dataclass(frozen=True, eq=False)
@@ -100,7 +104,7 @@ def measure_partials(
     hop = length // 2
     starts = np.arange(first, max(first + 1, last - length + 1), hop)
     starts += max(last - length - int(starts[-1]), 0) // 2  # what is left over goes to both ends
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(length) + 0.5) / length)
+    window = hann(length)
     times = np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64)
     pitch = np.interp(times, track_times_s, track_hz)
     z = demodulate(samples, rate_hz, starts, window, pitch, count=count)
@@ -110,15 +114,16 @@ def measure_partials(
     noise_length = round(max(_NOISE_S, _NOISE_PERIODS / middle_hz) * rate_hz)
     noise_length = max(16, min(noise_length, last - first)) // 2 * 2
     noise_starts = np.arange(first, max(first + 1, last - noise_length + 1), noise_length // 2)
-    x = 2.0 * np.pi * (np.arange(noise_length) + 0.5) / noise_length
-    quiet = 0.35875 - 0.48829 * np.cos(x) + 0.14128 * np.cos(2.0 * x) - 0.01168 * np.cos(3.0 * x)
+    quiet = blackman_harris(noise_length)
     noise_times = (noise_starts + 0.5 * (noise_length - 1)) / rate_hz
     noise_pitch = np.interp(noise_times, track_times_s, track_hz)
     gaps = max(1, min(count + 1, int(0.49 * rate_hz / middle_hz + 1.0 - _GAP)))
+    # Single precision is plenty: its rounding lies 50 dB under the window's side lobes.
+    base = int(noise_starts[0])
     n = demodulate(
-        samples,
+        samples[base : int(noise_starts[-1]) + noise_length].astype(np.float32),
         rate_hz,
-        noise_starts,
+        noise_starts - base,
         quiet,
         noise_pitch,
         count=gaps,
@@ -191,27 +196,62 @@ def demodulate(
     out = np.empty((len(starts), count), dtype=np.complex128)
     reference = median(pitch_hz)
     group = np.rint(1200.0 / group_cents * np.log2(pitch_hz / reference)).astype(np.int64)
+    waves: dict[int, tuple[SoundArray, SoundArray]] = {}
     # The window is symmetric about the block's centre, so sums of mirrored samples meet the cosines and their
     # differences the sines: half the work.
     half = length // 2
-    offset = np.arange(half) + 0.5 if length % 2 == 0 else np.arange(half) + 1.0
-    weight = window[length - half :] * (2.0 / window.sum())
-    for value in np.unique(group):
-        rows = np.flatnonzero(group == value)
-        turn = -2.0 * np.pi * reference * 2.0 ** (value * group_cents / 1200.0) / rate_hz
-        kernel = np.empty((count, half), dtype=np.complex128)
-        kernel[0] = np.exp(1j * turn * first_order * offset) * weight
-        if count > 1:
-            one_more = np.exp(1j * turn * offset)
-            for k in range(1, count):
-                np.multiply(kernel[k - 1], one_more, out=kernel[k])
-        cosine, sine = kernel.real.T.astype(samples.dtype), kernel.imag.T.astype(samples.dtype)
-        for start in range(0, len(rows), _ROWS):
-            part = rows[start : start + _ROWS]
-            blocks = views[starts[part] - base]
-            after, before = blocks[:, length - half :], blocks[:, half - 1 :: -1]
-            out.real[part] = (after + before) @ cosine
-            out.imag[part] = (after - before) @ sine
-            if length % 2:
-                out[part] += blocks[:, half, None] * (window[half] * (2.0 / window.sum()))
+    step = max(_PRODUCT // (half * count), 1)
+    for start in range(0, len(starts), step):
+        part = slice(start, start + step)
+        blocks = views[_places(starts[part] - base)]
+        after, before = blocks[:, length - half :], blocks[:, half - 1 :: -1] if half else blocks[:, :0]
+        even, odd = after + before, after - before
+        here = group[part]
+        values = sorted(set(here.tolist()))
+        for value in values:
+            if value not in waves:
+                hz = reference * 2.0 ** (value * group_cents / 1200.0)
+                waves[value] = _waves(window, hz / rate_hz, first_order, count, samples.dtype)
+            cosine, sine = waves[value]
+            if len(values) == 1:
+                out.real[part], out.imag[part] = even @ cosine, odd @ sine
+            else:
+                rows = np.flatnonzero(here == value)
+                out.real[start + rows], out.imag[start + rows] = even[rows] @ cosine, odd[rows] @ sine
+        if length % 2:
+            out[part] += blocks[:, half, None] * (window[half] * (2.0 / window.sum()))
     return out
+
+
+def _places(starts: NDArray[np.int64]) -> NDArray[np.int64] | slice:
+    """Return an index of the rows `starts`: a slice, which copies nothing, where they are evenly spaced."""
+    if len(starts) == 1:
+        return slice(int(starts[0]), int(starts[0]) + 1)
+    hop = int(starts[1] - starts[0])
+    if hop > 0 and bool(np.all(starts[1:] - starts[:-1] == hop)):
+        return slice(int(starts[0]), int(starts[-1]) + 1, hop)
+    return starts
+
+
+def _waves(
+    window: FloatArray, turns: float, first_order: float, count: int, dtype: np.dtype[Any]
+) -> tuple[SoundArray, SoundArray]:
+    """Return cosines and sines of the multiples over the second half of the window, shape (half, count)."""
+    length = len(window)
+    half = length // 2
+    kernel = np.empty((count, half), dtype=np.complex128)
+    turn = -2.0 * np.pi * turns
+    first = 0.5 if length % 2 == 0 else 1.0
+    kernel[0] = _turning(turn * first_order, first, half) * (window[length - half :] * (2.0 / window.sum()))
+    if count > 1:
+        one_more = _turning(turn, first, half)
+        for k in range(1, count):
+            np.multiply(kernel[k - 1], one_more, out=kernel[k])
+    return kernel.real.astype(dtype).T, kernel.imag.astype(dtype).T
+
+
+def _turning(turn: float, first: float, count: int) -> ComplexArray:
+    """Return exp(1j turn (first + n)) for n = 0 to count - 1; as products of few exponentials it is made fast."""
+    fine = np.exp(1j * turn * (first + np.arange(_FINE)))
+    coarse = np.exp(1j * turn * _FINE * np.arange(-(-count // _FINE)))
+    return np.asarray(np.multiply.outer(coarse, fine).reshape(-1)[:count], dtype=np.complex128)

@@ -11,6 +11,7 @@ References
 """
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +26,7 @@ from fluewright.listening.spectra import (
     plan_frames,
 )
 
-__all__ = ["PitchTrack", "track_pitch"]
+__all__ = ["PitchTrack", "pitch_of_spectra", "track_pitch"]
 
 FloatArray = NDArray[np.float64]
 PowerArray = NDArray[np.float32]
@@ -96,11 +97,36 @@ def track_pitch(
     plan = plan_frames(rate_hz, lowest_hz=lowest_hz, hop_s=hop_s)
     if hum is None:
         hum = find_hum(samples, rate_hz, lowest_hz=lowest_hz)
+    return pitch_of_spectra(
+        frame_spectra(samples, plan), plan, lowest_hz=lowest_hz, highest_hz=min(highest_hz, 0.45 * rate_hz), hum=hum
+    )
+
+
+def pitch_of_spectra(
+    spectra: Iterable[PowerArray], plan: FramePlan, *, lowest_hz: float, highest_hz: float, hum: Hum
+) -> PitchTrack:
+    """Read the pitch from spectra made before.
+
+    Parameters
+    ----------
+    spectra : iterable of float32 array, shape (frames, bins)
+        Batches from `frame_spectra`, at least one frame.
+    plan : FramePlan
+        The plan that they were made with.
+    lowest_hz, highest_hz : float
+        Range of pitches looked for, in Hz, under 0.45 of the rate.
+    hum : Hum
+        Mains hum to look past.
+
+    Returns
+    -------
+    PitchTrack
+        One entry a frame; the first is at 0 s.
+    """
     ceiling = hum.ceiling(plan) if len(hum.lines_hz) else None
-    highest = min(highest_hz, 0.45 * rate_hz)
-    rows = [_judge(powers, plan, ceiling, lowest_hz, highest) for powers in frame_spectra(samples, plan)]
+    rows = [_judge(powers, plan, ceiling, lowest_hz, highest_hz) for powers in spectra]
     pitch, power, clarity, floor = (np.concatenate(column).astype(np.float64) for column in zip(*rows, strict=True))
-    times = np.arange(len(pitch), dtype=np.float64) * (plan.hop / rate_hz)
+    times = np.arange(len(pitch), dtype=np.float64) * (plan.hop / plan.rate_hz)
     return PitchTrack(times, pitch, _decibels(power), _decibels(clarity), _decibels(floor))
 
 
@@ -119,52 +145,52 @@ def _judge(
     rows = np.arange(count)[:, None]
     first = plan.bins.start
 
+    # Axes: order, frame, candidate; the long axes come last, where sums run fastest.
     lines, heights = _strongest_lines(powers, plan, lowest_hz, highest_hz)
     proposed = lines[:, :, None] / np.array(_SUBHARMONICS, dtype=np.float32)
     candidates = np.asarray(proposed.reshape(count, -1), dtype=np.float32)
     allowed = (candidates >= 0.985 * lowest_hz) & (candidates <= 1.015 * highest_hz)
 
     orders = np.arange(1, _HARMONICS + 1, dtype=np.float32)
-    at_hz = np.asarray(candidates[:, :, None] * orders, dtype=np.float32)
-    places = np.rint(at_hz / np.float32(plan.bin_hz)).astype(np.int32) - first
+    at_bins = np.multiply.outer(orders, candidates * np.float32(1.0 / plan.bin_hz))
+    places = np.rint(at_bins).astype(np.int32) - np.int32(first)
     known = (places >= 1) & (places < bins - 1)
-    places = np.clip(places, 1, bins - 2)
-    flat = powers.reshape(-1)
+    places = _within(places, 1, bins - 2)
     # The nearest bin will do: off by half a bin of the padded transform a line loses 0.4 dB.
-    found = flat[places + (np.arange(count, dtype=np.int32) * bins)[:, None, None]]
+    found = powers.reshape(-1).take(places + (np.arange(count, dtype=np.int32) * np.int32(bins))[:, None])
     background = _floor_at(floors, centres_hz, plan, places)
     if ceiling is not None:
         background = np.maximum(background, 0.25 * ceiling[places])
 
-    top = heights[:, :1, None]
-    with np.errstate(divide="ignore"):
-        value = 1.0 + (10.0 / _RANGE_DB) * np.log10((found + _LEAST_POWER) / (top + _LEAST_POWER))
-    standing = known & (found > 8.0 * background)
-    value = np.where(standing, np.clip(value, 0.0, 1.0), 0.0)
+    top = heights[:, :1] + _LEAST_POWER
+    value = np.float32(1.0) + np.float32(10.0 / _RANGE_DB) * np.log10((found + _LEAST_POWER) / top)
+    standing = known & (found > np.float32(8.0) * background)
+    value = np.where(standing, np.minimum(np.maximum(value, np.float32(0.0)), np.float32(1.0)), np.float32(0.0))
     # Higher harmonics count as far as they make good for those missing below them: a faint one, or a peak of
     # noise in its place, must not make a pure tone's harmonics missing that its subharmonic never looks for.
-    score = np.cumsum(np.where(known, value - _PRICE, 0.0), axis=2).max(axis=2)
-    score = np.where(allowed, score, -9.0)
-    best = np.argmax(score, axis=1)[:, None]
+    worth = np.where(known, value - _PRICE[:, None, None], np.float32(0.0))
+    running = worth[0].copy()
+    score = worth[0].copy()
+    for order in range(1, _HARMONICS):
+        running += worth[order]
+        np.maximum(score, running, out=score)
+    score = np.where(allowed, score, np.float32(-9.0))
+    best = np.argmax(score, axis=1)
 
-    pick = np.take_along_axis
-    best3 = best[:, :, None]
-    pitch = pick(candidates, best, axis=1)[:, 0]
-    found_best = pick(found, best3, axis=1)[:, 0, :]
-    stands = pick(value, best3, axis=1)[:, 0, :] > 0.0
-    background_best = pick(background, best3, axis=1)[:, 0, :]
-    power = np.where(stands, found_best, 0.0)
+    frame = rows[:, 0]
+    pitch = candidates[frame, best]
+    found_best = found[:, frame, best].T
+    stands = value[:, frame, best].T > 0.0
+    background_best = background[:, frame, best].T
+    power = np.where(stands, found_best, np.float32(0.0))
     clarity = np.max(power / (background_best + _LEAST_POWER), axis=1)
     total = power.sum(axis=1)
 
     # Sharpen: parabola through the logarithm of the three bins around each harmonic that stands out.
-    place = pick(places, best3, axis=1)[:, 0, :]
+    place = places[:, frame, best].T
     step = np.argmax(np.stack([powers[rows, place + d] for d in (-1, 0, 1)]), axis=0) - 1
-    place = np.clip(place + step, 1, bins - 2)
-    left, middle, right = (np.log(powers[rows, place + d] + _LEAST_POWER) for d in (-1, 0, 1))
-    bend = left - 2.0 * middle + right
-    shift = np.where(bend < -1e-6, 0.5 * (left - right) / np.where(bend < -1e-6, bend, -1.0), 0.0)
-    refined = (first + place + np.clip(shift, -0.5, 0.5)) * np.float32(plan.bin_hz) / orders
+    place = _within(place + step, 1, bins - 2)
+    refined = (first + place + _top_shift(powers, rows, place)) * np.float32(plan.bin_hz) / orders
     near = np.abs(refined - pitch[:, None]) < 0.03 * pitch[:, None]
     weight = power * np.square(orders) * near
     sum_weight = weight.sum(axis=1)
@@ -172,6 +198,20 @@ def _judge(
         sum_weight > 0.0, (weight * refined).sum(axis=1) / np.where(sum_weight > 0.0, sum_weight, 1.0), pitch
     )
     return sharpened, total, clarity, background_best[:, 0]
+
+
+def _within(places: NDArray[np.integer], low: int, high: int) -> NDArray[np.integer]:
+    """Return whole numbers held between two limits; for small arrays faster than `numpy.clip`."""
+    kind = places.dtype.type
+    return np.asarray(np.minimum(np.maximum(places, kind(low)), kind(high)))
+
+
+def _top_shift(powers: PowerArray, rows: NDArray[np.integer], place: NDArray[np.integer]) -> NDArray[np.floating]:
+    """Return how far the top of a line lies from its highest bin, -0.5 to 0.5: parabola through the logarithm."""
+    left, middle, right = (np.log(powers[rows, place + d] + _LEAST_POWER) for d in (-1, 0, 1))
+    bend = left - 2.0 * middle + right
+    shift = np.where(bend < -1e-6, 0.5 * (left - right) / np.minimum(bend, -1e-6), 0.0)
+    return np.asarray(np.minimum(np.maximum(shift, -0.5), 0.5))
 
 
 def _strongest_lines(
@@ -185,29 +225,26 @@ def _strongest_lines(
     rows = np.arange(len(rest))
     reach = plan.lobe_bins
     around = np.arange(-reach, reach + 1)
-    lines, heights = [], []
+    tops, heights = [], []
     for _ in range(_LINES):
         place = np.argmax(rest, axis=1)
         heights.append(rest[rows, place])
-        inner = np.clip(low + place, 1, powers.shape[1] - 2)
-        left, middle, right = (np.log(powers[rows, inner + d] + _LEAST_POWER) for d in (-1, 0, 1))
-        bend = left - 2.0 * middle + right
-        shift = np.where(bend < -1e-6, 0.5 * (left - right) / np.where(bend < -1e-6, bend, -1.0), 0.0)
-        at = (plan.bins.start + inner + np.clip(shift, -0.5, 0.5)) * plan.bin_hz
-        lines.append(at.astype(np.float32))
-        rest[rows[:, None], np.clip(place[:, None] + around, 0, rest.shape[1] - 1)] = 0.0
-    return np.stack(lines, axis=1), np.stack(heights, axis=1)
+        tops.append(place)
+        rest[rows[:, None], _within(place[:, None] + around, 0, rest.shape[1] - 1)] = 0.0
+    place = _within(low + np.stack(tops, axis=1), 1, powers.shape[1] - 2)
+    lines = (plan.bins.start + place + _top_shift(powers, rows[:, None], place)) * plan.bin_hz
+    return lines.astype(np.float32), np.stack(heights, axis=1)
 
 
-def _floor_at(floors: PowerArray, centres_hz: FloatArray, plan: FramePlan, places: NDArray[np.int32]) -> PowerArray:
-    """Return the floor in bins `places` (frames, ...), geometrically between the centres of the bands."""
+def _floor_at(floors: PowerArray, centres_hz: FloatArray, plan: FramePlan, places: NDArray[np.integer]) -> PowerArray:
+    """Return the floor in bins `places` (orders, frames, ...), geometrically between the centres of the bands."""
     logs = np.log(floors + np.float32(1e-20))
     bins_hz = np.arange(plan.bins.start, plan.bins.stop) * plan.bin_hz
-    upper = np.clip(np.searchsorted(centres_hz, bins_hz), 1, len(centres_hz) - 1)
+    upper = np.minimum(np.maximum(np.searchsorted(centres_hz, bins_hz), 1), len(centres_hz) - 1).astype(np.int32)
     low, high = centres_hz[upper - 1], centres_hz[upper]
-    part = np.clip((bins_hz - low) / (high - low), 0.0, 1.0).astype(np.float32)[places]
-    rows = (np.arange(len(floors)) * len(centres_hz)).reshape(-1, *([1] * (places.ndim - 1)))
+    part = np.clip((bins_hz - low) / (high - low), 0.0, 1.0).astype(np.float32).take(places)
+    rows = np.arange(len(floors), dtype=np.int32) * np.int32(len(centres_hz))
+    index = upper.take(places) + rows[:, None]
     flat = logs.reshape(-1)
-    index = upper[places] + rows
-    below = flat[index - 1]
-    return np.asarray(np.exp(below + (flat[index] - below) * part), dtype=np.float32)
+    below = flat.take(index - 1)
+    return np.asarray(np.exp(below + (flat.take(index) - below) * part), dtype=np.float32)

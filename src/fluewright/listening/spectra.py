@@ -18,7 +18,16 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FramePlan", "Hum", "find_hum", "frame_spectra", "noise_floors", "plan_frames", "thin_out"]
+__all__ = [
+    "FramePlan",
+    "Hum",
+    "Thinner",
+    "find_hum",
+    "frame_spectra",
+    "noise_floors",
+    "plan_frames",
+    "thin_out",
+]
 
 FloatArray = NDArray[np.float64]
 PowerArray = NDArray[np.float32]
@@ -26,6 +35,8 @@ PowerArray = NDArray[np.float32]
 _WINDOW_S = 0.0427
 _PERIODS_IN_WINDOW = 7.7
 _BATCH = 256
+# Frames transformed at a time: their spectra stay in the processor's cache.
+_CACHED = 64
 # Bands in which the floor is read: wide enough that the lines of the lowest notes leave room between them.
 _FLOOR_EDGES_HZ = (
     0.0,
@@ -45,6 +56,7 @@ _FLOOR_QUANTILE = 0.25
 _HIGHEST_BIN_HZ = 14_000.0
 _MAINS_HZ = (50.0, 60.0)
 _HUM_REACH_HZ = 1500.0
+_HUM_MOMENTS = 12
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,25 +135,33 @@ def plan_frames(rate_hz: float, *, lowest_hz: float, hop_s: float = 0.010) -> Fr
     return FramePlan(rate_hz, window.astype(np.float32), hop, transform, slice(first, last))
 
 
-def frame_spectra(samples: FloatArray, plan: FramePlan) -> Iterator[PowerArray]:
+def frame_spectra(
+    samples: FloatArray, plan: FramePlan, *, first: int = 0, stop: int | None = None
+) -> Iterator[PowerArray]:
     """Yield the power spectra of successive frames in batches of shape (up to 256, bins).
 
-    Frame i is centred on sample i * hop; the sound is taken as silent before its start and after its end.
+    Frame i is centred on sample i * hop; the sound is taken as silent before its start and after its end. Frames
+    `first` to `stop` - 1 are made, all of them if not said otherwise.
     """
     from scipy.fft import rfft
 
     length = len(plan.window)
     before = length // 2
-    count = 1 + (len(samples) - 1) // plan.hop
-    for start in range(0, count, _BATCH):
-        stop = min(start + _BATCH, count)
-        first, last = start * plan.hop - before, (stop - 1) * plan.hop - before + length
-        piece = np.zeros(last - first, dtype=np.float32)
-        inside = samples[max(first, 0) : min(last, len(samples))]
-        piece[max(-first, 0) : max(-first, 0) + len(inside)] = inside
+    count = 1 + (len(samples) - 1) // plan.hop if stop is None else stop
+    for start in range(first, count, _BATCH):
+        last = min(start + _BATCH, count)
+        left, right = start * plan.hop - before, (last - 1) * plan.hop - before + length
+        piece = np.zeros(right - left, dtype=np.float32)
+        inside = samples[max(left, 0) : min(right, len(samples))]
+        piece[max(-left, 0) : max(-left, 0) + len(inside)] = inside
         frames = np.lib.stride_tricks.sliding_window_view(piece, length)[:: plan.hop]
-        spectrum = rfft(frames * plan.window, n=plan.transform, axis=1)[:, plan.bins]
-        yield np.square(spectrum.real) + np.square(spectrum.imag)
+        powers = np.empty((len(frames), plan.bins.stop - plan.bins.start), dtype=np.float32)
+        for row in range(0, len(frames), _CACHED):
+            spectrum = rfft(frames[row : row + _CACHED] * plan.window, n=plan.transform, axis=1)[:, plan.bins]
+            part = powers[row : row + _CACHED]
+            np.square(spectrum.real, out=part)
+            part += np.square(spectrum.imag)
+        yield powers
 
 
 def noise_floors(powers: PowerArray, plan: FramePlan) -> tuple[PowerArray, FloatArray]:
@@ -194,8 +214,10 @@ def find_hum(samples: FloatArray, rate_hz: float, *, lowest_hz: float) -> Hum:
     window = np.hanning(length).astype(np.float32)
     window *= 2.0 / window.sum()
     reach = round(_HUM_REACH_HZ * length / rate_hz) + 8
+    # Hum stands through the recording: so many moments of it, evenly spread, tell as much as all.
+    count = min(len(samples) // length, _HUM_MOMENTS)
     spectra = []
-    for start in range(0, len(samples) - length + 1, length):
+    for start in np.linspace(0, len(samples) - length, count).astype(int).tolist():
         spectrum = rfft(samples[start : start + length].astype(np.float32) * window)[:reach]
         spectra.append(np.abs(spectrum))
     # A line that stands all the time stands in the quieter moments too.
@@ -224,29 +246,60 @@ def find_hum(samples: FloatArray, rate_hz: float, *, lowest_hz: float) -> Hum:
     return best
 
 
-def thin_out(samples: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
-    """Return the sound at a rate under 88.2 kHz, which holds all that is measured.
+class Thinner:
+    """Brings sound to a rate under 88.2 kHz, which holds all that is measured, block by block.
 
-    A windowed-sinc low-pass (Blackman, 48 periods of the new rate) goes before each whole-number reduction.
+    A windowed-sinc low-pass (Blackman, 48 periods of the new rate) goes before each whole-number reduction; the sound
+    is taken as silent before its start.
+
+    Parameters
+    ----------
+    rate_hz : float
+        Samples per second of the blocks.
     """
-    factor = int(rate_hz // 44_100)
-    if factor < 2:
+
+    def __init__(self, rate_hz: float) -> None:
+        self._factor = int(rate_hz // 44_100)
+        if self._factor < 2:
+            self._factor = 1
+        self.rate_hz = rate_hz / self._factor
+        self._half = 24 * self._factor
+        place = np.arange(-self._half, self._half + 1)
+        kernel = np.sinc(0.92 * place / self._factor) * np.blackman(2 * self._half + 1)
+        self._kernel = kernel / kernel.sum()
+        self._waiting = np.zeros(self._half)
+
+    def push(self, block: FloatArray) -> FloatArray:
+        """Return the thinned samples that are complete with this block; they lag by half the low-pass, 0.6 ms."""
+        if self._factor == 1:
+            return block
+        self._waiting = np.concatenate([self._waiting, block])
+        count = max((len(self._waiting) - len(self._kernel)) // self._factor + 1, 0)
+        thinned = np.empty(count)
+        step = 16_384
+        for start in range(0, count, step):
+            stop = min(start + step, count)
+            piece = self._waiting[start * self._factor : (stop - 1) * self._factor + len(self._kernel)]
+            views = np.lib.stride_tricks.sliding_window_view(piece, len(self._kernel))
+            thinned[start:stop] = views[:: self._factor] @ self._kernel
+        self._waiting = self._waiting[count * self._factor :].copy()
+        return thinned
+
+    def flush(self) -> FloatArray:
+        """Return what still waits, as if silence followed, and begin anew."""
+        if self._factor == 1:
+            return np.empty(0)
+        rest = self.push(np.zeros(self._half))
+        self._waiting = np.zeros(self._half)
+        return rest
+
+
+def thin_out(samples: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
+    """Return the whole sound at a rate under 88.2 kHz, and that rate; see `Thinner`."""
+    if rate_hz < 2.0 * 44_100:
         return samples, rate_hz
-    half = 24 * factor
-    place = np.arange(-half, half + 1)
-    kernel = np.sinc(0.92 * place / factor) * np.blackman(2 * half + 1)
-    kernel /= kernel.sum()
-    count = 1 + (len(samples) - 1) // factor
-    thinned = np.empty(count)
-    step = 16_384
-    for start in range(0, count, step):
-        stop = min(start + step, count)
-        first, last = start * factor - half, (stop - 1) * factor + half + 1
-        piece = np.zeros(last - first)
-        inside = samples[max(first, 0) : min(last, len(samples))]
-        piece[max(-first, 0) : max(-first, 0) + len(inside)] = inside
-        thinned[start:stop] = np.lib.stride_tricks.sliding_window_view(piece, len(kernel))[::factor] @ kernel
-    return thinned, rate_hz / factor
+    thinner = Thinner(rate_hz)
+    return np.concatenate([thinner.push(samples), thinner.flush()]), thinner.rate_hz
 
 
 def _hann_response(offset_bins: FloatArray) -> FloatArray:

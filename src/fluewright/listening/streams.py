@@ -3,6 +3,9 @@
 A `Listener` is given blocks as they come and hears with the same code as a whole recording. It keeps what is not yet
 heard out, at most a few seconds live and about a minute of a file; each time enough has come it is cut where nothing
 sounds, or between slurred notes, or, in a note longer than that, within the note, whose pieces are then put together.
+
+Live, no block may wait for the measuring of the notes before it: the spectra are made block by block, and a piece that
+is due is heard in small steps, a few with every further block.
 """
 
 import math
@@ -15,23 +18,21 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from fluewright.errors import RecordingError
-from fluewright.listening.notes import HeardNote, Hearing, ListeningSettings, hear_notes
-from fluewright.listening.pitch import track_pitch
+from fluewright.listening.notes import HeardNote, Hearing, ListeningSettings, check_rate, hear_notes, settled
+from fluewright.listening.pieces import FilePiece, LivePiece
+from fluewright.listening.pitch import PitchTrack
 from fluewright.listening.recordings import Recording, RecordingAbout, read_blocks, survey_recording
-from fluewright.listening.spectra import Hum
 
 __all__ = ["HeardFile", "Listener", "Moment", "hear_file"]
 
 FloatArray = NDArray[np.float64]
 
-FILE_PIECE_S = 60.0
-LIVE_PIECE_S = 2.5
-# Of what was heard out this much is kept, for the levels round the next note: of a file, and live.
-_CONTEXT_S = (0.8, 0.2)
 _SETTLED_S = 0.6  # a note that ends later than this before the end may still go on
 _QUIET_S = 0.25
 _SAME_NOTE_CENTS = 60.0
-_NO_HUM = Hum(np.empty(0), np.empty(0))
+# A step of a live hearing takes 1 to 3 ms; this many of them go with every 50 ms of sound.
+_STEPS = 2
+_STEPS_EVERY_S = 0.050
 
 
 @dataclass(frozen=True)
@@ -63,28 +64,34 @@ class Listener:
         Samples per second of the blocks.
     settings : ListeningSettings, optional
     live : bool
-        Hear a note out soon after it ends (and look at every block for `now`), or in long pieces.
+        Hear a note out soon after it ends (and look at every block for `now`), or in long pieces. Live, a note is given
+        out some blocks after it is known to have ended.
+
+    Raises
+    ------
+    RecordingError
+        The rate is too low for the range of pitches.
     """
 
     def __init__(self, rate_hz: float, settings: ListeningSettings | None = None, *, live: bool = True) -> None:
-        self.rate_hz = float(rate_hz)
         self.settings = settings or ListeningSettings()
+        check_rate(rate_hz, self.settings)
+        self.rate_hz = float(rate_hz)
         self.live = live
-        self.piece_s = LIVE_PIECE_S if live else FILE_PIECE_S
-        self._context_s = _CONTEXT_S[int(live)]
         self.now = Moment(0.0, math.nan, -math.inf, -math.inf)
         self.warnings: list[str] = []
-        self._held = np.zeros(0)
-        self._start_s = 0.0  # of the held sound
+        self._came = 0
+        self._held: FilePiece | LivePiece = (LivePiece if live else FilePiece)(self.rate_hz, self.settings)
         self._heard_s = 0.0  # up to where notes were given out
         self._open: HeardNote | None = None
         self._quiet_s = 0.0
         self._sounded = False
+        self._hearing: _Hearing | None = None
 
     @property
     def time_s(self) -> float:
         """Return how much has come, s."""
-        return self._start_s + len(self._held) / self.rate_hz
+        return self._came / self.rate_hz
 
     def push(self, samples: ArrayLike) -> tuple[HeardNote, ...]:
         """Take a block and return the notes that are heard out by it, times from the first sample on.
@@ -99,67 +106,83 @@ class Listener:
             raise RecordingError(f"a block has the shape {block.shape}; one channel (n,) is needed")
         if not np.isfinite(block).all():
             raise RecordingError("a block holds samples that are not numbers; check the sound input")
-        self._held = np.concatenate([self._held, block])
-        if self.live:
-            self._look(len(block))
-        held_s = len(self._held) / self.rate_hz
+        self._came += len(block)
+        self._look(self._held.push(block), len(block) / self.rate_hz)
+        out: tuple[HeardNote, ...] = ()
+        if self._hearing is not None:
+            steps = max(math.ceil(_STEPS * len(block) / self.rate_hz / _STEPS_EVERY_S), 1)
+            out = self._go_on(steps)
         ended = self.live and self._sounded and self._quiet_s >= _QUIET_S
-        if held_s < self.piece_s and not ended:
-            return ()
-        if self.live and not self._sounded:
+        if self._held.end_s - self._held.start_s < self._held.longest_s and not ended:
+            return out
+        if self.live and not self._sounded and self._hearing is None:
             # Nothing to hear out; only the last moments matter for what comes.
-            self._drop(self.time_s - self._context_s)
-            return ()
-        return self._hear(last=False, ended=ended)
+            self._held.drop(self._held.end_s - self._held.context_s)
+            return out
+        if self._hearing is None:
+            self._begin(last=False, ended=ended)
+            if not self.live:
+                out = (*out, *self._go_on(None))
+        return out
 
     def finish(self) -> tuple[HeardNote, ...]:
         """Return the notes still held back; the listener may go on afterwards."""
-        found = self._hear(last=True, ended=True)
+        found = self._go_on(None)
+        self._held.flush()
+        self._begin(last=True, ended=True)
+        found = (*found, *self._go_on(None))
         if self._open is not None:
             found = (*found, self._open)
             self._open = None
         return found
 
-    def _look(self, fresh: int) -> None:
-        """Follow the pitch in the newest block."""
-        length = min(len(self._held), fresh + round(0.05 * self.rate_hz))
-        if length < round(0.045 * self.rate_hz):
+    def _look(self, track: PitchTrack | None, fresh_s: float) -> None:
+        """Say what sounds in the newest frames."""
+        if track is None:
+            self.now = replace(self.now, time_s=self.time_s)
             return
-        low = self.settings.lowest_hz
-        track = track_pitch(
-            self._held[-length:], self.rate_hz, lowest_hz=low, highest_hz=self.settings.highest_hz, hum=_NO_HUM
-        )
-        # Frames at the ends see only part of their window.
-        inner = slice(2, max(len(track.times_s) - 2, 3))
-        clear = track.clarity_db[inner] >= self.settings.clear_db
-        best = int(np.argmax(track.clarity_db[inner]))
-        clarity, level = float(track.clarity_db[inner][best]), float(track.level_db[inner][best])
-        pitch = float(np.median(track.pitch_hz[inner][clear])) if clear.any() else math.nan
-        self.now = Moment(self.time_s, pitch, level, clarity)
+        clear = track.clarity_db >= self.settings.clear_db
+        best = int(np.argmax(track.clarity_db))
+        pitch = float(np.median(track.pitch_hz[clear])) if clear.any() else math.nan
+        self.now = Moment(self.time_s, pitch, float(track.level_db[best]), float(track.clarity_db[best]))
         if clear.mean() > 0.4:
             self._sounded = True
             self._quiet_s = 0.0
         else:
-            self._quiet_s += fresh / self.rate_hz
+            self._quiet_s += fresh_s
 
-    def _hear(self, *, last: bool, ended: bool) -> tuple[HeardNote, ...]:
-        if len(self._held) < round(0.05 * self.rate_hz):
+    def _begin(self, *, last: bool, ended: bool) -> None:
+        """Begin to hear what is held."""
+        if self._held.end_s - self._held.start_s < 0.05:
+            return
+        self._hearing = _Hearing(self._held.hear(), self._held.start_s, self._held.end_s, last=last, ended=ended)
+        if ended:
+            self._sounded = False
+            self._quiet_s = 0.0
+
+    def _go_on(self, steps: int | None) -> tuple[HeardNote, ...]:
+        """Go some steps further with what is being heard, or to its end; return the notes when it is heard."""
+        hearing = self._hearing
+        if hearing is None or not hearing.go_on(steps):
             return ()
-        duration = len(self._held) / self.rate_hz
-        piece = Recording(self._held, self.rate_hz, 1, duration, "")
-        hearing = hear_notes(piece, settings=self.settings)
-        offset = self._start_s
-        notes = [replace(n, onset_s=n.onset_s + offset, offset_s=n.offset_s + offset) for n in hearing.notes]
-        for warning in hearing.warnings:
-            if warning.startswith("sounds without a steady pitch") and not self.live:
-                self.warnings.append(f"from {offset:.0f} s on: {warning}")
-        notes = [n for n in notes if 0.5 * (n.onset_s + n.offset_s) > self._heard_s]
-        end = self.time_s
-        if last:
+        self._hearing = None
+        notes, remarks = settled(hearing.found)
+        offset, end = hearing.start_s, hearing.end_s
+        if not self.live:
+            self.warnings += [f"from {offset:.0f} s on: {remark}" for remark in remarks]
+        notes = tuple(replace(n, onset_s=n.onset_s + offset, offset_s=n.offset_s + offset) for n in notes)
+        fresh = [n for n in notes if 0.5 * (n.onset_s + n.offset_s) > self._heard_s]
+        if hearing.last:
             cut, forced = end, False
         else:
-            cut, forced = self._cut(notes, end, settled=end if ended else end - _SETTLED_S)
-        given = [n for n in notes if n.onset_s < cut - 0.01]
+            cut, forced = self._cut(fresh, end, settled_s=end if hearing.ended else end - _SETTLED_S)
+        out = self._give_out([n for n in fresh if n.onset_s < cut - 0.01], cut, forced=forced)
+        self._heard_s = cut
+        self._held.drop(cut if forced else cut - self._held.context_s)
+        return out
+
+    def _give_out(self, given: list[HeardNote], cut: float, *, forced: bool) -> tuple[HeardNote, ...]:
+        """Return the notes that are over, put together across the cuts; the last may stay open."""
         out: list[HeardNote] = []
         for note in given:
             joined = self._join(note)
@@ -172,22 +195,17 @@ class Listener:
         if self._open is not None and not keeps_open:
             out.append(self._open)
             self._open = None
-        self._heard_s = cut
-        self._drop(cut if forced else cut - self._context_s)
-        if ended:
-            self._sounded = False
-            self._quiet_s = 0.0
         return tuple(out)
 
-    def _cut(self, notes: list[HeardNote], end: float, *, settled: float) -> tuple[float, bool]:
+    def _cut(self, notes: list[HeardNote], end: float, *, settled_s: float) -> tuple[float, bool]:
         """Return where to cut, and whether a note may go on across it."""
         if not notes:
-            return settled, False
+            return settled_s, False
         gaps = [(a.offset_s, b.onset_s) for a, b in pairwise(notes)]
         gaps.append((notes[-1].offset_s, end))
         for low, high in reversed(gaps):
-            if low <= settled:
-                return max(low, min(0.5 * (low + high), settled)), False
+            if low <= settled_s:
+                return max(low, min(0.5 * (low + high), settled_s)), False
         # One note fills all of it.
         return end, True
 
@@ -200,12 +218,28 @@ class Listener:
             return note
         return _together(before, note)
 
-    def _drop(self, until_s: float) -> None:
-        """Forget what lies before a time."""
-        count = min(max(round((until_s - self._start_s) * self.rate_hz), 0), len(self._held))
-        if count:
-            self._held = self._held[count:].copy()
-            self._start_s += count / self.rate_hz
+
+class _Hearing:
+    """One piece of sound on its way to notes: what has been found in it, and the steps that are left."""
+
+    def __init__(
+        self, steps: Iterator[list[HeardNote]], start_s: float, end_s: float, *, last: bool, ended: bool
+    ) -> None:
+        self._steps = steps
+        self.start_s, self.end_s = start_s, end_s
+        self.last, self.ended = last, ended
+        self.found: list[HeardNote] = []
+
+    def go_on(self, steps: int | None) -> bool:
+        """Take some steps, or all; tell whether none is left."""
+        taken = 0
+        while steps is None or taken < steps:
+            some = next(self._steps, None)
+            if some is None:
+                return True
+            self.found += some
+            taken += 1
+        return False
 
 
 def _together(first: HeardNote, second: HeardNote) -> HeardNote:
@@ -256,7 +290,7 @@ def hear_file(path: Path, *, settings: ListeningSettings | None = None) -> Heard
     """
     about = survey_recording(path)
     settings = settings or ListeningSettings()
-    if about.duration_s <= 2.0 * FILE_PIECE_S:
+    if about.duration_s <= 2.0 * FilePiece.longest_s:
         samples = np.concatenate(list(read_blocks(path, about)))
         recording = Recording(samples, about.rate_hz, about.channels, about.duration_s, about.sha256, about.warnings)
         return HeardFile(about, hear_notes(recording, settings=settings))

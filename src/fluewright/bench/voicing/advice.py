@@ -1,0 +1,447 @@
+"""What to do to a head: adjustments ranked by what they mend, each with its forecast, its price and what it rests on.
+
+The gain of an adjustment is how much nearer the head comes to a faultless one of its model, in squares of what a maker
+notices, in the mean over all causes and their sizes after the trial (so that a doubtful cause earns a small step), plus
+the symptoms that it takes away. What can be undone goes before what cannot, unless it gains less than half as much
+(trade notes 5.1: the reversible thing first). One adjustment at a time.
+"""
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from fluewright.acoustics.voicing import ADJUSTMENTS, Adjustment
+from fluewright.bench.voicing.causes import Diagnosis
+from fluewright.bench.voicing.learned import Learned
+from fluewright.bench.voicing.quantities import QUANTITIES
+from fluewright.bench.voicing.reference import curve_along
+from fluewright.bench.voicing.symptoms import SymptomFound
+from fluewright.bench.voicing.trial import HeadTrial, Shift, shifts
+from fluewright.errors import InputError
+from fluewright.instrument.model import Model
+
+__all__ = [
+    "CHECKS", "STEPS", "Advice", "Checked", "Forecast", "Step", "adjustment_axes", "advise", "check_forecast",
+    "forecast_from_plain",
+]  # fmt: skip
+
+FloatArray = NDArray[np.float64]
+Evidence = Literal["measured here before", "modelled", "practice"]
+
+CHECKS: tuple[tuple[str, str], ...] = (
+    ("dirt", "dirt or water in the windway: dry it, blow it clear, look through"),
+    ("leak", "leak: joints, cracks, block sides, a pad over every hole; 1000 to 500 Pa in more than 5 s"),
+    ("fingering", "fingering as the model has it; every hole covered"),
+    ("assembly", "head, block and joints seated as usual"),
+)
+"""What is excluded first, in this order (trade notes 5.1; about half of all voicing faults end here: common practice,
+no source)."""
+
+_NOTICED: Mapping[str, float] = {
+    "lowest_pa": 0.05, "jump_pa": 0.10, "fall_back_pa": 0.10, "cents": 5.0, "cents_per_doubling": 8.0, "rise_s": 0.15,
+    "hiss_db": 2.0, "level_db": 1.5, "air_l_per_min": 0.06, "second_db": 3.0, "third_db": 4.0,
+}  # fmt: skip
+# From where a maker notices a difference; logarithms where compared as ratios. Common practice, no source.
+
+_FLOOR: Mapping[str, float] = {
+    "lowest_pa": 0.01, "jump_pa": 0.02, "fall_back_pa": 0.015, "cents": 0.5, "cents_per_doubling": 0.7, "rise_s": 0.03,
+    "hiss_db": 0.3, "level_db": 0.2, "air_l_per_min": 0.01, "second_db": 0.4, "third_db": 0.5,
+}  # fmt: skip
+# Least uncertainty of a forecast: half of a hand's error in a usual step; an estimate.
+
+_ELSEWHERE = 0.35
+# What a gain is worth that makes up for a fault somewhere else: it leaves two deviations. An estimate.
+
+_SHARE = 0.25  # of an effect: what the physics does not carry (as in `acoustics.voicing`)
+
+
+@dataclass(frozen=True)
+class Step:
+    """One adjustment of the catalogue, with what the trade adds to the physics.
+
+    `most` is how many usual steps may be made at once: one, where it cannot be undone.
+    """
+
+    adjustment: Adjustment
+    look: str = "play the lowest, a middle and the top note again, three times each"
+    most: int = 1
+    check: bool = False
+
+    @property
+    def key(self) -> str:
+        """Return its name."""
+        return self.adjustment.key
+
+
+_H = "head."
+_LOOK: Mapping[str, str] = {
+    "window-longer": "the top notes: do they still come; the bottom note's tuning",
+    "block-forward": "the low notes: not dull; the jump of the lowest note",
+    "block-back": "the octaves' width; low notes",
+    "windway-higher": "upper notes: breath and air they need; moisture less",
+    "windway-lower": "the low notes: not thin; clogging after ten minutes",
+    "edge-outward": "hiss; second partial",
+    "edge-inward": "the low notes' speech",
+    "lower-chamfer": "attack of the low notes; hiss",
+    "upper-chamfer": "the slur up; hiss",
+    "edge-break": "attack; brightness",
+}
+
+
+def _most(adjustment: Adjustment) -> int:
+    """Return how many usual steps may be made at once: a block slides, a shim comes in a few sizes, a cut is one."""
+    if adjustment.key.startswith("block"):
+        return 8
+    return 3 if adjustment.reversible else 1
+
+
+STEPS: tuple[Step, ...] = (
+    Step(
+        Adjustment("seal-leak", "find and seal the leak (grease the joint, wax, seat the pads)", (), "wipe it off"),
+        "the leak test again, then the lowest note", check=True,
+    ),
+    Step(
+        Adjustment("clean-dry", "dry and clean the windway, surfactant", (), "nothing to undo"),
+        "play again after ten minutes", check=True,
+    ),
+    Step(
+        Adjustment(
+            "new-block-less-chamfer", "a second block with its chamfer 0.1 mm shorter",
+            ((_H + "lower_chamfer.length_mm", -0.1),), "put the old block back",
+        ),
+        "attack and hiss of the low notes", most=3,
+    ),
+    Step(
+        Adjustment(
+            "new-block-more-chamfer", "a second block with its chamfer 0.1 mm longer",
+            ((_H + "lower_chamfer.length_mm", 0.1),), "put the old block back",
+        ),
+        "attack and hiss of the low notes", most=3,
+    ),
+    Step(
+        Adjustment(
+            "dress-edge", "dress the ramp to a sharp edge: break 0.05 mm less, window 0.05 mm longer",
+            ((_H + "broken_edge_mm", -0.05), (_H + "window_length_mm", 0.05)),
+            caution="never to a razor; budget the window first",
+        ),
+        "attack; top notes",
+    ),
+    *(
+        Step(a, _LOOK.get(a.key, Step.look), most=_most(a))
+        for a in ADJUSTMENTS if a.key not in ("lower-chamfer-angle", "upper-chamfer-angle")
+    ),
+)  # fmt: skip
+"""Everything that can be advised: what is excluded first, then the usual steps of the trade (trade notes 5.2)."""
+
+
+def adjustment_axes(model: Model) -> dict[str, tuple[Mapping[str, float], float]]:
+    """Return what `evaluations_of` must evaluate for the adjustments: one usual step each."""
+    head = model.head
+    full = head.ear_height_mm
+    found: dict[str, tuple[Mapping[str, float], float]] = {}
+    for step in STEPS:
+        changes = dict(step.adjustment.steps)
+        if not changes or (full is None and _H + "ear_height_mm" in changes):
+            continue
+        found[f"step {step.key}"] = (changes, -1.0)
+    return found
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """What an adjustment will do to one reading: change and its sigma, in the unit or in per cent."""
+
+    note: str
+    register: int
+    quantity: str
+    change: float
+    sigma: float
+    evidence: Evidence
+
+    @property
+    def unit(self) -> str:
+        """Return the unit of the change."""
+        return "%" if QUANTITIES[self.quantity].relative else QUANTITIES[self.quantity].unit
+
+    def to_plain(self) -> dict[str, Any]:
+        """Return plain JSON values."""
+        return {
+            "note": self.note, "register": self.register, "quantity": self.quantity,
+            "change": round(self.change, 4), "sigma": round(self.sigma, 4), "unit": self.unit,
+            "evidence": self.evidence,
+        }  # fmt: skip
+
+
+def forecast_from_plain(said: Mapping[str, Any]) -> tuple[Forecast, ...]:
+    """Return forecasts out of the ledger; what is none of them is passed over."""
+    return tuple(
+        Forecast(f["note"], int(f["register"]), f["quantity"], float(f["change"]), float(f["sigma"]), f["evidence"])
+        for f in said.get("readings", ())
+        if f.get("quantity") in QUANTITIES
+    )
+
+
+@dataclass(frozen=True)
+class Advice:
+    """One adjustment, judged.
+
+    Attributes
+    ----------
+    step : Step
+    steps : float
+        How many usual steps at once.
+    gain : float
+        How much nearer to a faultless head, as a share of how far it is off: 1 mends all, below 0 makes it worse.
+    better : float
+        Probability that it brings the head nearer.
+    forecasts : tuple of Forecast
+    symptoms : tuple of (str, float, float, float)
+        Symptom, its measure now and after, and the sigma of the change, in the measure's own unit.
+    evidence : Evidence
+    practice : tuple of (str, str)
+        What only habit says: quantity and "+" or "-".
+    reasons : str
+        For which cause it is good.
+    """
+
+    step: Step
+    steps: float
+    gain: float
+    better: float
+    forecasts: tuple[Forecast, ...]
+    symptoms: tuple[tuple[str, float, float, float], ...]
+    evidence: Evidence
+    practice: tuple[tuple[str, str], ...] = ()
+    reasons: str = ""
+    rank: float = field(default=0.0, compare=False)
+
+    @property
+    def title(self) -> str:
+        """Return what to do."""
+        times = "" if self.steps == 1 else f", {self.steps:g} steps"
+        return self.step.adjustment.title + times
+
+
+def advise(
+    diagnosis: Diagnosis, symptoms: Sequence[SymptomFound], *, learned: Learned | None = None,
+    done: Sequence[str] = (), steps: Mapping[str, float] | None = None,
+) -> tuple[Advice, ...]:  # fmt: skip
+    """Return every adjustment that can be judged, best first.
+
+    Parameters
+    ----------
+    diagnosis : Diagnosis
+        Its evaluations hold the axes of causes and adjustments.
+    symptoms : sequence of SymptomFound
+    learned : Learned, optional
+        Effects from the shop's own trials.
+    done : sequence of str
+        Checks already made (`CHECKS`); their remedies are no longer advised.
+    steps : mapping of str to float, optional
+        How many usual steps were made of an adjustment, where that is settled.
+    """
+    expected, evaluations = diagnosis.expected, diagnosis.evaluations
+    keys = expected.keys
+    noticed = np.array([_NOTICED[q] for _, _, q in keys])
+    floor = np.array([_FLOOR[q] for _, _, q in keys])
+    # Readings of one kind say the same of every note: each quantity counts as much as all its notes' mean.
+    counts = {q: sum(k[2] == q for k in keys) for q in _NOTICED}
+    scale = 1.0 / (noticed**2 * np.array([counts[q] for _, _, q in keys]))
+    spread, weights = [np.zeros((1, len(keys)))], [np.array([diagnosis.faultless])]
+    leaks = []
+    places: dict[str, slice] = {}
+    for axis, (sizes, weight) in diagnosis.weights.items():
+        change, known = curve_along(evaluations, expected, axis, sizes)
+        places[axis] = slice(sum(map(len, weights)), sum(map(len, weights)) + sizes.size)
+        spread.append(np.where(known, change, 0.0))
+        weights.append(weight)
+        leaks.append(axis.split()[0] == "leak")
+    off, chance = np.vstack(spread), np.concatenate(weights)
+    chance = chance / chance.sum()
+    before = float(chance @ (off**2 @ scale))
+    is_leak = np.zeros(chance.size, dtype=bool)
+    for axis, place in places.items():
+        is_leak[place] = axis.split()[0] == "leak"
+    found = []
+    for step in STEPS:
+        if (step.key == "seal-leak" and "leak" in done) or (step.key == "clean-dry" and "dirt" in done):
+            continue
+        if step.key == "clean-dry":
+            found.append(_cleaning(step, diagnosis, before, off, chance, scale))
+            continue
+        if step.key == "seal-leak":
+            effects, own = np.where(is_leak[:, None], -off, 0.0), "modelled"
+            best_steps = 1.0
+        else:
+            axis = f"step {step.key}"
+            if axis not in evaluations.axes:
+                continue
+            one, known = curve_along(evaluations, expected, axis, np.array([1.0]))
+            effect, seen = _with_learned(np.where(known[0], one[0], 0.0), step.key, keys, learned)
+            own = "measured here before" if seen else "modelled"
+            tries = range(1, step.most + 1)
+            scores = [float(chance @ ((off + n * effect) ** 2 @ scale)) for n in tries]
+            best_steps = 1.0 + int(np.argmin(scores))
+            if steps is not None and step.key in steps:
+                best_steps = steps[step.key]
+            effects = np.broadcast_to(best_steps * effect, off.shape)
+        after = (off + effects) ** 2 @ scale
+        gain = (before - float(chance @ after)) / max(before, 1e-12)
+        better = float(chance @ (after < off**2 @ scale))
+        mean = chance @ effects
+        vary = np.sqrt(np.maximum(chance @ effects**2 - mean**2, 0.0))
+        sigma = np.sqrt(vary**2 + (_SHARE * mean) ** 2 + (floor * math.sqrt(abs(best_steps))) ** 2)
+        sigma = _learned_sigma(sigma, step.key, keys, learned, best_steps)
+        evidence: Evidence = "measured here before" if own == "measured here before" else "modelled"
+        found.append(_made(step, best_steps, gain, better, mean, sigma, evidence, keys, symptoms, diagnosis))
+    return tuple(sorted(found, key=lambda a: -a.rank))
+
+
+def _with_learned(
+    effect: FloatArray, key: str, keys: Sequence[tuple[str, int, str]], learned: Learned | None
+) -> tuple[FloatArray, bool]:
+    if learned is None:
+        return effect, False
+    moved, seen = effect.copy(), False
+    for i, (_, register, quantity) in enumerate(keys):
+        known = learned.of(key, quantity, register)
+        if known is not None and known.count > 0:
+            moved[i] += known.mean - known.prior_mean
+            seen = True
+    return moved, seen
+
+
+def _learned_sigma(
+    sigma: FloatArray, key: str, keys: Sequence[tuple[str, int, str]], learned: Learned | None, steps: float
+) -> FloatArray:
+    if learned is None:
+        return sigma
+    out = sigma.copy()
+    for i, (_, register, quantity) in enumerate(keys):
+        known = learned.of(key, quantity, register)
+        if known is not None and known.count > 0:
+            out[i] = math.hypot(steps * known.sigma, math.sqrt(abs(steps)) * _FLOOR[quantity])
+    return out
+
+
+def _cleaning(
+    step: Step, diagnosis: Diagnosis, before: float, off: FloatArray, chance: FloatArray, scale: FloatArray
+) -> Advice:
+    """Return what drying and cleaning promises: half of all low windways are dirt or water (trade notes 5.1)."""
+    low = next((c.probability for c in diagnosis.causes if c.cause.key == "windway-low"), 0.0)
+    gain = 0.5 * low
+    return Advice(
+        step, 1, gain, 0.5 * low, (), (), "practice", (("breath", "-"), ("moisture noise", "-")),
+        "windway-low" if low > 0.05 else "", gain,
+    )  # fmt: skip
+
+
+def _made(
+    step: Step, steps: float, gain: float, better: float, mean: FloatArray, sigma: FloatArray, evidence: Evidence,
+    keys: Sequence[tuple[str, int, str]], symptoms: Sequence[SymptomFound], diagnosis: Diagnosis,
+) -> Advice:  # fmt: skip
+    forecasts = []
+    habits = dict(step.adjustment.practice)
+    for i, (note, register, quantity) in enumerate(keys):
+        if quantity == "hiss_db" and "hiss" in habits and evidence == "modelled":
+            continue  # the equations carry the jet's speed alone: habit knows better
+        if QUANTITIES[quantity].relative:
+            change, spread = 100.0 * math.expm1(mean[i]), 100.0 * math.exp(mean[i]) * sigma[i]
+        else:
+            change, spread = mean[i], sigma[i]
+        forecasts.append(Forecast(note, register, quantity, float(change), float(spread), evidence))
+    moved = []
+    for symptom in symptoms:
+        if not symptom.weights.any():
+            continue
+        shift = float(symptom.weights @ mean)
+        spread = float(np.sqrt((symptom.weights**2) @ sigma**2))
+        if symptom.unit == "%":
+            after = 100.0 * math.expm1(math.log1p(symptom.value / 100.0) + shift)
+            spread *= 100.0
+        elif symptom.unit == "":
+            after = symptom.value * math.exp(shift)
+            spread *= after
+        else:
+            after = symptom.value + shift
+        moved.append((symptom.symptom.key, symptom.value, after, spread))
+    rank = gain
+    if gain > 0.0:
+        rank *= 1.0 if step.adjustment.reversible else 0.5
+        rank *= 1.0 if _undoes(step, diagnosis) else _ELSEWHERE
+    return Advice(
+        step, steps, gain, better, tuple(forecasts), tuple(moved), evidence, step.adjustment.practice,
+        _for_which(mean, diagnosis), rank,
+    )  # fmt: skip
+
+
+def _undoes(step: Step, diagnosis: Diagnosis) -> bool:
+    """Return whether a step takes back the very deviation of a likely cause, and does not only make up for it.
+
+    A leak is sealed where it is likelier than not to be there; before that it stands among the checks.
+    """
+    changes = dict(step.adjustment.steps)
+    for found in diagnosis.causes:
+        if found.cause.key == "leak":
+            if step.key == "seal-leak" and found.probability > 0.3:
+                return True
+            continue
+        if found.probability < 0.1:
+            continue
+        made = dict(next(c for v, c in found.cause.variants if v == found.variant))
+        if any(made.get(key, 0.0) * change < 0.0 for key, change in changes.items()):
+            return True
+    return False
+
+
+def _for_which(effect: FloatArray, diagnosis: Diagnosis) -> str:
+    """Return the causes (over 5 %) whose own effect this one opposes, likeliest first."""
+    scale = np.array([_NOTICED[q] for _, _, q in diagnosis.expected.keys])
+    names = []
+    for found in diagnosis.causes:
+        if found.probability < 0.05:
+            continue
+        axis = f"{found.cause.key} {found.variant}".strip()
+        change, _ = curve_along(diagnosis.evaluations, diagnosis.expected, axis, np.array([found.size]))
+        if float((change[0] / scale) @ (effect / scale)) < 0.0:
+            names.append(found.cause.key)
+    return ", ".join(names)
+
+
+@dataclass(frozen=True)
+class Checked:
+    """A forecast beside what came of it; `sigmas` is their difference over its uncertainty."""
+
+    forecast: Forecast
+    outcome: Shift
+    sigmas: float
+
+
+def check_forecast(forecasts: Sequence[Forecast], before: HeadTrial, after: HeadTrial) -> tuple[Checked, ...]:
+    """Return each forecast beside the shift from the trial before to the trial after."""
+    found = {(s.note, s.register, s.quantity): s for s in shifts(before, after)}
+    checked = []
+    for forecast in forecasts:
+        outcome = found.get((forecast.note, forecast.register, forecast.quantity))
+        if outcome is not None:
+            sigma = math.hypot(forecast.sigma, outcome.sigma)
+            checked.append(Checked(forecast, outcome, (outcome.change - forecast.change) / max(sigma, 1e-9)))
+    return tuple(checked)
+
+
+def step_of(key: str) -> Step:
+    """Return an adjustment by its name.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
+    for step in STEPS:
+        if step.key == key:
+            return step
+    raise InputError(f"adjustment {key!r} is not known; use one of {', '.join(s.key for s in STEPS)}")

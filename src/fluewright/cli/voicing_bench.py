@@ -1,0 +1,522 @@
+"""The voicing bench: a head's trial, and what is wrong with it, why, and what to do."""
+
+import math
+import re
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from fluewright.cli.arguments import JsonOpt, ModelArg, existing_ledger
+from fluewright.cli.printing import console, finite, print_json, print_table, warn, write_text
+from fluewright.errors import InputError
+
+__all__ = ["trial_command", "voice_command"]
+
+_THEMES: dict[str, Any] = {name: name for name in ("light", "dark", "paper")}
+_WAIT = "computing the model's head; kept for the next time"
+
+ReadingOpt = Annotated[
+    list[str] | None,
+    typer.Option("--reading", help="A typed reading, NOTE.QUANTITY=VALUE: D5.jump_pa=280, D6.2.lowest_pa=210+-8."),
+]
+LedgerOption = Annotated[Path | None, typer.Option("--ledger", help="The ledger's file; goes with --serial.")]
+SerialOption = Annotated[str | None, typer.Option("--serial", help="The piece in the ledger.")]
+
+
+def _recorded(ledger: Path | None, serial: str | None, model: Any) -> Any:
+    from fluewright.cli.voicing_records import read_records
+
+    if (ledger is None) != (serial is None):
+        raise InputError("--ledger and --serial go together: name both, or neither")
+    if ledger is None or serial is None:
+        return None
+    return read_records(existing_ledger(ledger), serial, model)
+
+
+def _heard(
+    model: Any, recordings: Sequence[Path], tongued: Sequence[Path], log: Path | None, offset: float | None,
+    breath: list[str],
+) -> tuple[list[Any], list[str], list[str]]:  # fmt: skip
+    """Return (note trials, sources, warnings) of recordings."""
+    from fluewright.acoustics.network import build_network
+    from fluewright.acoustics.sounding import breath_plan
+    from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
+    from fluewright.cli.listening import _swell
+    from fluewright.listening import hear_notes, read_recording
+    from fluewright.listening.attack import note_tones
+
+    if recordings and log is None and not breath:
+        raise InputError("a swell needs the breath beside it: give --breath-log FILE, or --breath 0=40 --breath 12=280")
+    network = build_network(model)
+    plan = breath_plan(network)
+    targets: dict[tuple[str, int], float] = {}
+    comfortable: dict[tuple[str, int], float] = {}
+    for i, f in enumerate(network.fingerings):
+        targets.setdefault((f.note, f.register), float(network.targets_hz[i]))
+        comfortable.setdefault((f.note, f.register), float(plan[i]))
+    parts, sources, warnings = [], [], []
+    for path in recordings:
+        sound = read_recording(path)
+        notes, odd = notes_of_swell(_swell(sound, log, offset, breath), targets, comfortable)
+        parts += list(notes)
+        sources.append(f"{path.name} {sound.sha256}")
+        warnings += [f"{path}: {w}" for w in odd]
+    for path in tongued:
+        sound = read_recording(path)
+        hearing = hear_notes(sound)
+        notes, odd = notes_of_tones(note_tones(sound, hearing), targets)
+        parts += list(notes)
+        sources.append(f"{path.name} {sound.sha256}")
+        warnings += [f"{path}: {w}" for w in (*sound.warnings, *hearing.warnings, *odd)]
+    return parts, sources, warnings
+
+
+def _check_notes(model: Any, trial: Any) -> None:
+    from fluewright.acoustics.network import build_network
+    from fluewright.bench.voicing.evaluations import trial_rows
+
+    trial_rows(build_network(model), [(n.note, n.register) for n in trial.notes])
+
+
+def trial_command(
+    model: ModelArg,
+    recording: Annotated[
+        list[Path] | None, typer.Option("--recording", help="A slow swell on one or more notes; repeat it.")
+    ] = None,
+    tongued: Annotated[
+        list[Path] | None, typer.Option("--tongued", help="Single tongued notes, for attack, hiss and partials.")
+    ] = None,
+    breath_log: Annotated[
+        Path | None, typer.Option("--breath-log", help="CSV of time and Pa beside the swell.")
+    ] = None,
+    log_offset: Annotated[float | None, typer.Option("--log-offset", help="Sound time of the log's time 0, s.")] = None,
+    breath: Annotated[
+        list[str] | None, typer.Option("--breath", help="A breath reading SECONDS=PRESSURE; repeat it.")
+    ] = None,
+    reading: ReadingOpt = None,
+    body: Annotated[str, typer.Option("--body", help="The reference body that the head sits on.")] = "",
+    good: Annotated[bool, typer.Option("--good", help="This head is a good one: others are compared with it.")] = False,
+    temperature_c: Annotated[float | None, typer.Option("--temperature-c", help="Air in the room.")] = None,
+    ledger: LedgerOption = None,
+    serial: SerialOption = None,
+    compare: Annotated[
+        str | None, typer.Option("--compare", help="Beside this trial: a file, an event, or `last` of the piece.")
+    ] = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Write the trial as JSON.")] = None,
+    plot: Annotated[Path | None, typer.Option("--plot", help="Write the trial as a picture (SVG).")] = None,
+    theme: Annotated[str, typer.Option("--theme", help="light, dark or paper, for the picture.")] = "light",
+    as_json: JsonOpt = False,
+) -> None:
+    """Keep and show a head's trial: breath, jumps, pitch, attack, hiss; and compare it with another."""
+    from fluewright.bench.voicing.trial import HeadTrial, check_order, merged, shifts, typed_readings
+    from fluewright.cli.voicing_records import log_trial
+    from fluewright.instrument.starting import load
+    from fluewright.pictures.palette import palette_for
+
+    palette_for(theme)
+    loaded = load(model)
+    records = _recorded(ledger, serial, loaded)
+    parts, sources, warnings = _heard(
+        loaded, recording or [], tongued or [], breath_log, log_offset, breath or []
+    )  # fmt: skip
+    typed = typed_readings(reading or [])
+    fresh = bool(parts or typed)
+    if fresh:
+        notes = merged([*parts, *typed])
+        for note in notes:
+            check_order(note)
+        order = {n: i for i, n in enumerate(_note_order(loaded))}
+        trial = HeadTrial(
+            tuple(sorted(notes, key=lambda n: (n.register, order.get((n.note, n.register), 0)))),
+            serial or "", body, good,
+            loaded.conditions.temperature_c if temperature_c is None else temperature_c,
+            tuple(sources) + (("typed",) if typed else ()),
+        )  # fmt: skip
+        _check_notes(loaded, trial)
+    elif records is not None and records.trials:
+        trial = records.trials[-1][1]
+    else:
+        raise InputError(
+            "nothing to try: give a swell with --recording and --breath-log, or readings like --reading D5.jump_pa=280"
+        )
+    other = _other(compare, records, fresh) if compare is not None else None
+    checks = records.checked(trial if fresh else None) if records is not None else ()
+    event = None
+    if fresh and ledger is not None and serial is not None:
+        event = log_trial(ledger, serial, trial, temperature_c=trial.temperature_c)
+    warn(warnings)
+    moved = shifts(other, trial) if other is not None else ()
+    if out is not None:
+        import json
+
+        write_text(out, json.dumps(trial.to_plain(), indent=1) + "\n")
+    if plot is not None:
+        write_text(plot, _picture(loaded, trial, other, theme, compare))
+    if as_json:
+        print_json(
+            {
+                "model": loaded.model.name,
+                "event": event,
+                "warnings": warnings,
+                "trial": trial.to_plain(),
+                "compared": [_shift_row(s) for s in moved],
+                "forecasts": _checked_rows(checks),
+            }
+        )
+        return
+    _print_trial(loaded, trial, moved)
+    _print_checks(checks)
+    if event is not None:
+        sys.stdout.write(f"event {event}\n")
+    for path in (out, plot):
+        if path is not None:
+            sys.stdout.write(f"{path}\n")
+
+
+def _note_order(model: Any) -> list[tuple[str, int]]:
+    from fluewright.instrument.fingering import fingerings_of
+
+    return list(dict.fromkeys((f.note, f.register) for f in fingerings_of(model)))
+
+
+def _other(compare: str, records: Any, fresh: bool) -> Any:
+    from fluewright.cli.voicing_records import read_trial_file
+
+    if compare == "last" or compare.isdigit():
+        if records is None:
+            raise InputError(f"--compare {compare}: name the piece with --ledger and --serial, or give a trial's file")
+        earlier = records.trials if fresh else records.trials[:-1]
+        if compare == "last":
+            if not earlier:
+                raise InputError("--compare last: the piece has no earlier head trial in the ledger")
+            return earlier[-1][1]
+        found = [t for e, t in records.trials if e == int(compare)]
+        if not found:
+            known = ", ".join(str(e) for e, _ in records.trials) or "none"
+            raise InputError(f"--compare {compare}: event {compare} is no head trial of this piece; it has {known}")
+        return found[0]
+    return read_trial_file(Path(compare))
+
+
+def _picture(model: Any, trial: Any, other: Any, theme: str, compare: str | None) -> str:
+    from fluewright.acoustics.network import build_network
+    from fluewright.pictures.voicing_trials import TrialLine, TrialMark, trial_picture
+
+    network = build_network(model)
+    targets: dict[tuple[str, int], float] = {}
+    for i, f in enumerate(network.fingerings):
+        targets.setdefault((f.note, f.register), float(network.targets_hz[i]))
+    lines, marks = [], []
+    for one in [trial] if other is None else [other, trial]:
+        new = one is trial
+        for note in one.notes:
+            target = targets.get((note.note, note.register), math.nan)
+            curve = [(p, 1200.0 * math.log2(f / target)) for p, f in note.curve]
+            lines.append(TrialLine(note.note, note.register, curve, new))
+            marks += [
+                TrialMark(note.note, note.register, key, r.value, r.sigma, new) for key, r in note.readings.items()
+            ]
+    title = f"{model.model.name}: head trial" + (f" {trial.head}" if trial.head else "")
+    if other is not None:
+        title += f", beside {'the one before' if compare == 'last' else compare}"
+    return trial_picture(lines, marks, title=title, theme=_THEMES[theme])
+
+
+def _shift_row(shift: Any) -> dict[str, Any]:
+    return {
+        "note": shift.note, "register": shift.register, "quantity": shift.quantity, "before": shift.before,
+        "after": shift.after, "change": shift.change, "sigma": shift.sigma, "unit": shift.unit,
+    }  # fmt: skip
+
+
+def _checked_rows(checks: Any) -> list[dict[str, Any]]:
+    return [
+        {
+            "adjustment": made.adjustment, "steps": made.steps, "event": made.event_id,
+            "readings": [
+                {
+                    "note": c.forecast.note, "register": c.forecast.register, "quantity": c.forecast.quantity,
+                    "forecast": c.forecast.change, "forecast_sigma": c.forecast.sigma, "outcome": c.outcome.change,
+                    "outcome_sigma": c.outcome.sigma, "unit": c.forecast.unit, "sigmas": c.sigmas,
+                }
+                for c in found
+            ],
+        }
+        for made, found in checks
+    ]  # fmt: skip
+
+
+def _short(key: str) -> str:
+    """Return a quantity's name over a column, its unit left off."""
+    for unit in ("_pa", "_l_per_min", "_db", "_s"):
+        key = key.removesuffix(unit)
+    return key.replace("_", " ").removeprefix("cents") or "pitch"
+
+
+def _figure(value: float, sigma: float) -> str:
+    digits = 0 if sigma >= 2.0 else 1 if sigma >= 0.2 else 3
+    return f"{value:.{digits}f}±{sigma:.{max(digits, 1)}f}" if math.isfinite(value) else "-"
+
+
+def _print_trial(model: Any, trial: Any, moved: Any) -> None:
+    from fluewright.bench.voicing.quantities import QUANTITIES
+
+    used = [k for k in QUANTITIES if any(k in n.readings for n in trial.notes)]
+    heads = [f"{_short(k)} {QUANTITIES[k].unit}" for k in used]
+    name = f" of {trial.head}" if trial.head else ""
+    print_table(
+        f"{model.model.name}: head trial{name} (one sigma)",
+        ["note", *heads],
+        [
+            [n.name, *(_figure(n.readings[k].value, n.readings[k].sigma) if k in n.readings else "-" for k in used)]
+            for n in trial.notes
+        ],
+    )
+    if moved:
+        print_table(
+            "against the other trial",
+            ["note", "reading", "before", "after", "change", "+/-", "sure"],
+            [
+                [f"{s.note}.{s.register}", QUANTITIES[s.quantity].title, f"{s.before:.4g}", f"{s.after:.4g}",
+                 f"{s.change:+.1f} {s.unit}", f"{s.sigma:.1f}", "yes" if abs(s.change) > 2.0 * s.sigma else "no"]
+                for s in moved if s.quantity != "comfortable_pa"
+            ],
+        )  # fmt: skip
+
+
+def _print_checks(checks: Any) -> None:
+    from fluewright.bench.voicing.quantities import QUANTITIES
+
+    for made, found in checks:
+        if not found:
+            continue
+        within = sum(abs(c.sigmas) <= 2.0 for c in found)
+        print_table(
+            f"forecast of {made.adjustment} ({made.steps:g} steps, event {made.event_id}) and what came of it",
+            ["note", "reading", "forecast", "outcome", "sigmas apart"],
+            [
+                [f"{c.forecast.note}.{c.forecast.register}", QUANTITIES[c.forecast.quantity].title,
+                 f"{c.forecast.change:+.1f}±{c.forecast.sigma:.1f} {c.forecast.unit}",
+                 f"{c.outcome.change:+.1f}±{c.outcome.sigma:.1f}", f"{c.sigmas:+.1f}"]
+                for c in found
+            ],
+        )  # fmt: skip
+        sys.stdout.write(f"{within} of {len(found)} readings within two sigmas of their forecast\n")
+
+
+_DID = re.compile(r"\s*(?P<key>[a-z-]+)\s*(?:=\s*(?P<steps>[-+0-9.]+)\s*)?")
+
+
+def _did(text: str) -> tuple[Any, float]:
+    from fluewright.bench.voicing.advice import step_of
+
+    match = _DID.fullmatch(text)
+    try:
+        if match is None:
+            raise ValueError
+        steps = float(match["steps"]) if match["steps"] else 1.0
+    except ValueError:
+        raise InputError(f"--did {text!r}: write ADJUSTMENT or ADJUSTMENT=STEPS, like block-forward=2") from None
+    if not (math.isfinite(steps) and 0.0 < abs(steps) <= 20.0):
+        raise InputError(f"--did {text!r}: {steps:g} usual steps; it can be 0.1 to 20, negative for one taken back")
+    return step_of(match["key"]), steps
+
+
+def voice_command(
+    model: ModelArg,
+    trial: Annotated[Path | None, typer.Option("--trial", help="A trial written by `trial --out`.")] = None,
+    reading: ReadingOpt = None,
+    beside: Annotated[
+        list[Path] | None, typer.Option("--beside", help="Trial of a good head of the same model; repeat it.")
+    ] = None,
+    body: Annotated[str, typer.Option("--body", help="The reference body that the head sits on.")] = "",
+    checked: Annotated[
+        str, typer.Option("--checked", help="What was excluded: dirt,leak,fingering,assembly; or causes by name.")
+    ] = "",
+    limits: Annotated[Path | None, typer.Option("--limits", help="TOML file of the symptoms' limits.")] = None,
+    did: Annotated[
+        str | None, typer.Option("--did", help="Log that this was done, ADJUSTMENT=STEPS, with its forecast.")
+    ] = None,
+    reason: Annotated[str, typer.Option("--reason", help="Why, with --did.")] = "",
+    ledger: LedgerOption = None,
+    serial: SerialOption = None,
+    no_cache: Annotated[bool, typer.Option("--no-cache", help="Keep no evaluations on disk.")] = False,
+    as_json: JsonOpt = False,
+) -> None:
+    """Say what is wrong with a head, why, and what to do first; nothing is cut before dirt and leaks are excluded."""
+    from fluewright.bench.voicing.advice import CHECKS, adjustment_axes, advise
+    from fluewright.bench.voicing.causes import cause_axes, causes_of, diagnose
+    from fluewright.bench.voicing.evaluations import evaluations_of
+    from fluewright.bench.voicing.learned import learn
+    from fluewright.bench.voicing.symptoms import SymptomSettings, find_symptoms, read_symptom_settings
+    from fluewright.bench.voicing.trial import HeadTrial, typed_readings
+    from fluewright.cli.voicing_records import cache_folder, log_adjustment, read_trial_file
+    from fluewright.instrument.starting import load
+
+    loaded = load(model)
+    settings = read_symptom_settings(limits) if limits is not None else SymptomSettings()
+    causes = causes_of(loaded)
+    words = [w.strip() for w in checked.split(",") if w.strip()]
+    known = [k for k, _ in CHECKS] + [c.key for c in causes]
+    for word in words:
+        if word not in known:
+            raise InputError(f"--checked {word!r} is not known; use {', '.join(known)}")
+    done = _did(did) if did is not None else None
+    records = _recorded(ledger, serial, loaded)
+    if did is not None and records is None:
+        raise InputError("--did is logged in the ledger: name it with --ledger and --serial")
+    if trial is not None:
+        one = read_trial_file(trial)
+    elif reading:
+        one = HeadTrial(typed_readings(reading), serial or "", body, sources=("typed",))
+    elif records is not None and records.trials:
+        one = records.trials[-1][1]
+    else:
+        raise InputError(
+            "no trial: give --trial FILE, readings like --reading D5.jump_pa=280, or a piece with a head trial in the "
+            "ledger (--ledger, --serial)"
+        )
+    one = replace(one, body=body or one.body)
+    _check_notes(loaded, one)
+    references = [replace(read_trial_file(p), good=True) for p in beside or []]
+    references += list(records.good) if records is not None else []
+    with console(error=True).status(_WAIT):
+        order = {n: i for i, n in enumerate(_note_order(loaded))}
+        evaluations = evaluations_of(
+            loaded, sorted(((n.note, n.register) for n in one.notes), key=lambda n: order[n]),
+            cause_axes(causes) | adjustment_axes(loaded),
+            folder=None if no_cache else cache_folder(),
+        )  # fmt: skip
+    diagnosis = diagnose(evaluations, one, causes, references=references, excluded=words)
+    symptoms = find_symptoms(diagnosis.expected, one, settings)
+    learned = learn(evaluations, records.outcomes if records is not None else ())
+    advice = advise(diagnosis, symptoms, learned=learned, done=words)
+    checks = records.checked() if records is not None else ()
+    event = None
+    if done is not None and ledger is not None and serial is not None:
+        step, steps = done
+        found = next((a for a in advise(diagnosis, symptoms, learned=learned, steps={step.key: steps})
+                      if a.step.key == step.key), None)  # fmt: skip
+        event = log_adjustment(ledger, serial, step, steps, found.forecasts if found else (), reason=reason)
+    warnings = [*one.warnings, *diagnosis.warnings]
+    if not references:
+        warnings.append(
+            "no good head of this model to compare with: the jet's own constants stay uncertain; log one with "
+            "`trial --good`"
+        )
+    warn(warnings)
+    open_checks = [(k, text) for k, text in CHECKS if k not in words]
+    if as_json:
+        print_json(_voice_data(loaded, diagnosis, symptoms, advice, checks, open_checks, warnings, event, references))
+        return
+    _print_voice(loaded, diagnosis, symptoms, advice, open_checks)
+    _print_checks(checks)
+    if event is not None:
+        sys.stdout.write(f"event {event}: logged with its forecast; the next trial checks it\n")
+
+
+def _voice_data(
+    model: Any, diagnosis: Any, symptoms: Any, advice: Any, checks: Any, open_checks: Any, warnings: list[str],
+    event: int | None, references: Sequence[Any],
+) -> dict[str, Any]:  # fmt: skip
+    return {
+        "model": model.model.name,
+        "event": event,
+        "warnings": warnings,
+        "good_heads": len(references),
+        "exclude_first": [{"check": k, "how": text} for k, text in open_checks],
+        "symptoms": [
+            {
+                "symptom": s.symptom.key, "title": s.symptom.title, "value": finite(s.value), "limit": s.limit,
+                "sigma": s.sigma, "unit": s.unit, "probability": s.probability, "notes": list(s.notes),
+                "against": "model" if s.symptom.relative else "limit",
+            }
+            for s in symptoms
+        ],
+        "faultless": diagnosis.faultless,
+        "causes": [
+            {
+                "cause": c.cause.key, "title": c.cause.title, "probability": c.probability, "size": c.size,
+                "sigma": c.sigma, "unit": c.cause.unit, "variant": c.variant, "confirm": c.cause.confirm,
+                "misfit": c.misfit,
+            }
+            for c in diagnosis.causes
+        ],
+        "advice": [
+            {
+                "adjustment": a.step.key, "title": a.title, "steps": a.steps, "gain": a.gain, "better": a.better,
+                "evidence": a.evidence, "reversible": a.step.adjustment.reversible, "undo": a.step.adjustment.undo,
+                "caution": a.step.adjustment.caution, "look": a.step.look, "for": a.reasons,
+                "practice": dict(a.practice), "forecast": [f.to_plain() for f in a.forecasts],
+                "symptoms": [
+                    {"symptom": k, "now": finite(now), "after": finite(after), "sigma": finite(sigma)}
+                    for k, now, after, sigma in a.symptoms
+                ],
+            }
+            for a in advice
+        ],
+        "forecasts": _checked_rows(checks),
+    }  # fmt: skip
+
+
+def _print_voice(model: Any, diagnosis: Any, symptoms: Any, advice: Any, open_checks: Any) -> None:
+    out = sys.stdout
+    shown = [s for s in symptoms if s.probability >= 0.3] or list(symptoms[:1])
+    print_table(
+        f"{model.model.name}: symptoms",
+        ["symptom", "chance", "measured", "limit", "notes"],
+        [
+            [s.symptom.title, f"{s.probability:.0%}", f"{_figure(s.value, s.sigma)} {s.unit}".strip(),
+             f"{s.limit:.3g} {s.unit}".strip() + (" off its model" if s.symptom.relative else ""), ", ".join(s.notes)]
+            for s in shown
+        ],
+    )  # fmt: skip
+    print_table(
+        f"causes (nothing wrong: {diagnosis.faultless:.0%})",
+        ["cause", "chance", "size", "confirm by"],
+        [
+            [c.cause.title + (f", {c.variant}" if c.variant else ""), f"{c.probability:.0%}",
+             f"{_figure(c.size, c.sigma)} {c.cause.unit}", c.cause.confirm]
+            for c in diagnosis.causes if c.probability >= 0.02
+        ],
+    )  # fmt: skip
+    if open_checks:
+        out.write("Exclude first, in this order (about half of all faults end here):\n")
+        for key, text in open_checks:
+            out.write(f"  {key}: {text}\n")
+    useful = [a for a in advice if a.gain > 0.01][:5]
+    print_table(
+        "what to do, in the order to try",
+        ["adjustment", "mends", "better", "rests on", "undone by", "for"],
+        [
+            [a.title, f"{max(a.gain, 0.0):.0%}", f"{a.better:.0%}", a.evidence,
+             a.step.adjustment.undo or "CANNOT BE UNDONE", a.reasons]
+            for a in useful
+        ],
+    )  # fmt: skip
+    if not useful:
+        out.write("No adjustment brings this head nearer to its model: leave it.\n")
+        return
+    first = useful[0]
+    out.write(f"First: {first.title}. One thing at a time; stop when two steps in a row bring no gain.\n")
+    if first.step.adjustment.caution:
+        out.write(f"Caution: {first.step.adjustment.caution}.\n")
+    out.write(f"Look at afterwards: {first.step.look}.\n")
+    for quantity, sign in first.practice:
+        out.write(f"By trade habit: {quantity} {'more' if sign == '+' else 'less' if sign == '-' else 'as before'}.\n")
+    told = [f for f in first.forecasts if abs(f.change) > f.sigma]
+    if told:
+        from fluewright.bench.voicing.quantities import QUANTITIES
+
+        print_table(
+            f"forecast of {first.step.key}",
+            ["note", "reading", "change", "+/-"],
+            [
+                [f"{f.note}.{f.register}", QUANTITIES[f.quantity].title, f"{f.change:+.1f} {f.unit}", f"{f.sigma:.1f}"]
+                for f in told
+            ],
+        )

@@ -1,0 +1,36 @@
+"""Windows, made once for each length: for a short note that costs more than the sums they are for."""
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["blackman_harris", "hann"]
+
+FloatArray = NDArray[np.float64]
+
+
+@lru_cache(maxsize=32)
+def hann(length: int) -> FloatArray:
+    """Return a Hann window, shape (length,), read-only; its zeros lie half a sample beyond its ends."""
+    return _kept(0.5 - 0.5 * np.cos(_turn(length)))
+
+
+@lru_cache(maxsize=32)
+def blackman_harris(length: int) -> FloatArray:
+    """Return the window with side lobes at -92 dB, shape (length,), read-only.
+
+    F. J. Harris, On the use of windows for harmonic analysis with the discrete Fourier transform, Proc. IEEE 66 (1978)
+    51-83, table 1: minimum four-term Blackman-Harris.
+    """
+    x = _turn(length)
+    return _kept(0.35875 - 0.48829 * np.cos(x) + 0.14128 * np.cos(2.0 * x) - 0.01168 * np.cos(3.0 * x))
+
+
+def _turn(length: int) -> FloatArray:
+    return 2.0 * np.pi * (np.arange(length) + 0.5) / length
+
+
+def _kept(window: FloatArray) -> FloatArray:
+    window.flags.writeable = False
+    return window

@@ -1,0 +1,107 @@
+"""What the ledger's pieces teach the next one, and whether past forecasts deserved trust."""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
+from fluewright.bench.calibration import PlayedTrial
+from fluewright.bench.learning import Shop, learn
+from fluewright.bench.pitch_model import PitchModel
+from fluewright.bench.prior import STATED_BELIEFS
+from fluewright.bench.scores import Forecast, Scores, score
+from fluewright.instrument.files import model_from_text
+from fluewright.instrument.fingering import fingerings_of
+from fluewright.instrument.model import Model
+from fluewright.ledger import Cut, Trial, open_ledger
+from fluewright.shop.trials import note_index, played_trial, played_trials
+
+__all__ = ["learned_from", "ledger_scores"]
+
+# Latest pieces only: a shop's hand changes, and what forty have taught is enough.
+_MOST_PIECES = 40
+
+
+def learned_from(ledger: Path, pitch: PitchModel, *, without: str = "") -> Shop:
+    """Return what the ledger's other pieces of the same model teach.
+
+    Parameters
+    ----------
+    ledger : Path
+    pitch : PitchModel
+        Of the model that is asked about; pieces count that were begun with a model of its name and fingerings.
+    without : str
+        Serial of the piece at hand, which must not count twice.
+    """
+    pieces: list[list[PlayedTrial]] = []
+    model = pitch.model
+    with open_ledger(ledger, create=False) as book:
+        same = [i for i in book.instruments() if i.model_name == model.model.name and i.serial != without]
+        for piece in same[-_MOST_PIECES:]:
+            text = book.model(piece.model_name, piece.model_version).toml_text
+            begun = model_from_text(text, place=f"{piece.model_name} in the ledger")
+            if fingerings_of(begun) != fingerings_of(model):
+                continue
+            trials = played_trials(book.history(piece.serial), model, pitch.fingerings)
+            known = set(pitch.columns)
+            trials = [replace(t, as_built={k: v for k, v in t.as_built.items() if k in known}) for t in trials]
+            if trials:
+                pieces.append(trials)
+    return learn(pitch, pieces)
+
+
+def _outcomes(trial: Trial, model: Model, pitch: PitchModel) -> dict[str, float]:
+    """Return the heard cents of a trial by "note register", brought to the design's air."""
+    played = played_trial(trial, model, note_index(pitch.fingerings))
+    known = {k: v for k, v in played.as_built.items() if k in pitch.columns}
+    there = pitch.solve(known, air=played.air).frequencies_hz
+    here = pitch.solve(known).frequencies_hz
+    found = {}
+    for i, (hz, _) in played.notes.items():
+        f = pitch.fingerings[i]
+        cents = CENTS_PER_RELATIVE * np.log(hz / pitch.network.targets_hz[i] * here[i] / there[i])
+        found[f"{f.note} {f.register}"] = float(cents)
+    return found
+
+
+def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[Forecast, ...]]:
+    """Return how good the forecasts logged with the cuts were, against the next trial of the piece.
+
+    Of several cuts between two trials the last one's forecast counts: it is the one for all of them.
+
+    Parameters
+    ----------
+    ledger : Path
+    model_name : str
+        Only pieces of this model; by default all.
+    """
+    found: list[Forecast] = []
+    pitches: dict[tuple[str, int], PitchModel] = {}
+    spread = float(np.hypot(STATED_BELIEFS.blowing_cents, 1.0))
+    with open_ledger(ledger, create=False) as book:
+        for piece in book.instruments():
+            if model_name and piece.model_name != model_name:
+                continue
+            pending: Mapping[str, Mapping[str, float]] | None = None
+            for event in book.history(piece.serial):
+                if isinstance(event, Cut):
+                    if event.forecast.get("cents_after"):
+                        pending = event.forecast
+                elif isinstance(event, Trial) and pending is not None:
+                    key = (piece.model_name, piece.model_version)
+                    if key not in pitches:
+                        text = book.model(*key).toml_text
+                        pitches[key] = PitchModel.of(model_from_text(text, place=piece.model_name))
+                    pitch = pitches[key]
+                    for name, cents in _outcomes(event, pitch.model, pitch).items():
+                        if name in pending["cents_after"]:
+                            found.append(
+                                Forecast(
+                                    f"{piece.serial} {name}", float(pending["cents_after"][name]),
+                                    float(pending["sigma_after"][name]), cents, spread,
+                                )
+                            )  # fmt: skip
+                    pending = None
+    return score(found), tuple(found)

@@ -1,0 +1,78 @@
+"""A trial heard from the model's own sound: a swell beside its breath, and tongued notes."""
+
+import math
+
+import numpy as np
+import pytest
+
+from fluewright.acoustics.network import build_network
+from fluewright.acoustics.sounding import at_notes, blow, find_jumps
+from fluewright.acoustics.synthesis import RATE_HZ, Gesture, note_gesture, sound_of
+from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
+from fluewright.errors import RecordingError
+from fluewright.instrument.starting import load
+from fluewright.listening import Recording, hear_notes
+from fluewright.listening.attack import note_tones
+from fluewright.listening.breath_log import BreathLog
+from fluewright.listening.swells import hear_swell
+
+
+@pytest.fixture(scope="module")
+def blown():
+    network = build_network(load("d4-cylinder"))
+    names = [(f.note, f.register, f.text) for f in network.fingerings]
+    rows = [names.index(n) for n in names if n[0] in ("D4", "D5") and n[2] == names[0][2]]
+    return find_jumps(blow(at_notes(network, rows), points=20))
+
+
+def recorded(sound):
+    quiet = np.zeros(round(0.2 * RATE_HZ))
+    y = np.concatenate([quiet, sound.samples(), quiet])
+    y = y + 1e-4 * np.random.default_rng(1).standard_normal(y.size)
+    return Recording(y, float(RATE_HZ), 1, y.size / RATE_HZ, "")
+
+
+def named(blown):
+    targets = {(n.note, n.register): n.target_hz for n in blown.notes}
+    return targets, {(n.note, n.register): n.planned_pa for n in blown.notes}
+
+
+def test_a_swell_gives_breaths_jumps_and_pitch(blown):
+    """What is heard is what the blown model says: breaths within a tenth or two, pitch within 3 cents."""
+    low = blown.notes[0]
+    begin, top = 0.75 * low.onset_pa, 1.5 * low.highest_pa
+    seconds = math.log(top / begin) / 0.12
+    rise = [(seconds * s, begin * (top / begin) ** s) for s in np.linspace(0.0, 1.0, 81)]
+    corners = rise + [(2.0 * seconds - t, p) for t, p in reversed(rise[:-1])]
+    sound = sound_of(blown, Gesture(tuple(corners), ((0.0, 0),)))
+    times, pressures = np.array(corners).T
+    log = BreathLog(times + 0.2, pressures)
+    notes, _ = notes_of_swell(hear_swell(recorded(sound), log), *named(blown))
+    found = {n.name: n.readings for n in notes}
+    assert found["D4.1"]["lowest_pa"].value == pytest.approx(low.onset_pa, rel=0.15)
+    assert found["D4.1"]["jump_pa"].value == pytest.approx(low.highest_pa, rel=0.25)
+    assert found["D4.1"]["fall_back_pa"].value == pytest.approx(low.fall_back_pa, rel=0.15)
+    assert found["D5.2"]["lowest_pa"].value == found["D4.1"]["fall_back_pa"].value
+    assert found["D4.1"]["cents"].value == pytest.approx(low.planned_cents, abs=3.0)
+    x, y = low.planned_pa * np.array([1 / 1.2, 1.2]), []
+    for p in x:
+        y.append(1200.0 * math.log2(low.frequency_at(float(p)) / low.target_hz))
+    assert found["D4.1"]["cents_per_doubling"].value == pytest.approx((y[1] - y[0]) / math.log2(1.44), abs=4.0)
+    curve = next(n.curve for n in notes if n.name == "D4.1")
+    assert [p for p, _ in curve] == sorted(p for p, _ in curve)
+
+
+def test_tongued_notes_give_attack_hiss_and_partials(blown):
+    recording = recorded(sound_of(blown, note_gesture(blown, 0, seconds=1.2)))
+    notes, warnings = notes_of_tones(note_tones(recording, hear_notes(recording)), named(blown)[0])
+    (note,) = notes
+    assert note.name == "D4.1"
+    assert {"rise_s", "hiss_db", "second_db", "third_db"} <= set(note.readings)
+    assert 0.003 < note.readings["rise_s"].value < 0.3
+    assert warnings == ()
+
+
+def test_a_swell_without_breath_is_refused(blown):
+    sound = sound_of(blown, note_gesture(blown, 0, seconds=1.0))
+    with pytest.raises(RecordingError, match="no breath beside it: give --breath-log"):
+        notes_of_swell(hear_swell(recorded(sound)), *named(blown))
