@@ -1,5 +1,5 @@
 # Every target sets up what it needs by itself; see setup.sh.
-.PHONY: help setup setup-dev demo test lint types check bench long schema pictures lock clean
+.PHONY: help setup setup-dev demo test lint types check bench workshop long schema pictures lock clean
 PY := .venv/bin/python
 
 help:
@@ -8,6 +8,7 @@ help:
 	@echo "make check   lint, types, import directions, tests"
 	@echo "make bench   print the benchmark table"
 	@echo "make long    the tests that need minutes (demo over 50 seeds)"
+	@echo "make workshop   tune 500 virtual pieces and find the faults of 300 virtual heads (half an hour)"
 	@echo "make pictures   redraw the pictures used in README and docs"
 	@echo "make lock    renew the locked versions"
 
@@ -21,6 +22,10 @@ demo: setup
 
 test: setup-dev
 	$(PY) -m pytest -n auto -m "not long"
+
+workshop: setup-dev
+	.venv/bin/python research/workshop/pieces.py --pieces 500 --seed 1 --write
+	.venv/bin/python research/workshop/heads.py --heads 300
 
 long: setup-dev
 	$(PY) -m pytest -m long -s

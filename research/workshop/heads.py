@@ -489,7 +489,7 @@ def main() -> None:
     for number in range(args.first, args.first + args.heads):
         rows.append(study_one(number, shops, sound=not args.no_sound, alone=args.alone))
         if args.out is not None:
-            args.out.with_suffix(".part").write_text(json.dumps(rows), encoding="utf-8")
+            (CACHE / "heads.part").write_text(json.dumps(rows), encoding="utf-8")
         if len(rows) % 30 == 0:
             print(f"{len(rows)} heads, {time.perf_counter() - began:.0f} s: {_line(summary(rows))}", flush=True)
     found = {"format": "fluewright-virtual-heads/1", "seed": SEED, "evaluations_s": round(evaluated, 1)}
@@ -505,7 +505,6 @@ def main() -> None:
     print(json.dumps(found["summary"], indent=1))
     if args.out is not None:
         args.out.write_text(json.dumps(found, indent=1) + "\n", encoding="utf-8")
-        args.out.with_suffix(".part").unlink(missing_ok=True)
     if args.table is not None:
         args.table.write_text(table(found), encoding="utf-8")
 
@@ -534,8 +533,9 @@ def table(found: dict) -> str:
         "",
         f"{whole['heads']} heads of {len(whole['alone']['by_model'])} models, each with one hidden fault of a random",
         "size within what the trade calls faulty (from about twice the tolerance), a hidden jet (wave speed, growth,",
-        "contraction +-10 %, chamfer share +-25 %, tilt +-50 %), hidden small errors of every other size of head and body,",
-        "and an error on every reading. Five notes are read; no flow meter. Made by `research/workshop/heads.py`.",
+        "contraction +-10 %, chamfer share +-25 %, tilt +-50 %), hidden small errors of every other size of head and",
+        "body, and an error on every reading. Five notes are read; no flow meter. Made by",
+        "`research/workshop/heads.py`.",
         "",
         "| | alone | beside one good head |",
         "| --- | --- | --- |",

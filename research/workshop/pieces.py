@@ -50,9 +50,15 @@ def trial_of(piece: Piece, built: dict[str, float], pitch: PitchModel) -> Played
     return PlayedTrial(dict(built), notes, air, plays=plays)
 
 
-def by_the_bench(piece: Piece, nominal: dict[str, float], pitch: PitchModel, shop: Shop, policy: CutPolicy):
-    keys = list(nominal)
-    built = piece.gauge(keys)
+def head_and_bore(pitch: PitchModel) -> list[str]:
+    """Return what a maker gauges before drilling."""
+    bore = [key for key in pitch.design if key.startswith("bore.stations_mm.") and key.endswith(".diameter")]
+    return ["head.window_length_mm", "head.window_width_mm", "head.edge_offset_mm", *bore]
+
+
+def by_the_bench(piece: Piece, made: dict[str, float], pitch: PitchModel, shop: Shop, policy: CutPolicy):
+    drilled = [key for key in pitch.design if key == "length_mm" or key.endswith(("position_mm", "diameter_mm"))]
+    built = {**made, **piece.gauge(drilled)}
     trials, scores, first_band = [], [], None
     cut_rounds = 0
     for _ in range(MOST_ROUNDS):
@@ -124,13 +130,16 @@ def run(task):
     for k in range(count):
         seed = [number, k]
         row = {"model": name, "making": number, "piece": k}
-        nominal = dict(starting_sizes(pitch.model, posterior=calibrate(pitch, [], prior=shop.prior)))
-        piece = Piece(making, nominal, seed)
+        piece = Piece(making, seed)
+        made = piece.gauge(head_and_bore(pitch))
+        before = calibrate(pitch, [], prior=shop.prior, gauged=made)
+        nominal = dict(starting_sizes(pitch.model, posterior=before, gauged=made))
+        prior_band = float(np.sqrt(np.diag(before.forecast({**made, **nominal})[1]))[first].mean())
+        piece.drill(nominal)
         begun = piece.cents()
-        rounds, state, scores, band, posterior = by_the_bench(piece, nominal, pitch, shop, policy)
+        rounds, state, scores, band, posterior = by_the_bench(piece, made, pitch, shop, policy)
         shop = shop.with_piece(posterior.evidence)
         end = piece.cents()
-        prior_band = float(np.sqrt(np.diag(calibrate(pitch, [], prior=shop.prior).forecast(nominal)[1]))[first].mean())
         row["bench"] = {
             "rounds": rounds, "state": state, "begun": begun.round(2).tolist(), "end": end.round(2).tolist(),
             "scores": np.round(scores, 3).tolist(), "first_band": band, "prior_band": prior_band,
@@ -141,7 +150,8 @@ def run(task):
             ("half_closer", 0.5, 1.5),
             ("at_once", 1.0, 5.0),
         ):
-            piece = Piece(making, unlearned, seed)
+            piece = Piece(making, seed)
+            piece.drill(unlearned)
             row[label] = {
                 "rounds": by_a_rule(piece, unlearned, pitch, share, stop),
                 "end": piece.cents().round(2).tolist(),

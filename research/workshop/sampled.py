@@ -55,7 +55,9 @@ def sample(pitch: PitchModel, trial: PlayedTrial, steps: int, seed: int) -> np.n
         x = mean + root @ u
         if np.abs(x[:4]).max() > 0.6:
             return -np.inf
-        by_hole, by_foot = pitch._effects(trial.as_built, x[:4], pitch.solve(trial.as_built, x[:4]).frequencies_hz, None)
+        by_hole, by_foot = pitch._effects(
+            trial.as_built, x[:4], pitch.solve(trial.as_built, x[:4]).frequencies_hz, None
+        )
         cents = pitch.cents(trial.as_built, x[:4]) + by_hole * x[4] + by_foot * x[5] + x[6] * pitch.jet_cents + x[7:]
         rest = measured - cents[rows]
         return -0.5 * float(u @ u) - 0.5 * float(rest @ inverse @ rest)
@@ -82,7 +84,9 @@ def main() -> None:
         gaussian = calibrate(pitch, [trial])
         mean, sigma = draws.mean(axis=0), draws.std(axis=0)
         ours = np.sqrt(np.diag(gaussian.covariance))
-        print(name, "means", np.abs((gaussian.parameters - mean) / sigma).max(), "widths", np.abs(ours / sigma - 1).max())
+        print(
+            name, "means", np.abs((gaussian.parameters - mean) / sigma).max(), "widths", np.abs(ours / sigma - 1).max()
+        )
         found["cases"][name] = {"mean": mean.tolist(), "sigma": sigma.tolist()}
     if given.write:
         FILE.write_text(json.dumps(found) + "\n", encoding="utf-8")

@@ -71,9 +71,9 @@ class Making:
 
 
 class Piece:
-    """One made piece."""
+    """One made piece: head and bore first, then cut off and drilled to `nominal`."""
 
-    def __init__(self, making: Making, nominal: dict[str, float], seed: list[int]) -> None:
+    def __init__(self, making: Making, seed: list[int]) -> None:
         rng = self.rng = np.random.default_rng(seed)
         world = self.world = making.world
         self.making = making
@@ -95,7 +95,7 @@ class Piece:
                 error = spread[key] * rng.standard_normal()
             else:
                 error = 0.0
-            self.true[key] = nominal.get(key, design) + float(error)
+            self.true[key] = design + float(error)
         self.corrections = Corrections(
             window_scale=1.0 + world.window_share * float(rng.standard_normal()),
             hole_scale=1.0 + world.hole_share * float(rng.standard_normal()),
@@ -105,6 +105,11 @@ class Piece:
         self.twin = replace(pitch, network=self.network)
         jet = 1.0 + world.jet_share * float(rng.standard_normal())
         self.off_cents = jet * making.jet_cents + world.note_cents * rng.standard_normal(making.jet_cents.size)
+
+    def drill(self, nominal: dict[str, float]) -> None:
+        """Make length and holes to other sizes than the design's; how far off they come is drawn already."""
+        for key, size in nominal.items():
+            self.true[key] += size - self.making.pitch.design[key]
 
     def gauge(self, keys: list[str]) -> dict[str, float]:
         return {k: round(self.true[k] + self.world.gauge_mm * float(self.rng.standard_normal()), 2) for k in keys}

@@ -110,7 +110,7 @@ def test_a_drifting_note_is_read_at_its_middle(drift):
 
 
 def test_wander_slower_than_the_note_is_beyond_what_one_note_can_tell():
-    """A note cannot show how far its pitch would stray in the next seconds: only the mean that was played is covered."""
+    """A note cannot show how far its pitch would stray in the next seconds: only the mean played is covered."""
     about_mean, about_centre, stated, _ = many(105, 60, 20.0, wander_cents=3.0, wander_s=0.5)
     print(f"\nslow wander: about the centre within 2 sigma {100 * np.mean(np.abs(about_centre) < 2 * stated):.0f} %")
     assert np.all(np.abs(about_mean) < 2 * stated)

@@ -18,6 +18,7 @@ def starting_sizes(
     sigmas: float = 2.5,
     size_step_mm: float = 0.05,
     posterior: Posterior | None = None,
+    gauged: Mapping[str, float] | None = None,
 ) -> Mapping[str, float]:
     """Return hole diameters and length (mm by key) for the first play: undersize holes, a body left long.
 
@@ -35,8 +36,11 @@ def starting_sizes(
         Sizes are moved in steps of this.
     posterior : Posterior, optional
         What is already known of this model, without a trial of this piece; by default what is stated.
+    gauged : mapping, optional
+        Sizes of head and bore that were measured before the holes are drilled, mm by key.
     """
-    posterior = posterior or calibrate(model, [])
+    made = dict(gauged or {})
+    posterior = posterior or calibrate(model, [], gauged=made)
     fingerings = posterior.fingerings
     sizes: dict[str, float] = {}
     for hole_index in [None, *range(len(model.holes) - 1, -1, -1)]:
@@ -63,7 +67,7 @@ def starting_sizes(
         ) -> bool:
             sizes[key] = round(design + sign * steps * size_step_mm, 6)
             try:
-                mean, covariance = posterior.forecast(sizes)
+                mean, covariance = posterior.forecast({**made, **sizes})
             except ComputeError:
                 # A note is lost with a hole this small: as if far enough, the search then stops short of it.
                 lost.add(steps)

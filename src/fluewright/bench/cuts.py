@@ -202,11 +202,13 @@ class _Planner:
         return mean, covariance + by_hand @ by_hand.T + by_cut, slopes
 
     def chance(self, mean: FloatArray, covariance: FloatArray) -> float:
-        """Return the chance that a note which the cuts raise ends beyond its tolerance."""
+        """Return the chance that a note which the cuts raise ends beyond its tolerance and was not beyond it before."""
         raised = self.first & (mean - self.present > 0.05)
         if not raised.any():
             return 0.0
-        return float((_cents_drawn(mean, covariance, raised) > self.tolerance).any(axis=1).mean())
+        drawn = _cents_drawn(mean, covariance, raised)
+        before = drawn - (mean - self.present)[raised]
+        return float(((drawn > self.tolerance) & (before <= self.tolerance)).any(axis=1).mean())
 
     def pull(self, main: int, partners: Sequence[int], mean: FloatArray) -> float:
         """Return the aim: both registers weighed; the second may pull the first by 2 cents, if that is sure to hold."""

@@ -11,6 +11,8 @@ __all__ = ["SAME_CENTS", "of_repeats"]
 SAME_CENTS = 12.0
 """A playing further than this from the median of three or more is a slip (common practice, no source)."""
 
+_BLOWING_CENTS = 1.5
+
 
 def of_repeats(frequencies_hz: Sequence[float], sigmas_hz: Sequence[float]) -> tuple[float, float, int]:
     """Return (Hz, its standard uncertainty of listening, playings counted) of one note.
@@ -27,6 +29,6 @@ def of_repeats(frequencies_hz: Sequence[float], sigmas_hz: Sequence[float]) -> t
     if hz.size >= 3:
         near = np.abs(CENTS_PER_RELATIVE * np.log(hz / np.median(hz))) <= SAME_CENTS
         hz, sigma = hz[near], sigma[near]
-    # Playings differ by more than listening is unsure: none may count for much more than the others.
-    weight = 1.0 / np.maximum(sigma, 0.5 * np.median(sigma)) ** 2
+    # Playings differ by more than listening is unsure of them, so that none may count for much more than the others.
+    weight = 1.0 / (sigma**2 + (_BLOWING_CENTS / CENTS_PER_RELATIVE * hz) ** 2)
     return float((weight * hz).sum() / weight.sum()), float(1.0 / np.sqrt((1.0 / sigma**2).sum())), int(hz.size)

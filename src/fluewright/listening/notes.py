@@ -31,7 +31,7 @@ __all__ = [
     "ListeningSettings",
     "check_rate",
     "hear_notes",
-    "notes_by_stretch",
+    "notes_by_steps",
     "settled",
 ]
 
@@ -47,6 +47,7 @@ _EDGE_REACH_S = 0.060
 _RAMPS_S = 0.0099
 # A note is there while its level is within 20 dB of its own middle level.
 _EDGE_PART = 0.1
+_THROUGH_DB = -20.0 * math.log10(_EDGE_PART)
 _GUARD_S = 0.025
 # A change of pitch is looked for this far from the frame that shows it, and read from pitches this far away.
 _SLUR_FRAMES = 7
@@ -185,7 +186,7 @@ def hear_notes(recording: Recording, *, settings: ListeningSettings | None = Non
     track = track_pitch(
         samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=HOP_S, hum=hum
     )
-    found = [note for some in notes_by_stretch(samples, rate_hz, track, settings) for note in some]
+    found = [note for some in notes_by_steps(samples, rate_hz, track, settings) for note in some]
     notes, remarks = settled(found)
     warnings = [*recording.warnings, *remarks]
     if not found:
@@ -202,10 +203,10 @@ def check_rate(rate_hz: float, settings: ListeningSettings) -> None:
         )
 
 
-def notes_by_stretch(
+def notes_by_steps(
     samples: FloatArray, rate_hz: float, track: PitchTrack, settings: ListeningSettings
 ) -> Iterator[list[HeardNote]]:
-    """Yield the notes of one stretch of pitch after the other, some of them of no steady pitch; see `settled`.
+    """Yield one note after the other, some of them of no steady pitch; see `settled`.
 
     Parameters
     ----------
@@ -221,7 +222,7 @@ def notes_by_stretch(
     Yields
     ------
     list of HeardNote
-        In order of time; nothing where a stretch holds no note.
+        The next note in order of time, or nothing: each step takes a millisecond or two.
     """
     sounding = sounding_frames(track.level_db, track.clarity_db, clear_db=settings.clear_db, frames_per_s=1.0 / HOP_S)
     stretches = split_by_pitch(
@@ -246,7 +247,7 @@ def notes_by_stretch(
             after_s = float(track.times_s[following.first]) if following is not None else math.inf
             last_s = float(track.times_s[stretch.last])
             high_s = min(last_s + _EDGE_REACH_S, 0.5 * (last_s + after_s), len(samples) / rate_hz)
-        yield _notes_in(samples, rate_hz, track, stretch, low_s, high_s, settings)
+        yield from _notes_in(samples, rate_hz, track, stretch, low_s, high_s, settings)
         low_s = high_s
 
 
@@ -328,8 +329,8 @@ def _notes_in(
     low_s: float,
     high_s: float,
     settings: ListeningSettings,
-) -> list[HeardNote]:
-    """Cut one stretch of pitch at dips of the level and measure each piece."""
+) -> Iterator[list[HeardNote]]:
+    """Cut one stretch of pitch at dips of the level and measure each piece; yield the note or nothing."""
     frames = slice(stretch.first, stretch.last + 1)
     times, hz = track.times_s[frames], track.pitch_hz[frames]
     if len(hz) >= 8:  # frames at the ends see only part of the note
@@ -338,18 +339,15 @@ def _notes_in(
 
     at_s, size = _envelope(samples, rate_hz, low_s, high_s, times, hz)
     if len(at_s) < 4:
-        return []
+        return
     # Background in the envelope: the frames' floor, seen through the shorter window by three harmonics.
     floor = 10.0 ** (median(track.floor_db[frames]) / 10.0) * 3.0 * 0.0427 / _ENVELOPE_S
     faint = math.sqrt(6.0 * floor)
     level_db = 20.0 * np.log10(np.maximum(size, max(faint, 1e-7)))
     dips = level_dips(level_db, depth_db=settings.dip_db, reach=round(0.08 / _ENVELOPE_HOP_S))
-    notes = []
     for onset, offset in _pieces(at_s, size, level_db, faint, dips, stretch, settings):
         note = _measure(samples, rate_hz, onset, offset, times, hz)
-        if note is not None:
-            notes.append(note)
-    return notes
+        yield [] if note is None else [note]
 
 
 def _pieces(
@@ -363,7 +361,8 @@ def _pieces(
 ) -> list[tuple[float, float]]:
     """Return start and end of what lies between the dips of a stretch.
 
-    What is too short to be a note belongs to the note beyond the shallower of the dips round it.
+    What is too short to be a note belongs to the note beyond the shallower of the dips round it if the sound goes on
+    through that, less than 20 dB under its loudest; else it is left out.
     """
     dips = list(dips)
     while True:
@@ -376,12 +375,13 @@ def _pieces(
             shortest = settings.shortest_slurred_s if slurred else settings.shortest_note_s
             if limits is not None and limits[1] - limits[0] > shortest - _RAMPS_S:
                 found.append(limits)
-            elif limits is not None and short is None:
-                short = i
-        if short is None or not dips:
+            elif limits is not None:
+                through = float(level_db[a : b + 1].max()) - _THROUGH_DB
+                beside = [k for k in (i - 1, i) if 0 <= k < len(dips) and level_db[dips[k]] > through]
+                short = max(beside, key=lambda k: level_db[dips[k]], default=short)
+        if short is None:
             return found
-        beside = [k for k in (short - 1, short) if 0 <= k < len(dips)]
-        del dips[max(beside, key=lambda k: level_db[dips[k]])]
+        del dips[short]
 
 
 def _envelope(

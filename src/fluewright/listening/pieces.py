@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.listening.notes import HOP_S, HeardNote, ListeningSettings, notes_by_stretch
+from fluewright.listening.notes import HOP_S, HeardNote, ListeningSettings, notes_by_steps
 from fluewright.listening.pitch import PitchTrack, pitch_of_spectra, track_pitch
 from fluewright.listening.spectra import Hum, PowerArray, Thinner, find_hum, frame_spectra, plan_frames, thin_out
 
@@ -56,11 +56,11 @@ class FilePiece:
         """Do nothing: no sound is held back."""
 
     def hear(self) -> Iterator[list[HeardNote]]:
-        """Yield the notes of what is held, times from `start_s` on; see `notes_by_stretch`."""
+        """Yield the notes of what is held, times from `start_s` on; see `notes_by_steps`."""
         settings = self._settings
         samples, rate_hz = thin_out(self._joined(), self._rate_hz)
         track = track_pitch(samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=HOP_S)
-        return notes_by_stretch(samples, rate_hz, track, settings)
+        return notes_by_steps(samples, rate_hz, track, settings)
 
     def drop(self, until_s: float) -> None:
         """Forget what lies before a time in the stream."""
@@ -142,7 +142,7 @@ class LivePiece:
         yield []
         track = self._pitch([np.concatenate(spectra)], hum)
         yield []
-        yield from notes_by_stretch(samples, self._rate_hz, track, self._settings)
+        yield from notes_by_steps(samples, self._rate_hz, track, self._settings)
 
     def _pitch(self, spectra: list[PowerArray], hum: Hum) -> PitchTrack:
         settings = self._settings

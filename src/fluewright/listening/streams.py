@@ -182,19 +182,16 @@ class Listener:
         return out
 
     def _give_out(self, given: list[HeardNote], cut: float, *, forced: bool) -> tuple[HeardNote, ...]:
-        """Return the notes that are over, put together across the cuts; the last may stay open."""
-        out: list[HeardNote] = []
-        for note in given:
-            joined = self._join(note)
-            if joined is not note or self._open is None:
-                self._open = joined
+        """Return the notes that are over; one that was cut through is put together, or stays open at the next cut."""
+        out = list(given)
+        if self._open is not None:
+            if out and _goes_on(self._open, out[0]):
+                out[0] = _together(self._open, out[0])
             else:
-                out.append(self._open)
-                self._open = note
-        keeps_open = forced and given and given[-1].offset_s > cut - 0.05
-        if self._open is not None and not keeps_open:
-            out.append(self._open)
+                out.insert(0, self._open)
             self._open = None
+        if forced and out and out[-1].offset_s > cut - 0.05:
+            self._open = out.pop()
         return tuple(out)
 
     def _cut(self, notes: list[HeardNote], end: float, *, settled_s: float) -> tuple[float, bool]:
@@ -209,14 +206,12 @@ class Listener:
         # One note fills all of it.
         return end, True
 
-    def _join(self, note: HeardNote) -> HeardNote:
-        """Return a note put together with the open one when it only goes on; else the note itself."""
-        before = self._open
-        if before is None or note.onset_s - before.offset_s > 0.06:
-            return note
-        if abs(1200.0 * math.log2(note.frequency_hz / before.frequency_hz)) > _SAME_NOTE_CENTS:
-            return note
-        return _together(before, note)
+
+def _goes_on(before: HeardNote, note: HeardNote) -> bool:
+    """Tell whether a note is but the rest of one that was cut through."""
+    if note.onset_s - before.offset_s > 0.06:
+        return False
+    return abs(1200.0 * math.log2(note.frequency_hz / before.frequency_hz)) <= _SAME_NOTE_CENTS
 
 
 class _Hearing:

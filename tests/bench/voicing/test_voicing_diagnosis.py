@@ -9,6 +9,7 @@ import pytest
 from fluewright.acoustics.jet import JetSettings
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import at_notes, blow, find_jumps
+from fluewright.bench.voicing import evaluations
 from fluewright.bench.voicing.advice import STEPS, advise, check_forecast, step_of
 from fluewright.bench.voicing.causes import diagnose
 from fluewright.bench.voicing.evaluations import MODELLED, changed, evaluate
@@ -36,6 +37,22 @@ def test_an_evaluation_is_the_blown_model(shop):
     for i, note in enumerate(blown.notes):
         hz = note.frequency_at(1.15 * note.planned_pa)
         assert beside[i, MODELLED.index("cents")] == pytest.approx(1200 * math.log2(hz / note.target_hz), abs=0.3)
+
+
+def test_a_damaged_cache_is_not_trusted(shop, tmp_path):
+    """What a crash cut short, or what was kept for other notes, is computed again."""
+    points = [shop.evaluations.base, *shop.evaluations.waves]
+    path = tmp_path / "kept" / "voicing.npz"
+    evaluations._write(path, points)
+    back = evaluations._read(path, len(points), 5)
+    assert back is not None
+    np.testing.assert_array_equal(back[1].moving, points[1].moving)
+    assert evaluations._read(path, len(points), 4) is None
+    for count in (0, 50, 200, path.stat().st_size - 30):
+        cut = tmp_path / f"cut{count}.npz"
+        cut.write_bytes(path.read_bytes()[:count])
+        assert evaluations._read(cut, len(points), 5) is None
+    assert evaluations._read(tmp_path / "none.npz", len(points), 5) is None
 
 
 def test_a_leak_is_a_small_open_hole(shop):
