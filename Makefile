@@ -25,7 +25,7 @@ test: setup-dev
 
 workshop: setup-dev
 	.venv/bin/python research/workshop/pieces.py --pieces 500 --seed 1 --write
-	.venv/bin/python research/workshop/heads.py --heads 300
+	.venv/bin/python research/workshop/heads.py --heads 300 --listened 12 --out research/workshop/heads.json --table docs/workshop-heads.md
 
 long: setup-dev
 	$(PY) -m pytest -m long -s

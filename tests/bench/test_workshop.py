@@ -4,7 +4,6 @@ import json
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 HERE = Path(__file__).parents[2] / "research" / "workshop"
@@ -55,9 +54,7 @@ def test_stored_pieces_reach_the_targets(pieces, stored):
 def test_ten_pieces_halve_the_band_before_the_first_cut(stored):
     """What is forecast of a piece before it is played, where its first holes are drilled to."""
     for first, later, _ in stored["summary"]["prior_band"].values():
-        assert later < 0.66 * first
-    ratios = [later / first for first, later, _ in stored["summary"]["prior_band"].values()]
-    assert np.mean(ratios) < 0.58
+        assert later <= 0.5 * first
 
 
 def test_the_first_pieces_come_out_again(pieces, stored):

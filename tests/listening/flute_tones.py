@@ -62,9 +62,12 @@ def flute_tone(seed, *, weakest_db=14.0, breath=False, snr_db=None):
     t = np.arange(count) / rate_hz
     phase = 2 * np.pi * hz * (t + 0.5 * rng.uniform(-0.005, 0.005) * t * t)
     sound = np.zeros(count)
+    turning = np.exp(1j * phase)
+    partial = np.ones(count, dtype=complex)
     for order, level in enumerate(levels, 1):
+        partial *= turning  # exp(1j order phase)
         if 1.01 * order * hz < 0.5 * rate_hz:
-            sound += 10 ** (level / 20) * np.sin(order * phase + rng.uniform(0, 2 * np.pi))
+            sound += (10 ** (level / 20) * np.exp(1j * rng.uniform(0, 2 * np.pi)) * partial).imag
     sound *= 0.1 / np.std(sound)
     ramp = round(rng.uniform(0.01, 0.05) * rate_hz)
     sound[:ramp] *= np.linspace(0, 1, ramp)

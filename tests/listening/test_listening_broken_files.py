@@ -24,19 +24,19 @@ SOUND = np.concatenate([silence(0.2), tone(D5_HZ, 0.5), silence(0.2)])
 SOUND[:] += 1e-4 * np.random.default_rng(21).standard_normal(len(SOUND))
 
 
-@pytest.mark.parametrize("first", [0, 1000])
-def test_two_thousand_damaged_files_are_refused_by_name_or_heard(tmp_path, first):
+@pytest.mark.parametrize("count", [600, pytest.param(2000, marks=pytest.mark.long)])
+def test_damaged_files_are_refused_by_name_or_heard(tmp_path, count):
     """In a process of its own, in bounded time and memory; the damage depends on the file's number alone."""
     script = Path(damaged_files.__file__)
     ended = subprocess.run(
-        [sys.executable, script, tmp_path, str(first), "1000"], capture_output=True, text=True, timeout=500, check=False
+        [sys.executable, script, tmp_path, "0", str(count)], capture_output=True, text=True, timeout=500, check=False
     )
     lines = [json.loads(line) for line in ended.stdout.splitlines()]
     # After a crash the last line names the file that did it.
     assert ended.returncode == 0, (lines[-1:], ended.stderr[-2000:])
     begun = {line["number"]: line for line in lines if "damage" in line}
     done = [line for line in lines if "fault" in line]
-    assert [line["number"] for line in done] == list(range(first, first + 1000))
+    assert [line["number"] for line in done] == list(range(count))
     assert [(begun[d["number"]], d["fault"]) for d in done if d["fault"]] == []
     assert max(d["took_s"] for d in done) < damaged_files.LONGEST_S
     assert max(d["extra_bytes"] for d in done) < damaged_files.EXTRA_BYTES
@@ -47,8 +47,8 @@ def test_two_thousand_damaged_files_are_refused_by_name_or_heard(tmp_path, first
         f" most memory {max(d['extra_bytes'] for d in done) / 2**20:.0f} MiB"
     )
     for name, *_ in damaged_files.SOURCES:  # damage that spares nothing, or nothing but harmless damage, proves little
-        assert refused[name] >= 15
-        assert heard[name] >= 15
+        assert refused[name] >= count // 70
+        assert heard[name] >= count // 70
 
 
 @pytest.fixture

@@ -48,7 +48,7 @@ class FilePiece:
 
     def push(self, block: FloatArray) -> PitchTrack | None:
         """Take a block; it is not looked at before the piece is heard."""
-        self._blocks.append(block)
+        self._blocks.append(block.copy())  # the giver may use its memory again
         self._count += len(block)
         return None
 
@@ -71,7 +71,8 @@ class FilePiece:
         self._dropped += count
 
     def _joined(self) -> FloatArray:
-        self._blocks = [np.concatenate(self._blocks)]
+        if len(self._blocks) > 1:
+            self._blocks = [np.concatenate(self._blocks)]
         return self._blocks[0]
 
 

@@ -18,6 +18,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from fluewright.listening.medians import median
+
 __all__ = [
     "FramePlan",
     "Hum",
@@ -148,6 +150,7 @@ def frame_spectra(
     length = len(plan.window)
     before = length // 2
     count = 1 + (len(samples) - 1) // plan.hop if stop is None else stop
+    padded = np.zeros((min(_CACHED, max(count - first, 0)), plan.transform), dtype=np.float32)
     for start in range(first, count, _BATCH):
         last = min(start + _BATCH, count)
         left, right = start * plan.hop - before, (last - 1) * plan.hop - before + length
@@ -157,8 +160,9 @@ def frame_spectra(
         frames = np.lib.stride_tricks.sliding_window_view(piece, length)[:: plan.hop]
         powers = np.empty((len(frames), plan.bins.stop - plan.bins.start), dtype=np.float32)
         for row in range(0, len(frames), _CACHED):
-            spectrum = rfft(frames[row : row + _CACHED] * plan.window, n=plan.transform, axis=1)[:, plan.bins]
             part = powers[row : row + _CACHED]
+            np.multiply(frames[row : row + _CACHED], plan.window, out=padded[: len(part), :length])
+            spectrum = rfft(padded[: len(part)], axis=1)[:, plan.bins]
             np.square(spectrum.real, out=part)
             part += np.square(spectrum.imag)
         yield powers
@@ -221,7 +225,7 @@ def find_hum(samples: FloatArray, rate_hz: float, *, lowest_hz: float) -> Hum:
         spectrum = rfft(samples[start : start + length].astype(np.float32) * window)[:reach]
         spectra.append(np.abs(spectrum))
     # A line that stands all the time stands in the quieter moments too.
-    size = np.quantile(np.stack(spectra), 0.25, axis=0)
+    size = np.quantile(np.stack(spectra), 0.25, axis=0) if count > 1 else spectra[0]
     bin_hz = rate_hz / length
     best = none
     for mains_hz in _MAINS_HZ:
@@ -234,7 +238,7 @@ def find_hum(samples: FloatArray, rate_hz: float, *, lowest_hz: float) -> Hum:
             around = size[max(1, top - 24) : top + 25]
             lines_hz.append(top * bin_hz)
             amplitudes.append(1.2 * float(size[top]))  # 1.2: the top may lie between two bins
-            clear.append(float(size[top]) > 5.0 * float(np.median(around)) and size[top] > 1e-7)
+            clear.append(float(size[top]) > 5.0 * median(around) and size[top] > 1e-7)
         below = [a for f, a, c in zip(lines_hz, amplitudes, clear, strict=True) if c and f < 0.9 * lowest_hz]
         if not below:
             continue
