@@ -66,7 +66,7 @@ def sample(pitch: PitchModel, trial: PlayedTrial, steps: int, seed: int) -> np.n
     spread = np.linalg.cholesky(gaussian.covariance) @ rng.standard_normal((mean.size, 64))
     begin = np.linalg.solve(root, gaussian.parameters[:, None] + spread - mean[:, None]).T
     # Differences of other walkers mix several times faster here than the stretch move.
-    moves = [(emcee.moves.DEMove(), 0.8), (emcee.moves.DESnookerMove(), 0.2)]
+    moves = [(emcee.moves.DEMove(), 0.8), (emcee.moves.StretchMove(), 0.2)]
     sampler = emcee.EnsembleSampler(64, mean.size, log_density, moves=moves)
     sampler.random_state = np.random.RandomState(seed).get_state()
     sampler.run_mcmc(begin, steps)
