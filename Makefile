@@ -1,10 +1,11 @@
 # Every target sets up what it needs by itself; see setup.sh.
-.PHONY: help setup setup-dev demo test lint types check bench workshop long schema pictures lock clean
+.PHONY: help setup setup-dev serve demo test lint types check bench workshop long schema pictures lock clean
 PY := .venv/bin/python
 
 help:
 	@echo "make demo    set up, then run the whole job on the demo scenario"
 	@echo "make test    set up, then run the tests"
+	@echo "make serve   start the web app on this computer"
 	@echo "make check   lint, types, import directions, tests"
 	@echo "make bench   print the benchmark table"
 	@echo "make long    the tests that need minutes (demo over 50 seeds)"
@@ -16,6 +17,9 @@ setup:
 	@./setup.sh
 setup-dev:
 	@./setup.sh dev
+
+serve: setup
+	.venv/bin/fluewright serve
 
 demo: setup
 	.venv/bin/fluewright demo --out demo-out

@@ -50,6 +50,14 @@ if [ "$flavour" = dev ]; then
   if [ ${#missing[@]} -gt 0 ]; then apt_install "${missing[@]}"; fi
 fi
 
+# The browser of the tests, and what its driver needs.
+if [ "$flavour" = dev ]; then
+  missing=()
+  command -v chromium >/dev/null || missing+=(chromium)
+  ldconfig -p 2>/dev/null | grep -q libatomic.so.1 || missing+=(libatomic1)
+  if [ ${#missing[@]} -gt 0 ]; then apt_install "${missing[@]}"; fi
+fi
+
 stamp=.venv/.fluewright-$flavour
 want=$(cat requirements-setup.lock "$lock" pyproject.toml | sha256sum)
 if [ "$(cat "$stamp" 2>/dev/null || true)" != "$want" ]; then

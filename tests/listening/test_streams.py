@@ -135,6 +135,25 @@ def test_a_long_file_is_heard_in_bounded_memory(tmp_path):
     assert [n.onset_s for n in heard.hearing.notes] == sorted(n.onset_s for n in heard.hearing.notes)
 
 
+def test_a_long_file_is_heard_alike_in_one_reading_in_two_and_as_far_as_it_goes(tmp_path):
+    sound = np.tile(scale(np.random.default_rng(1)), 16)
+    mono, stereo, cut = (tmp_path / name for name in ("mono.flac", "stereo.flac", "cut.flac"))
+    soundfile.write(mono, sound, RATE, "PCM_16")
+    soundfile.write(stereo, np.stack([sound, sound], axis=1), RATE, "PCM_16")
+    cut.write_bytes(mono.read_bytes()[:-400_000])
+    one, two, part = (hear_file(path) for path in (mono, stereo, cut))
+    assert one.about.duration_s > 2 * 60.0
+    assert len(one.hearing.notes) == 16 * 12
+    assert [n.onset_s for n in two.hearing.notes] == pytest.approx([n.onset_s for n in one.hearing.notes], abs=1e-4)
+    assert [n.frequency_hz for n in two.hearing.notes] == pytest.approx([n.frequency_hz for n in one.hearing.notes])
+    assert "cut short" in part.hearing.warnings[0]
+    count = len(part.hearing.notes)
+    assert 2 < count < 16 * 12
+    assert [n.onset_s for n in part.hearing.notes[:-1]] == pytest.approx(
+        [n.onset_s for n in one.hearing.notes[: count - 1]], abs=0.005
+    )
+
+
 def test_bad_blocks_are_refused():
     listener = Listener(RATE)
     with pytest.raises(RecordingError, match="one channel"):

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from fluewright import __version__
-from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listening, making, models, voicing_bench
+from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listening, making, models, voicing_bench, web
 from fluewright.errors import ComputeError, FluewrightError, InputError
 
 __all__ = ["app", "main"]
@@ -45,6 +45,7 @@ app.command(name="trial")(voicing_bench.trial_command)
 app.command(name="voice")(voicing_bench.voice_command)
 app.command()(making.sheet)
 app.command()(demo.demo)
+app.command(name="serve")(web.serve_command)
 
 for name, act in (
     ("show", ledger.ledger_show),

@@ -50,6 +50,7 @@ _CLIP_RUN = 3
 _WRITE_SUFFIXES = {".wav": "WAV", ".flac": "FLAC"}
 
 FloatArray = NDArray[np.float64]
+OnTheWay = Callable[[float, float], Callable[[FloatArray], None] | None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -107,8 +108,23 @@ class RecordingAbout:
     warnings: tuple[str, ...]
 
 
-def survey_recording(path: Path, *, longest_s: float = LONGEST_STREAM_S) -> RecordingAbout:
+def survey_recording(
+    path: Path, *, longest_s: float = LONGEST_STREAM_S, on_the_way: OnTheWay | None = None
+) -> RecordingAbout:
     """Go once through a sound file in bounded memory and say what it is and what is wrong with it.
+
+    Parameters
+    ----------
+    path : Path
+    longest_s : float
+    on_the_way : callable, optional
+        Spares a second reading of a file of one channel, whose samples are known at once. It is given the rate in Hz
+        and how many seconds the header claims, each time that reading begins (again from the start in a damaged file),
+        and returns what takes the blocks, or None.
+
+    Returns
+    -------
+    RecordingAbout
 
     Raises
     ------
@@ -118,7 +134,7 @@ def survey_recording(path: Path, *, longest_s: float = LONGEST_STREAM_S) -> Reco
     path = Path(path)
     digest, size = _hash_file(path)
     survey = _Survey()
-    rate_hz, channels, claimed, fault = _decode(path, survey, longest_s)
+    rate_hz, channels, claimed, fault = _decode(path, survey, longest_s, on_the_way)
     if survey.frames == 0:
         why = f" ({fault})" if fault else ""
         raise RecordingError(f"{path}: no sound could be read from the file{why}. Export or record it again.")
@@ -292,18 +308,20 @@ def _hash_file(path: Path) -> tuple[str, int]:
     return digest.hexdigest(), about.st_size
 
 
-def _decode(path: Path, survey: "_Survey", longest_s: float) -> tuple[int, int, int, str]:
+def _decode(path: Path, survey: "_Survey", longest_s: float, on_the_way: OnTheWay | None) -> tuple[int, int, int, str]:
     """Fill the survey; return the rate, channels, the header's claim of frames, and a fault met on the way."""
-    rate_hz, channels, claimed, fault = _decode_in_steps(path, survey, longest_s, _BLOCK_VALUES)
+    rate_hz, channels, claimed, fault = _decode_in_steps(path, survey, longest_s, _BLOCK_VALUES, on_the_way)
     if fault:
         # A block with a fault is lost as a whole: small ones save nearly all that is there.
         survey.forget()
         survey.block_values = _SMALL_BLOCK_VALUES
-        rate_hz, channels, claimed, fault = _decode_in_steps(path, survey, longest_s, _SMALL_BLOCK_VALUES)
+        rate_hz, channels, claimed, fault = _decode_in_steps(path, survey, longest_s, _SMALL_BLOCK_VALUES, on_the_way)
     return rate_hz, channels, claimed, fault
 
 
-def _decode_in_steps(path: Path, survey: "_Survey", longest_s: float, step_values: int) -> tuple[int, int, int, str]:
+def _decode_in_steps(
+    path: Path, survey: "_Survey", longest_s: float, step_values: int, on_the_way: OnTheWay | None
+) -> tuple[int, int, int, str]:
     try:
         source = soundfile.SoundFile(str(path))
     except (RuntimeError, OSError, TypeError, ValueError) as fault:
@@ -326,6 +344,7 @@ def _decode_in_steps(path: Path, survey: "_Survey", longest_s: float, step_value
         if claimed > most:
             raise _too_long(path, claimed, rate_hz, most)
         step = max(step_values // channels, 1)
+        take = on_the_way(float(rate_hz), claimed / rate_hz) if on_the_way is not None and channels == 1 else None
         while True:
             try:
                 block = source.read(step, dtype="float32", always_2d=True)
@@ -340,6 +359,8 @@ def _decode_in_steps(path: Path, survey: "_Survey", longest_s: float, step_value
                 part = block[start : start + short]
                 _check_block(path, part, survey.frames, rate_hz)
                 survey.add(part)
+            if take is not None:
+                take(block[:, 0].astype(np.float64))
 
 
 def _too_long(path: Path, frames: int, rate_hz: int, most: int) -> RecordingError:

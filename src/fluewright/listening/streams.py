@@ -9,7 +9,7 @@ is due is heard in small steps, a few with every further block.
 """
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
@@ -283,21 +283,39 @@ def hear_file(path: Path, *, settings: ListeningSettings | None = None) -> Heard
     RecordingError
         As `survey_recording` and `hear_notes`.
     """
-    about = survey_recording(path)
     settings = settings or ListeningSettings()
-    if about.duration_s <= 2.0 * FilePiece.longest_s:
+    longest_whole_s = 2.0 * FilePiece.longest_s
+    by_pieces: _ByPieces | None = None
+
+    def begin(rate_hz: float, claimed_s: float) -> Callable[[FloatArray], None] | None:
+        nonlocal by_pieces
+        by_pieces = _ByPieces(rate_hz, settings) if claimed_s > longest_whole_s else None
+        return None if by_pieces is None else by_pieces.push
+
+    about = survey_recording(path, on_the_way=begin)
+    if about.duration_s <= longest_whole_s:
         samples = np.concatenate(list(read_blocks(path, about)))
         recording = Recording(samples, about.rate_hz, about.channels, about.duration_s, about.sha256, about.warnings)
         return HeardFile(about, hear_notes(recording, settings=settings))
-    listener = Listener(about.rate_hz, settings, live=False)
-    notes = list(_all_notes(listener, read_blocks(path, about)))
-    warnings = [*about.warnings, *listener.warnings]
+    if by_pieces is None:
+        by_pieces = _ByPieces(about.rate_hz, settings)
+        for block in read_blocks(path, about):
+            by_pieces.push(block)
+    notes, remarks = by_pieces.finish()
     if not notes:
-        warnings.append("no notes heard: nothing stands clear of the background for long enough")
-    return HeardFile(about, Hearing(tuple(notes), tuple(warnings)))
+        remarks.append("no notes heard: nothing stands clear of the background for long enough")
+    return HeardFile(about, Hearing(tuple(notes), (*about.warnings, *remarks)))
 
 
-def _all_notes(listener: Listener, blocks: Iterable[FloatArray]) -> Iterator[HeardNote]:
-    for block in blocks:
-        yield from listener.push(block)
-    yield from listener.finish()
+class _ByPieces:
+    """All notes of a long file."""
+
+    def __init__(self, rate_hz: float, settings: ListeningSettings) -> None:
+        self._listener = Listener(rate_hz, settings, live=False)
+        self._notes: list[HeardNote] = []
+
+    def push(self, block: FloatArray) -> None:
+        self._notes += self._listener.push(block)
+
+    def finish(self) -> tuple[list[HeardNote], list[str]]:
+        return [*self._notes, *self._listener.finish()], self._listener.warnings

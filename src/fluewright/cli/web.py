@@ -1,0 +1,41 @@
+"""The local web app."""
+
+import tempfile
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from fluewright.errors import InputError
+
+__all__ = ["serve_command"]
+
+
+def serve_command(
+    ledger: Annotated[
+        Path | None, typer.Option("--ledger", help="The shop's records; by default one in the user's data folder.")
+    ] = None,
+    port: Annotated[int, typer.Option("--port", help="Port on this computer.")] = 8123,
+    lan: Annotated[
+        bool, typer.Option("--lan", help="Also for paired devices in the shop's own network, with TLS.")
+    ] = False,
+    demo: Annotated[bool, typer.Option("--demo", help="Open a demo ledger of invented pieces.")] = False,
+) -> None:
+    """Open the workshop in the browser: models, bench, ledger; on this computer alone unless --lan is given."""
+    from fluewright.web.serve import serve
+
+    if not 1024 <= port <= 65535:
+        raise InputError(f"--port is {port}; give 1024 to 65535")
+    if demo:
+        if ledger is not None:
+            raise InputError("--demo makes a ledger of its own; leave --ledger out")
+        from fluewright.demo.story import run_story
+
+        folder = Path(tempfile.gettempdir()) / "fluewright-demo"
+        run_story(folder, seed=1)
+        ledger = folder / "ledger.sqlite"
+    if ledger is None:
+        from platformdirs import user_data_path
+
+        ledger = user_data_path("fluewright", ensure_exists=True) / "shop.ledger"
+    serve(ledger, port=port, lan=lan)

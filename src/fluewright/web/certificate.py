@@ -1,0 +1,64 @@
+"""A key and a self-signed certificate for the shop's own network: browsers give the microphone to secure pages only."""
+
+import datetime
+import ipaddress
+import os
+from pathlib import Path
+
+from fluewright.errors import InputError
+
+__all__ = ["own_certificate"]
+
+_DAYS = 365
+
+
+def own_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str]:
+    """Return (certificate, key, SHA-256 fingerprint); made once and kept, made anew for other addresses or when old.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written.
+    """
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+    from cryptography.hazmat.primitives.asymmetric import ec
+    from cryptography.x509.oid import NameOID
+
+    certificate_path, key_path = folder / "certificate.pem", folder / "key.pem"
+    now = datetime.datetime.now(datetime.UTC)
+    if certificate_path.exists() and key_path.exists():
+        old = x509.load_pem_x509_certificate(certificate_path.read_bytes())
+        names = old.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+        have = {str(a) for a in names.get_values_for_type(x509.IPAddress)}
+        if set(addresses) <= have and old.not_valid_after_utc > now + datetime.timedelta(days=7):
+            return certificate_path, key_path, old.fingerprint(hashes.SHA256()).hex(":")
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "fluewright workshop")])
+    alternatives: list[x509.GeneralName] = [x509.DNSName("localhost")]
+    alternatives += [x509.IPAddress(ipaddress.ip_address(a)) for a in addresses]
+    certificate = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(now - datetime.timedelta(hours=1))
+        .not_valid_after(now + datetime.timedelta(days=_DAYS))
+        .add_extension(x509.SubjectAlternativeName(alternatives), critical=False)
+        .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
+        .sign(key, hashes.SHA256())
+    )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        secret = key.private_bytes(
+            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+        )
+        key_path.unlink(missing_ok=True)
+        handle = os.open(key_path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(secret)
+        certificate_path.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be written ({error.strerror}); name another --folder") from error
+    return certificate_path, key_path, certificate.fingerprint(hashes.SHA256()).hex(":")

@@ -1,0 +1,178 @@
+import { ask, cell, cents, data, fault, guarded, theme } from "/static/common.js";
+import { open } from "/static/microphone.js";
+
+const bench = document.getElementById("bench");
+const serial = encodeURIComponent(bench.dataset.serial);
+const at = (id) => document.getElementById(id);
+let state = null;
+let socket = null;
+let microphone = null;
+let silentSince = 0;
+let asked = 0;
+
+function axisPlace(value) {
+  return `${50 + Math.max(-48, Math.min(48, (value / state.tolerance_cents) * 6))}%`;
+}
+
+async function look() {
+  asked += 1;
+  const mine = asked;
+  const fresh = await data(`/api/bench/${serial}?theme=${theme()}`);
+  if (mine === asked) { state = fresh; draw(); }
+}
+
+function draw() {
+  at("state").textContent = `${state.state}, ${state.trials} trials`;
+  at("chart").innerHTML = state.chart;
+  if (document.activeElement !== at("temperature")) at("temperature").value = state.temperature_c ?? "";
+  at("temperature").placeholder = String(state.design_temperature_c);
+  if (document.activeElement !== at("breath")) at("breath").value = state.breath_pa ?? "";
+  const body = at("notes").tBodies[0];
+  body.replaceChildren();
+  for (const note of state.notes) {
+    const row = body.insertRow();
+    row.classList.toggle("ticked", note.plays > 0);
+    cell(row, `${note.note} register ${note.register}`);
+    cell(row, note.fingering);
+    cell(row, note.plays ? String(note.plays) : "");
+    cell(row, cents(note.heard_cents));
+    cell(row, note.cents === null ? "" : `${cents(note.cents)} \u00b1 ${note.sigma.toFixed(1)}`);
+    const last = cell(row, "");
+    if (note.plays) {
+      const back = document.createElement("button");
+      back.type = "button";
+      back.textContent = "take back";
+      back.setAttribute("aria-label", `take back the last ${note.note} of register ${note.register}`);
+      back.addEventListener("click", guarded(() => act("drop", { fingering: note.index })));
+      last.append(back);
+    }
+  }
+  drawNext();
+  at("finish").disabled = !state.notes.some((note) => note.plays);
+  at("throw-away").disabled = at("finish").disabled;
+}
+
+function drawNext() {
+  const next = at("next");
+  next.replaceChildren();
+  const say = (text, tag = "p") => { const made = document.createElement(tag); made.textContent = text; next.append(made); return made; };
+  const verdict = state.verdict;
+  if (!verdict) { say("Play every note once, then end the trial. One note is enough to begin."); return; }
+  const says = { finished: "Finished.", leave: "Leave it.", play: "Play again before cutting.", cut: "Cut, in this order, then play every note again:" };
+  say(says[verdict.state]).classList.add("verdict");
+  if (verdict.plan.length) {
+    const list = document.createElement("ol");
+    list.className = "plan";
+    for (const cut of verdict.plan) list.append(cutItem(cut));
+    next.append(list);
+    const last = verdict.plan[verdict.plan.length - 1];
+    say(`Chance of ending past the tolerance: ${(100 * last.risk).toFixed(2)} %. ${last.caution} Cut less, gauge, cut the rest.`);
+  }
+  for (const reason of verdict.reasons) say(reason);
+  if (verdict.state !== "finished") say(`Most worth playing: ${verdict.play_next.join(", ")}.`);
+}
+
+function cutItem(cut) {
+  const item = document.createElement("li");
+  item.textContent = `${cut.note}: ${cut.how}, from ${cut.before_mm.toFixed(2)} to ${cut.after_mm.toFixed(2)} mm, with ${cut.tool}. Mind: ${cut.lasts}.`;
+  const row = document.createElement("div");
+  row.className = "row";
+  const label = document.createElement("label");
+  label.textContent = "Gauged after the cut, mm";
+  const size = document.createElement("input");
+  size.type = "number"; size.step = "0.01"; size.value = cut.after_mm.toFixed(2);
+  label.append(size);
+  const done = document.createElement("button");
+  done.type = "button";
+  done.textContent = "Done, log it";
+  done.addEventListener("click", guarded(() => act("cut", { key: cut.key, after_mm: Number(size.value), tool: cut.tool, reason: `${cut.note} flat` })));
+  row.append(label, done);
+  item.append(row);
+  return item;
+}
+
+async function act(what, body = {}) {
+  const answer = await data(`/api/bench/${serial}/${what}`, body);
+  if (answer.warnings?.length) at("mic").textContent = answer.warnings.join(" ");
+  await look();
+}
+
+function showNow(now) {
+  const mark = at("now-mark");
+  const known = state && now.fingering !== null;
+  at("now-note").textContent = known ? state.notes.find((n) => n.index === now.fingering)?.note ?? "-" : now.hz ? "?" : "-";
+  at("now-cents").textContent = known ? `${cents(now.cents, 0)} cents` : now.hz ? `${now.hz.toFixed(0)} Hz` : "";
+  mark.hidden = !known;
+  if (known) mark.style.left = axisPlace(now.cents);
+  bench.dataset.shown = String(performance.now());
+  if (microphone) {
+    if (now.level_db > -75) silentSince = performance.now();
+    else if (performance.now() - silentSince > 4000) at("mic").textContent = "Nothing comes from the microphone: is it the right one, and is its level up? (The system's sound settings.)";
+  }
+}
+
+function connect() {
+  const scheme = location.protocol === "https:" ? "wss" : "ws";
+  socket = new WebSocket(`${scheme}://${location.host}/live/${serial}`);
+  socket.binaryType = "arraybuffer";
+  socket.addEventListener("open", () => {
+    at("link").hidden = true;
+    if (microphone) socket.send(JSON.stringify({ rate_hz: microphone.rate }));
+    guarded(look)();
+  });
+  socket.addEventListener("message", (event) => {
+    const news = JSON.parse(event.data);
+    if (news.now) showNow(news.now);
+    if (news.fault) fault(news.fault);
+    if (news.ticked !== undefined || news.changed) guarded(look)();
+  });
+  socket.addEventListener("close", () => {
+    at("link").hidden = false;
+    at("link").textContent = "The program does not answer; trying again by itself. Nothing that was ticked is lost.";
+    setTimeout(connect, 700);
+  });
+}
+
+at("listen").addEventListener("click", guarded(async () => {
+  if (microphone) {
+    microphone.close();
+    microphone = null;
+    socket.send(JSON.stringify({ stop: true }));
+    at("listen").textContent = "Listen";
+    at("listen").setAttribute("aria-pressed", "false");
+    at("mic").textContent = "";
+    return;
+  }
+  microphone = await open((frame) => { if (socket.readyState === WebSocket.OPEN && socket.bufferedAmount < 1e6) socket.send(frame); });
+  silentSince = performance.now();
+  socket.send(JSON.stringify({ rate_hz: microphone.rate }));
+  microphone.ended(() => { at("mic").textContent = "The microphone was unplugged. Plug it in and press Listen again."; });
+  at("listen").textContent = "Stop listening";
+  at("listen").setAttribute("aria-pressed", "true");
+  const set = microphone.settings;
+  const treated = [["echo cancellation", set.echoCancellation], ["noise suppression", set.noiseSuppression], ["automatic level", set.autoGainControl]].filter(([, on]) => on).map(([what]) => what);
+  at("mic").textContent = `Listening at ${microphone.rate} samples a second.${treated.length ? ` The browser still applies ${treated.join(", ")}: pitch is right, hiss and level are not.` : ""}`;
+}));
+at("finish").addEventListener("click", guarded(() => act("finish")));
+at("throw-away").addEventListener("click", guarded(() => act("throw-away")));
+at("recording").addEventListener("change", guarded(async (event) => {
+  const file = event.target.files[0];
+  if (!file) return;
+  at("mic").textContent = `Hearing ${file.name} ...`;
+  try {
+    const answer = await fetch(`/api/bench/${serial}/recording?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file });
+    const told = await answer.json();
+    if (!answer.ok) throw new Error(told.fault);
+    at("mic").textContent = [`${file.name} was heard.`, ...told.warnings].join(" ");
+  } finally { event.target.value = ""; }
+  await look();
+}));
+for (const id of ["temperature", "breath"]) {
+  at(id).addEventListener("change", guarded(() => {
+    const number = (field) => (field.value === "" ? null : Number(field.value));
+    return act("conditions", { temperature_c: number(at("temperature")), breath_pa: number(at("breath")) });
+  }));
+}
+document.addEventListener("theme", guarded(look));
+connect();
+void ask;

@@ -1,0 +1,56 @@
+// What every page shares: faults shown plainly, requests, and the theme.
+const box = document.getElementById("fault");
+
+export function fault(text) {
+  box.textContent = text;
+  box.hidden = !text;
+  if (text) box.scrollIntoView({ block: "nearest" });
+}
+
+export function theme() {
+  return document.documentElement.dataset.theme === "dark" ? "dark" : "light";
+}
+
+export async function ask(path, data) {
+  let answer;
+  try {
+    answer = await fetch(path, data === undefined ? {} : { method: "POST", body: JSON.stringify(data), headers: { "content-type": "application/json" } });
+  } catch {
+    throw new Error("the program does not answer; is it still running?");
+  }
+  if (answer.ok) return answer;
+  const text = await answer.text();
+  let says = text;
+  try { says = JSON.parse(text).fault ?? text; } catch { /* plain text it is */ }
+  throw new Error(says.trim() || `refused (${answer.status})`);
+}
+
+export async function data(path, body) {
+  return (await ask(path, body)).json();
+}
+
+export function guarded(work) {
+  return async (...rest) => {
+    try { fault(""); return await work(...rest); } catch (error) { fault(error.message); }
+  };
+}
+
+export function cents(value, digits = 1) {
+  return value === null || value === undefined ? "" : `${value >= 0 ? "+" : "\u2212"}${Math.abs(value).toFixed(digits)}`;
+}
+
+export function cell(row, text) {
+  const made = row.insertCell();
+  made.textContent = text;
+  return made;
+}
+
+const button = document.getElementById("theme");
+function name() { button.textContent = theme() === "dark" ? "Light" : "Dark"; button.setAttribute("aria-pressed", String(theme() === "dark")); }
+name();
+button.addEventListener("click", () => {
+  document.documentElement.dataset.theme = theme() === "dark" ? "light" : "dark";
+  localStorage.setItem("theme", theme());
+  name();
+  document.dispatchEvent(new Event("theme"));
+});

@@ -1,0 +1,127 @@
+"""The bench without a browser: recordings and live frames in, notes ticked, cuts logged, nothing lost."""
+
+import json
+
+import numpy as np
+import pytest
+import soundfile
+from starlette.testclient import TestClient
+from web_addresses import LIVE
+
+from fluewright.ledger import open_ledger
+from fluewright.web.app import Shop, build_app
+from fluewright.web.journal import Journal, TickedNote
+
+
+def test_a_recording_becomes_a_trial_and_a_plan(client, shop, recording):
+    path = recording()
+    answer = client.post("/api/bench/D5-0001/recording", params={"name": "take.wav"}, content=path.read_bytes())
+    assert answer.status_code == 200, answer.text
+    state = client.get("/api/bench/D5-0001").json()
+    assert state["trials"] == 1
+    assert state["verdict"]["state"] == "cut"
+    plan = state["verdict"]["plan"]
+    assert plan[0]["key"] == "length_mm"
+    assert state["chart"].startswith("<svg")
+    again = client.post("/api/bench/D5-0001/recording", params={"name": "take.wav"}, content=path.read_bytes())
+    assert again.status_code == 400
+    assert "counted before" in again.json()["fault"]
+    cut = plan[0]
+    done = client.post("/api/bench/D5-0001/cut", json={"key": cut["key"], "after_mm": cut["after_mm"], "tool": "saw"})
+    assert done.status_code == 200, done.text
+    with open_ledger(shop.ledger) as book:
+        assert book.as_built("D5-0001")["length_mm"] == pytest.approx(cut["after_mm"])
+        assert [type(e).__name__ for e in book.history("D5-0001")][-1] == "Cut"
+        assert book.history("D5-0001")[-1].forecast["cents_after"]
+    worse = client.post("/api/bench/D5-0001/cut", json={"key": "length_mm", "after_mm": cut["after_mm"] + 5.0})
+    assert worse.status_code == 400 or worse.status_code == 200
+    assert client.get("/ledger/D5-0001").text.count("<tr>") >= 4
+
+
+def frames(path, size=2048):
+    samples, rate = soundfile.read(path, dtype="float32")
+    samples = np.concatenate([samples, np.zeros(rate, dtype="float32")])
+    return rate, [samples[i : i + size].tobytes() for i in range(0, len(samples), size)]
+
+
+def test_live_frames_tick_every_note_for_every_device(client, shop, recording):
+    rate, sound = frames(recording())
+    with client.websocket_connect(LIVE) as watcher, client.websocket_connect(LIVE) as player:
+        player.send_text(json.dumps({"rate_hz": rate}))
+        for frame in sound:
+            player.send_bytes(frame)
+        ticked = set()
+        while len(ticked) < 13:
+            news = json.loads(watcher.receive_text())
+            if "ticked" in news:
+                ticked.add(news["ticked"])
+            assert "fault" not in news
+    state = client.get("/api/bench/D5-0001").json()
+    assert [n["plays"] for n in state["notes"]] == 13 * [1]
+    # -15 cents from the resonances, which the model's own design does not bring to the target exactly.
+    g5 = next(n for n in state["notes"] if (n["note"], n["register"]) == ("G5", 1))
+    assert g5["heard_cents"] == pytest.approx(-12.8, abs=2.0)
+    client.post("/api/bench/D5-0001/drop", json={"fingering": g5["index"]})
+    assert client.get("/api/bench/D5-0001").json()["notes"][3]["plays"] == 0
+    assert client.post("/api/bench/D5-0001/finish", json={}).status_code == 200
+    assert client.get("/api/bench/D5-0001").json()["trials"] == 1
+
+
+def test_what_was_ticked_survives_the_server(shop, recording):
+    rate, sound = frames(recording())
+    base = "http://127.0.0.1:8123"
+    with (
+        TestClient(build_app(shop), base_url=base, headers={"origin": base}) as client,
+        client.websocket_connect(LIVE) as player,
+    ):
+        player.send_text(json.dumps({"rate_hz": rate}))
+        seen = 0
+        for frame in sound[: len(sound) // 2]:
+            player.send_bytes(frame)
+        while seen < 4:
+            seen += "ticked" in json.loads(player.receive_text())
+    other = Shop(shop.ledger, shop.folder, shop.hosts)
+    with TestClient(build_app(other), base_url=base, headers={"origin": base}) as client:
+        plays = [n["plays"] for n in client.get("/api/bench/D5-0001").json()["notes"]]
+        assert sum(plays) >= seen
+
+
+@pytest.mark.parametrize(
+    ("header", "says"),
+    [({"rate_hz": 8000}, "8000 samples a second"), ({"rate_hz": "x"}, "no sound header"), ({"rate_hz": 1e9}, "1e+09")],
+)
+def test_sound_that_cannot_be_used_is_said(client, header, says):
+    with client.websocket_connect(LIVE) as socket:
+        socket.send_text(json.dumps(header))
+        assert says in json.loads(socket.receive_text())["fault"]
+
+
+def test_odd_frames_end_the_sound_with_a_word(client):
+    with client.websocket_connect(LIVE) as socket:
+        socket.send_text(json.dumps({"rate_hz": 44100}))
+        socket.send_bytes(np.full(2048, np.nan, dtype="float32").tobytes())
+        assert json.loads(socket.receive_text())["now"]["hz"] is None
+        socket.send_bytes(b"abc")
+        assert "impossible length" in json.loads(socket.receive_text())["fault"]
+
+
+def test_a_journal_forgets_only_a_line_that_was_cut_off(tmp_path):
+    journal = Journal(tmp_path, "D5-0001")
+    for i in range(3):
+        journal.add(TickedNote(i, 440.0, 0.1, 1.0))
+    with journal.path.open("a") as stream:
+        stream.write('{"fingering": 3, "freq')
+    assert [n.fingering for n in journal.notes()] == [0, 1, 2]
+    assert journal.drop_last(1)
+    assert [n.fingering for n in journal.notes()] == [0, 2]
+    journal.clear()
+    assert journal.notes() == []
+
+
+def test_the_room_is_taken_out_of_the_pitch(client, recording):
+    client.post("/api/bench/D5-0001/conditions", json={"temperature_c": 10.0})
+    path = recording(off=-31.0)
+    client.post("/api/bench/D5-0001/recording", params={"name": "cold.wav"}, content=path.read_bytes())
+    state = client.get("/api/bench/D5-0001").json()
+    g5 = next(n for n in state["notes"] if (n["note"], n["register"]) == ("G5", 1))
+    assert abs(g5["cents"]) < 8.0
