@@ -4,15 +4,15 @@ import hashlib
 import math
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
-from fluewright.bench.calibration import PlayedTrial, calibrate
-from fluewright.bench.cuts import CutPolicy, Verdict, next_cut
+from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate
+from fluewright.bench.cuts import CutPolicy, CutProposal, Verdict, next_cut
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import Prior
 from fluewright.bench.repeats import of_repeats
@@ -77,6 +77,7 @@ class BenchRoom:
         self._expected: np.ndarray[Any, Any] | None = None
         self._known: tuple[dict[str, float], list[PlayedTrial], str] | None = None
         self._verdict: Verdict | None = None
+        self._left: tuple[CutProposal, ...] = ()
 
     # --- what is known
 
@@ -92,8 +93,21 @@ class BenchRoom:
             posterior = calibrate(self.pitch, trials, prior=self._prior, gauged=piece.as_built)
             cents = posterior.forecast(piece.as_built)[0]
             self._expected = self.pitch.network.targets_hz * 2.0 ** (cents / 1200.0)
-            self._verdict = next_cut(posterior, piece.as_built, policy=CutPolicy()) if trials else None
+            self._verdict = self._next(posterior, piece.as_built, trials)
         return self._known
+
+    def _next(self, posterior: Posterior, built: Mapping[str, float], trials: Sequence[PlayedTrial]) -> Verdict | None:
+        """Return what to do; once something was cut, the rest of the plan, and then to play again."""
+        if not trials:
+            return None
+        sizes = [dict(t.as_built) for t in trials]
+        made = len({tuple(sorted(s.items())) for s in sizes}) - 1
+        verdict = next_cut(posterior, built, policy=CutPolicy(), rounds_made=made)
+        if dict(built) == sizes[-1]:
+            return verdict
+        left = self._left
+        why = "all cuts of this round are made: play every note again" if not left else "go on with this round's cuts"
+        return replace(verdict, state="cut" if left else "play", plan=left, reasons=(why,))
 
     def state(self, theme: str = "light") -> dict[str, Any]:
         """Return everything that the page shows, as plain data."""
@@ -304,6 +318,7 @@ class BenchRoom:
                 notes=trial_notes(advice.fingerings, advice.targets_hz, advice.trials[0].notes),
                 as_built=built,
             )
+        self._left = ()
         self._known = None
         self._read()
         self._verdict = advice.verdict
@@ -337,6 +352,7 @@ class BenchRoom:
                     self.serial, feature=key, before_mm=before, after_mm=after_mm, tool=tool, reason=reason,
                     forecast=forecast, as_built_after={key: after_mm},
                 )  # fmt: skip
+            self._left = tuple(c for c in verdict.plan if c.key != key) if verdict else ()
             self._known = None
 
     def set_conditions(self, temperature_c: float | None, breath_pa: float | None) -> None:

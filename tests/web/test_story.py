@@ -1,0 +1,186 @@
+"""One instrument from model to certificate's state by clicks, keys and sound alone, in the real browser."""
+
+import shutil
+import socket
+import subprocess
+import sys
+import time
+
+import numpy as np
+import pytest
+import soundfile
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import expect, sync_playwright
+
+from fluewright.acoustics.network import build_network
+from fluewright.acoustics.resonance import resonances
+from fluewright.demo.sound import play
+from fluewright.instrument.starting import load
+
+BROWSER = shutil.which("chromium")
+ARGS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--use-fake-ui-for-media-stream",
+    "--use-fake-device-for-media-stream", "--autoplay-policy=no-user-gesture-required",
+]  # fmt: skip
+
+
+def free_port():
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return probe.getsockname()[1]
+
+
+class Server:
+    """The program in a process of its own."""
+
+    def __init__(self, ledger):
+        self.port = free_port()
+        self.ledger = ledger
+        self.start()
+
+    def start(self):
+        code = "from fluewright.cli import main; main()"
+        words = ["serve", "--ledger", str(self.ledger), "--port", str(self.port)]
+        self.process = subprocess.Popen([sys.executable, "-c", code, *words], stdout=subprocess.PIPE, text=True)
+        assert self.process.stdout is not None
+        assert "127.0.0.1" in self.process.stdout.readline()
+        for _ in range(200):
+            with socket.socket() as probe:
+                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
+                    return
+            time.sleep(0.05)
+        raise AssertionError("the server did not start")
+
+    def kill(self):
+        self.process.kill()
+        self.process.wait()
+        self.process.stdout.close()
+
+    def url(self, path):
+        return f"http://127.0.0.1:{self.port}{path}"
+
+
+@pytest.fixture
+def server(tmp_path):
+    made = Server(tmp_path / "shop.ledger")
+    yield made
+    made.kill()
+
+
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory):
+    """Return a WAV of every note of d5-cylinder, 15 cents flat: what the browser takes for its microphone."""
+    assert BROWSER, "Debian's chromium is missing; setup.sh dev installs it"
+    network = build_network(load("d5-cylinder"))
+    hz = resonances(network).frequencies_hz
+    main = [i for i, f in enumerate(network.fingerings) if f.alternative == 0]
+    path = tmp_path_factory.mktemp("sound") / "scale.wav"
+    samples = play((hz[main] * 2.0 ** (-15.0 / 1200.0)).tolist(), note_s=0.5, rng=np.random.default_rng(1))
+    # The browser takes a 24-bit file for silence.
+    soundfile.write(path, np.concatenate([np.zeros(22050), samples, np.zeros(44100)]), 44100, subtype="PCM_16")
+    return path
+
+
+@pytest.fixture
+def browser(sound):
+    with sync_playwright() as play_it:
+        made = play_it.chromium.launch(
+            executable_path=BROWSER, args=[*ARGS, f"--use-file-for-fake-audio-capture={sound}"]
+        )
+        yield made
+        made.close()
+
+
+def page_of(browser, width, height=900, **options):
+    context = browser.new_context(viewport={"width": width, "height": height}, permissions=["microphone"], **options)
+    page = context.new_page()
+    page.set_default_timeout(20_000)
+    page.faults = []
+    page.on("pageerror", lambda error: page.faults.append(str(error)))
+    page.on("console", lambda m: page.faults.append(m.text) if m.type == "error" else None)
+    return page
+
+
+@pytest.mark.parametrize("width", [1280, 360])
+def test_from_a_model_to_a_cut_by_clicks_keys_and_sound(browser, server, width):
+    page = page_of(browser, width)
+    page.goto(server.url("/models"))
+    page.get_by_role("link", name="d5-cylinder").click()
+    page.locator("#chart svg").wait_for()
+    length = page.get_by_label("length, mm", exact=True)
+    length.fill("263.5")
+    length.press("Tab")
+    expect(page.locator("#breath tbody tr")).to_have_count(13)
+    page.get_by_role("button", name="Undo").click()
+    assert length.input_value() == "264.430"
+    page.get_by_label("Save as").fill("d5-mine")
+    page.get_by_role("button", name="Save a version").click()
+    page.get_by_text("Saved as d5-mine, version 1.").wait_for()
+    page.get_by_role("link", name="Bench").click()
+    page.get_by_label("Model").fill("d5-mine")
+    page.get_by_role("button", name="Begin it and play").press("Enter")
+    page.wait_for_url("**/bench/D5-0001")
+    page.get_by_role("button", name="Listen", exact=True).click()
+    expect(page.locator("#notes tr.ticked")).to_have_count(13, timeout=60_000)
+    page.get_by_role("button", name="Stop listening").click()
+    page.get_by_role("button", name="End the trial: what next?").click()
+    page.get_by_text("Cut, in this order").wait_for()
+    first = page.locator(".plan li").first
+    assert "D5: shorten the foot" in first.inner_text()
+    first.get_by_role("button", name="Done, log it").click()
+    expect(page.get_by_text("D5: shorten the foot")).to_have_count(0)
+    page.get_by_role("link", name="History of this piece").click()
+    table = page.get_by_role("table").inner_text()
+    assert "trial" in table
+    assert "length_mm: 264.43 to" in table
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert page.faults == []
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_serious_fault_of_accessibility(browser, server, scheme):
+    page = page_of(browser, 1280, color_scheme=scheme)
+    page.goto(server.url("/bench"))
+    page.get_by_role("button", name="Begin it and play").click()
+    page.wait_for_url("**/bench/D5-0001")
+    for path in ("/bench/D5-0001", "/bench", "/models", "/models/d5-cylinder", "/ledger", "/ledger/D5-0001", "/pair"):
+        page.goto(server.url(path))
+        page.wait_for_timeout(600)
+        found = Axe().run(page).response["violations"]
+        serious = [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")]
+        assert serious == [], path
+
+
+def test_nothing_ticked_is_lost_when_the_server_dies_and_the_page_comes_back(browser, server):
+    page = page_of(browser, 900)
+    page.goto(server.url("/bench"))
+    page.get_by_role("button", name="Begin it and play").click()
+    page.wait_for_url("**/bench/D5-0001")
+    page.get_by_role("button", name="Listen", exact=True).click()
+    page.locator("#notes tr.ticked").nth(3).wait_for(timeout=60_000)
+    before = page.locator("#notes tr.ticked td:first-child").all_inner_texts()
+    server.kill()
+    page.get_by_text("trying again by itself").wait_for()
+    server.start()
+    page.get_by_text("trying again by itself").wait_for(state="hidden", timeout=30_000)
+    page.locator("#notes tr.ticked").nth(3).wait_for()
+    assert set(before) <= set(page.locator("#notes tr.ticked td:first-child").all_inner_texts())
+    # And it goes on listening by itself.
+    expect(page.locator("#notes tr.ticked")).to_have_count(13, timeout=60_000)
+
+
+def test_a_refused_microphone_is_said_with_its_mend(server):
+    with sync_playwright() as play_it:
+        args = [a for a in ARGS if not a.startswith("--use-fake")]
+        browser = play_it.chromium.launch(executable_path=BROWSER, args=args)
+        page = browser.new_page()
+        page.goto(server.url("/bench"))
+        page.get_by_role("button", name="Begin it and play").click()
+        page.wait_for_url("**/bench/D5-0001")
+        page.get_by_role("button", name="Listen", exact=True).click()
+        says = page.get_by_role("alert")
+        says.wait_for()
+        assert "microphone" in says.inner_text()
+        assert "recording" in says.inner_text()
+        browser.close()
