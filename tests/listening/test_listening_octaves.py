@@ -73,7 +73,7 @@ def test_no_octave_error_in_10000_random_tones():
 def test_octave_errors_in_breath_noise_and_with_very_weak_fundamentals_are_few():
     """Where the fundamental sinks into the noise of a single 43 ms frame the octave can no longer be certain.
 
-    Measured when written, of 3000: 1, 2 and 44 wrong or not heard, all with a weak fundamental.
+    Measured when written, of 3000: 1, 3 and 44 wrong or not heard, all with a weak fundamental.
     """
     for title, allowed, how in (
         ("breath noise", 3, {"breath": True}),
