@@ -1,5 +1,5 @@
 # Every target sets up what it needs by itself; see setup.sh.
-.PHONY: help setup setup-dev serve demo test lint types check bench workshop long schema pictures lock clean
+.PHONY: help setup setup-dev serve demo test lint types check bench workshop long schema pictures screenshots lock clean
 PY := .venv/bin/python
 
 help:
@@ -11,6 +11,7 @@ help:
 	@echo "make long    the tests that need minutes (demo over 50 seeds)"
 	@echo "make workshop   tune 500 virtual pieces and find the faults of 300 virtual heads (half an hour)"
 	@echo "make pictures   redraw the pictures used in README and docs"
+	@echo "make screenshots   take a picture of every page of the web app"
 	@echo "make lock    renew the locked versions"
 
 setup:
@@ -46,12 +47,16 @@ check: lint types test
 
 bench: setup-dev
 	$(PY) benchmarks/run.py
+	$(PY) benchmarks/pages.py
 
 schema: setup
 	.venv/bin/fluewright check --write-schema src/fluewright/instrument/data/model.schema.json
 
 pictures: setup
 	$(PY) docs/pictures/draw.py
+
+screenshots: setup-dev
+	$(PY) docs/pictures/pages.py
 
 lock: setup-dev
 	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml -o requirements.lock

@@ -103,7 +103,7 @@ def page_of(browser, width, height=900, **options):
 
 
 @pytest.mark.parametrize("width", [1280, 360])
-def test_from_a_model_to_a_cut_by_clicks_keys_and_sound(browser, server, width):
+def test_from_a_model_to_a_certificate_by_clicks_keys_and_sound(browser, server, width):
     page = page_of(browser, width)
     page.goto(server.url("/models"))
     page.get_by_role("link", name="d5-cylinder").click()
@@ -130,6 +130,10 @@ def test_from_a_model_to_a_cut_by_clicks_keys_and_sound(browser, server, width):
     assert "D5: shorten the foot" in first.inner_text()
     first.get_by_role("button", name="Done, log it").click()
     expect(page.get_by_text("D5: shorten the foot")).to_have_count(0)
+    assert page.evaluate("document.documentElement.scrollWidth") <= width
+    with page.expect_download() as paper:
+        page.get_by_role("link", name="Certificate, PDF").click()
+    assert paper.value.path().read_bytes().startswith(b"%PDF-")
     page.get_by_role("link", name="History of this piece").click()
     table = page.get_by_role("table").inner_text()
     assert "trial" in table

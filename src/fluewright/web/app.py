@@ -20,6 +20,7 @@ from starlette.staticfiles import StaticFiles
 from starlette.websockets import WebSocket
 
 from fluewright.errors import FluewrightError, InputError
+from fluewright.instrument.model import Model
 from fluewright.ledger import open_ledger
 from fluewright.pictures.views import top_view
 from fluewright.shop import history_rows, ledger_scores
@@ -55,6 +56,19 @@ class Shop:
     address: str = ""
     pairing: Pairing = field(default_factory=Pairing)
     hall: Hall = field(default_factory=Hall)
+    models: dict[str, Model] = field(default_factory=dict)
+
+    def model(self, name: str, *, fresh: bool = False) -> Model:
+        """Return a model; from memory while its page is open, so that a drag does not wait for the disk.
+
+        Raises
+        ------
+        InputError
+            There is none of that name.
+        """
+        if fresh or name not in self.models:
+            self.models[name] = desk.read(self.ledger, name)
+        return self.models[name]
 
     def room(self, serial: str) -> BenchRoom:
         """Return the bench of a piece.
@@ -150,7 +164,7 @@ def build_app(shop: Shop) -> Starlette:
 
     async def model_page(request: Request) -> Response:
         name = request.path_params["name"]
-        model = await asyncio.to_thread(desk.read, shop.ledger, name)
+        model = await asyncio.to_thread(shop.model, name, fresh=True)
         rows = await asyncio.to_thread(desk.dimension_rows, model)
         with open_ledger(shop.ledger) as book:
             known = {m.name for m in book.models()}
@@ -190,24 +204,24 @@ def build_app(shop: Shop) -> Starlette:
 
     async def drag(request: Request) -> Response:
         given = await _body(request)
-        model = await asyncio.to_thread(desk.read, shop.ledger, request.path_params["name"])
+        model = await asyncio.to_thread(shop.model, request.path_params["name"])
         view = await asyncio.to_thread(desk.drag_view, model, _sizes(given.get("sizes")), _theme(request))
         return JSONResponse(view)
 
     async def breath(request: Request) -> Response:
         given = await _body(request)
-        model = await asyncio.to_thread(desk.read, shop.ledger, request.path_params["name"])
+        model = await asyncio.to_thread(shop.model, request.path_params["name"])
         return JSONResponse(await asyncio.to_thread(desk.blown_view, model, _sizes(given.get("sizes"))))
 
     async def fit(request: Request) -> Response:
         given = await _body(request)
-        model = await asyncio.to_thread(desk.read, shop.ledger, request.path_params["name"])
+        model = await asyncio.to_thread(shop.model, request.path_params["name"])
         sizes, blown = _sizes(given.get("sizes")), given.get("blown") is True
         return JSONResponse(await asyncio.to_thread(partial(desk.fitted_sizes, model, sizes, blown=blown)))
 
     async def sound(request: Request) -> Response:
         given = await _body(request)
-        model = await asyncio.to_thread(desk.read, shop.ledger, request.path_params["name"])
+        model = await asyncio.to_thread(shop.model, request.path_params["name"])
         wav = await asyncio.to_thread(
             desk.sound_wav,
             model,
@@ -219,15 +233,16 @@ def build_app(shop: Shop) -> Starlette:
 
     async def save(request: Request) -> Response:
         given = await _body(request)
-        model = await asyncio.to_thread(desk.read, shop.ledger, request.path_params["name"])
+        model = await asyncio.to_thread(shop.model, request.path_params["name"])
         name = str(given.get("name") or model.model.name)
-        return JSONResponse(
-            await asyncio.to_thread(desk.save_version, shop.ledger, model, _sizes(given.get("sizes")), name)
-        )
+        saved = await asyncio.to_thread(desk.save_version, shop.ledger, model, _sizes(given.get("sizes")), name)
+        if name != request.path_params["name"]:
+            shop.models.pop(name, None)
+        return JSONResponse(saved)
 
     async def sheet(request: Request) -> Response:
         given = await _body(request)
-        model = await asyncio.to_thread(desk.read, shop.ledger, request.path_params["name"])
+        model = await asyncio.to_thread(shop.model, request.path_params["name"])
         with tempfile.TemporaryDirectory() as folder:
             pdf = await asyncio.to_thread(desk.sheet_pdf, model, _sizes(given.get("sizes")), Path(folder))
         return Response(pdf, media_type="application/pdf")
@@ -296,6 +311,13 @@ def build_app(shop: Shop) -> Starlette:
             advice_warnings = await asyncio.to_thread(_judge_file, room, path, name, digest.hexdigest())
         shop.hall.tell(room.serial, {"changed": "recording"})
         return JSONResponse({"warnings": advice_warnings})
+
+    async def certificate(request: Request) -> Response:
+        room = await asyncio.to_thread(shop.room, request.path_params["serial"])
+        with tempfile.TemporaryDirectory() as folder:
+            pdf = await asyncio.to_thread(room.certificate, Path(folder))
+        name = f'attachment; filename="{room.serial}-certificate.pdf"'
+        return Response(pdf, media_type="application/pdf", headers={"content-disposition": name})
 
     async def bench_live(socket: WebSocket) -> None:
         try:
@@ -370,6 +392,7 @@ def build_app(shop: Shop) -> Starlette:
         Route("/api/models/{name}/sheet", _plain(sheet), methods=post),
         Route("/api/bench", _plain(begin), methods=post),
         Route("/api/bench/{serial}", _plain(bench_state), methods=get),
+        Route("/api/bench/{serial}/certificate", _plain(certificate), methods=get),
         Route("/api/bench/{serial}/recording", _plain(recording), methods=post),
         Route("/api/bench/{serial}/{what}", _plain(act), methods=post),
         WebSocketRoute("/live/{serial}", bench_live),

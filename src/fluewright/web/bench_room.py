@@ -3,6 +3,7 @@
 import hashlib
 import math
 import threading
+import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,11 +22,11 @@ from fluewright.design.fit import with_sizes
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import governing_hole
-from fluewright.ledger import Trial, open_ledger
+from fluewright.ledger import Cut, Trial, open_ledger
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import NoteMark
 from fluewright.shop import ANALYSIS_VERSION, check_same_piece, cut_forecast, learned_from, trial_notes
-from fluewright.shop.trials import played_trials
+from fluewright.shop.trials import note_index, played_trials
 from fluewright.web.journal import Journal, TickedNote
 
 __all__ = ["BenchRoom", "Recorded"]
@@ -354,6 +355,67 @@ class BenchRoom:
                 )  # fmt: skip
             self._left = tuple(c for c in verdict.plan if c.key != key) if verdict else ()
             self._known = None
+
+    def certificate(self, folder: Path) -> bytes:
+        """Return the certificate of the piece as it was last heard, as PDF.
+
+        Raises
+        ------
+        InputError
+            It was not heard yet.
+        """
+        from fluewright.making.certificate import (
+            CertificateCut,
+            CertificateNote,
+            MeasuringConditions,
+            write_certificate,
+        )
+
+        with self._lock:
+            self._read()
+            verdict = self._verdict
+            with open_ledger(self.ledger, create=False) as book:
+                history = book.history(self.serial)
+                event, digest = book.head()
+            trials = [e for e in history if isinstance(e, Trial)]
+            if not trials or verdict is None:
+                raise InputError(f"{self.serial} was not heard yet: a certificate needs a trial; play it first")
+            last = trials[-1]
+            at = {
+                (f.note, f.register): i
+                for i, f in reversed(list(enumerate(self.pitch.fingerings)))
+                if not f.alternative
+            }
+            tolerance = self.model.target.tolerance_cents
+            rows = []
+            for n in last.notes:
+                i = at.get((n.note, n.register))
+                if i is None:
+                    continue
+                cents, sigma = float(verdict.cents[i]), float(verdict.sigma[i])
+                rows.append(
+                    CertificateNote(
+                        n.note, n.register, n.target_hz, n.frequency_hz, cents, sigma, abs(cents) <= tolerance
+                    )
+                )
+            number, rounds = 0, []
+            for e in history:
+                if isinstance(e, Trial):
+                    number += 1
+                elif isinstance(e, Cut):
+                    rounds.append(CertificateCut(number, e.feature, e.before_mm, e.after_mm, e.reason))
+            path = folder / "certificate.pdf"
+            write_certificate(
+                path, model=self.model, serial=self.serial, rows=rows,
+                conditions=MeasuringConditions(
+                    temperature_c=last.temperature_c, relative_humidity=last.relative_humidity,
+                    method=f"{last.recording_name}, {last.analysis_version}; cents by the mean of all trials, at the "
+                    "design's temperature and breath",
+                ),
+                rounds=rounds, verdict=f"{verdict.state}: {'; '.join(verdict.reasons) or 'see the notes'}",
+                ledger_head=f"event {event}, {digest}", timestamp=int(time.time()),
+            )  # fmt: skip
+            return path.read_bytes()
 
     def set_conditions(self, temperature_c: float | None, breath_pa: float | None) -> None:
         """Set air and breath of the coming trial.

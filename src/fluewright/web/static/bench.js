@@ -1,4 +1,4 @@
-import { ask, cell, cents, data, fault, guarded, theme } from "/static/common.js";
+import { cell, cents, data, fault, guarded, theme, ready } from "/static/common.js";
 import { open } from "/static/microphone.js";
 
 const bench = document.getElementById("bench");
@@ -9,6 +9,9 @@ let socket = null;
 let microphone = null;
 let silentSince = 0;
 let asked = 0;
+// How late a pitch is shown after its sound was sent; every frame is answered by one.
+let sent = [];
+const late = [];
 
 function axisPlace(value) {
   return `${50 + Math.max(-48, Math.min(48, (value / state.tolerance_cents) * 6))}%`;
@@ -23,7 +26,10 @@ async function look() {
 
 function draw() {
   at("state").textContent = `${state.state}, ${state.trials} trials`;
+  const first = !at("chart").firstChild;
   at("chart").innerHTML = state.chart;
+  // On a narrow screen the holes are what is wanted, not the head.
+  if (first) at("chart").scrollLeft = at("chart").scrollWidth;
   if (document.activeElement !== at("temperature")) at("temperature").value = state.temperature_c ?? "";
   at("temperature").placeholder = String(state.design_temperature_c);
   if (document.activeElement !== at("breath")) at("breath").value = state.breath_pa ?? "";
@@ -33,7 +39,7 @@ function draw() {
     const row = body.insertRow();
     row.classList.toggle("ticked", note.plays > 0);
     cell(row, `${note.note} register ${note.register}`);
-    cell(row, note.fingering);
+    cell(row, note.fingering).className = "roomy";
     cell(row, note.plays ? String(note.plays) : "");
     cell(row, cents(note.heard_cents));
     cell(row, note.cents === null ? "" : `${cents(note.cents)} \u00b1 ${note.sigma.toFixed(1)}`);
@@ -104,7 +110,11 @@ function showNow(now) {
   at("now-cents").textContent = known ? `${cents(now.cents, 0)} cents` : now.hz ? `${now.hz.toFixed(0)} Hz` : "";
   mark.hidden = !known;
   if (known) mark.style.left = axisPlace(now.cents);
-  bench.dataset.shown = String(performance.now());
+  if (sent.length) {
+    late.push(Math.round(performance.now() - sent.shift()));
+    if (late.length > 100) late.shift();
+    bench.dataset.late = JSON.stringify(late);
+  }
   if (microphone) {
     if (now.level_db > -75) silentSince = performance.now();
     else if (performance.now() - silentSince > 4000) at("mic").textContent = "Nothing comes from the microphone: is it the right one, and is its level up? (The system's sound settings.)";
@@ -116,6 +126,7 @@ function connect() {
   socket = new WebSocket(`${scheme}://${location.host}/live/${serial}`);
   socket.binaryType = "arraybuffer";
   socket.addEventListener("open", () => {
+    sent = [];
     at("link").hidden = true;
     if (microphone) socket.send(JSON.stringify({ rate_hz: microphone.rate }));
     guarded(look)();
@@ -143,7 +154,7 @@ at("listen").addEventListener("click", guarded(async () => {
     at("mic").textContent = "";
     return;
   }
-  microphone = await open((frame) => { if (socket.readyState === WebSocket.OPEN && socket.bufferedAmount < 1e6) socket.send(frame); });
+  microphone = await open((frame) => { if (socket.readyState === WebSocket.OPEN && socket.bufferedAmount < 1e6) { socket.send(frame); sent.push(performance.now()); } });
   silentSince = performance.now();
   socket.send(JSON.stringify({ rate_hz: microphone.rate }));
   microphone.ended(() => { at("mic").textContent = "The microphone was unplugged. Plug it in and press Listen again."; });
@@ -175,4 +186,4 @@ for (const id of ["temperature", "breath"]) {
 }
 document.addEventListener("theme", guarded(look));
 connect();
-void ask;
+ready();

@@ -1,4 +1,4 @@
-import { data, guarded } from "/static/common.js";
+import { data, guarded, ready } from "/static/common.js";
 document.getElementById("begin").addEventListener("submit", (event) => {
   event.preventDefault();
   guarded(async () => {
@@ -7,3 +7,4 @@ document.getElementById("begin").addEventListener("submit", (event) => {
     location.href = `/bench/${encodeURIComponent(serial)}`;
   })();
 });
+ready();

@@ -7,6 +7,11 @@ export function fault(text) {
   if (text) box.scrollIntoView({ block: "nearest" });
 }
 
+// Nothing can be pressed before its script is there: a press that goes nowhere would be lost.
+export function ready() {
+  document.getElementById("main").inert = false;
+}
+
 export function theme() {
   return document.documentElement.dataset.theme === "dark" ? "dark" : "light";
 }

@@ -1,4 +1,4 @@
-import { ask, cell, cents, data, guarded, theme } from "/static/common.js";
+import { ask, cell, cents, data, guarded, theme, ready } from "/static/common.js";
 
 const page = document.getElementById("model");
 const name = encodeURIComponent(page.dataset.name);
@@ -127,3 +127,4 @@ for (const kind of ["pointerup", "pointercancel"]) at("chart").addEventListener(
 document.addEventListener("theme", guarded(follow));
 show();
 guarded(follow)();
+ready();

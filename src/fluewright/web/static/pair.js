@@ -1,4 +1,4 @@
-import { data, guarded } from "/static/common.js";
+import { data, guarded, ready } from "/static/common.js";
 const form = document.getElementById("pair");
 if (form) {
   if (location.hash.length > 1) form.elements.code.value = decodeURIComponent(location.hash.slice(1));
@@ -10,3 +10,4 @@ if (form) {
     })();
   });
 }
+ready();

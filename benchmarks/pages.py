@@ -1,0 +1,116 @@
+"""Prints how quick the pages are in Debian's browser, program and browser on one machine; `make bench` runs it too."""
+
+import json
+import shutil
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+import numpy as np
+import soundfile
+from playwright.sync_api import sync_playwright
+
+from fluewright.acoustics.network import build_network
+from fluewright.acoustics.resonance import resonances
+from fluewright.instrument.starting import load
+
+DRAGS = 120
+
+
+def tone(path: Path) -> None:
+    """Write what the browser takes for its microphone: a second of quiet, a second of G5, over and over."""
+    network = build_network(load("d5-cylinder"))
+    hz = resonances(network).frequencies_hz[3]
+    t = np.arange(44100) / 44100.0
+    sound = 0.3 * np.sin(2 * np.pi * hz * t) + 0.1 * np.sin(4 * np.pi * hz * t)
+    soundfile.write(path, np.concatenate([np.zeros(44100), sound]), 44100, subtype="PCM_16")
+
+
+def main() -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        wav = Path(folder) / "tone.wav"
+        tone(wav)
+        with socket.socket() as probe:
+            probe.bind(("127.0.0.1", 0))
+            port = probe.getsockname()[1]
+        words = ["serve", "--ledger", f"{folder}/shop.ledger", "--port", str(port)]
+        begin = time.perf_counter()
+        server = subprocess.Popen(
+            [sys.executable, "-c", "from fluewright.cli import main; main()", *words], stdout=subprocess.PIPE, text=True
+        )
+        try:
+            while True:
+                with socket.socket() as probe:
+                    if probe.connect_ex(("127.0.0.1", port)) == 0:
+                        break
+                time.sleep(0.02)
+            started = time.perf_counter() - begin
+            rows = [("program started, answers", f"{started:.2f} s", "")]
+            with sync_playwright() as play:
+                browser = play.chromium.launch(
+                    executable_path=shutil.which("chromium"),
+                    args=["--no-sandbox", "--disable-gpu", "--use-fake-ui-for-media-stream",
+                          "--use-fake-device-for-media-stream", f"--use-file-for-fake-audio-capture={wav}"],
+                )  # fmt: skip
+                page = browser.new_context(
+                    permissions=["microphone"], viewport={"width": 1280, "height": 900}
+                ).new_page()
+                rows += measure(page, f"http://127.0.0.1:{port}")
+                browser.close()
+        finally:
+            server.kill()
+            server.wait()
+    print("\n### Pages\n\n| what | measured | asked |\n| --- | --- | --- |")
+    for row in rows:
+        print(f"| {' | '.join(row)} |")
+
+
+def measure(page, base: str) -> list[tuple[str, str, str]]:
+    """Return the rows of the table."""
+    rows = []
+    page.goto(f"{base}/bench")
+    page.goto(f"{base}/models/d5-cylinder")
+    page.locator("#chart svg").wait_for()
+    begin = time.perf_counter()
+    page.goto(f"{base}/bench")
+    page.get_by_role("button", name="Begin it and play").wait_for()
+    rows.append(("first page usable", f"{time.perf_counter() - begin:.2f} s", "1.5 s"))
+    page.goto(f"{base}/models/d5-cylinder")
+    page.locator("#chart svg").wait_for()
+    page.wait_for_timeout(1000)
+    # A drag in small steps: from each move to the chart that it makes, as the page itself measures it.
+    hole = page.locator("#chart g.hole").nth(2).bounding_box()
+    x, y = hole["x"] + hole["width"] / 2, hole["y"] + hole["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    taken = []
+    for k in range(DRAGS):
+        page.mouse.move(x + 0.35 * (k % 40), y)
+        page.wait_for_timeout(60)
+        taken.append(float(page.locator("#model").get_attribute("data-drawn")))
+    page.mouse.up()
+    middle, high = np.percentile(taken, [50, 95])
+    rows.append((f"drag to new chart, {DRAGS} moves: middle, 95 of 100", f"{middle:.0f}, {high:.0f} ms", "50 ms at 95"))
+    page.goto(f"{base}/bench")
+    page.get_by_role("button", name="Begin it and play").click()
+    page.wait_for_url("**/bench/D5-0001")
+    page.get_by_role("button", name="Listen", exact=True).click()
+    page.wait_for_timeout(6000)
+    late = json.loads(page.locator("#bench").get_attribute("data-late") or "[]")
+    if late:
+        middle, high = np.percentile(late, [50, 95])
+        rows.append(
+            (
+                f"frame sent to pitch shown, {len(late)} frames: middle, 95 of 100; a frame adds 46 ms",
+                f"{middle:.0f}, {high:.0f} ms",
+                "74 ms at 95 (120 less the frame)",
+            )
+        )
+    return rows
+
+
+if __name__ == "__main__":
+    main()
