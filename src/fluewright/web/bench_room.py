@@ -26,7 +26,7 @@ from fluewright.ledger import Cut, Trial, open_ledger
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import NoteMark
 from fluewright.shop import ANALYSIS_VERSION, check_same_piece, cut_forecast, learned_from, trial_notes
-from fluewright.shop.trials import note_index, played_trials
+from fluewright.shop.trials import played_trials
 from fluewright.web.journal import Journal, TickedNote
 
 __all__ = ["BenchRoom", "Recorded"]
