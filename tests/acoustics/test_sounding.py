@@ -85,7 +85,7 @@ def motion_at(some, i, pressure):
     walker = walker_of(some, i)
     begun, omega = walker.start()
     at = walker.log_speed(pressure)
-    path = np.append(np.arange(begun + 0.004, at - 0.005, 0.02), at)
+    path = np.append(np.arange(begun + 0.004, at - 0.005, 0.045), at)
     motions, omegas = walker.motions(path, omega)
     return motions[-1], float(omegas[-1]), at
 
