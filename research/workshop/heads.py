@@ -20,6 +20,7 @@ import argparse
 import json
 import math
 import sys
+import tempfile
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -60,7 +61,7 @@ MODELS = ("d5-cylinder", "f4-taper", "d4-cylinder")
 FAULTS = ("windway-high", "edge-high", "edge-low", "chamfers-small", "block-short", "window-long", "leak")
 """Edge offset counts twice, once to either side; drawn so that each of the trade's six faults is equally frequent."""
 SEED = 20260
-CACHE = Path("/tmp/fluewright-heads")  # evaluations of the three models, made anew when missing
+CACHE = Path(tempfile.gettempdir()) / "fluewright-heads"  # evaluations of the three models, made anew when missing
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,8 @@ import pytest
 
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
-from fluewright.design.fit import fit_model, with_sizes
+from fluewright.acoustics.sounding import blow, jet_shift
+from fluewright.design.fit import fit_blown_model, fit_model, with_sizes
 from fluewright.errors import ModelError
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.geometry import warnings_for
@@ -73,3 +74,16 @@ def test_with_sizes_refuses_what_is_no_instrument():
         with_sizes(model, {"holes.1.position_mm": 170.0})
     with pytest.raises(ModelError, match="diameter_mm"):
         with_sizes(model, {"holes.1.diameter_mm": -1.0})
+
+
+def test_a_blown_fit_meets_the_target_with_what_breath_adds():
+    """The blown pitch of the model that comes out is what the fit says it is, and nearer than that of a plain fit."""
+    model = load("f4-taper")
+    result = fit_blown_model(model)
+    made = build_network(result.model)
+    shift, _ = jet_shift(blow(made))
+    blown = 1200.0 * np.log2(resonances(made).frequencies_hz / made.targets_hz) + shift
+    assert blown == pytest.approx(result.cents, abs=1.0)
+    plain = build_network(fit_model(model).model)
+    before = 1200.0 * np.log2(resonances(plain).frequencies_hz / plain.targets_hz) + jet_shift(blow(plain))[0]
+    assert np.sqrt(np.mean(blown**2)) < np.sqrt(np.mean(before**2))

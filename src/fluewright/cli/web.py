@@ -31,7 +31,7 @@ def serve_command(
             raise InputError("--demo makes a ledger of its own; leave --ledger out")
         from fluewright.demo.story import run_story
 
-        folder = Path(tempfile.gettempdir()) / "fluewright-demo"
+        folder = Path(tempfile.mkdtemp(prefix="fluewright-demo-"))
         run_story(folder, seed=1)
         ledger = folder / "ledger.sqlite"
     if ledger is None:

@@ -5,13 +5,12 @@ import math
 import re
 import time
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from fluewright.acoustics.network import Network, build_network
+from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, resonances, targets_hz
 from fluewright.acoustics.sounding import Blown, blow, breath_curve, find_jumps, octave_widths
 from fluewright.design.fit import fit_blown_model, fit_model, with_sizes
@@ -72,11 +71,6 @@ def read(ledger: Path, name: str, version: int | None = None) -> Model:
     if name in starting_models():
         return load(name)
     raise InputError(f"{name}: there is no such model; choose one from the list")
-
-
-@lru_cache(maxsize=16)
-def _network_of(text: str) -> Network:
-    return build_network(model_from_text(text))
 
 
 def drag_view(model: Model, sizes: Mapping[str, float], theme: str, *, picture: bool = True) -> dict[str, Any]:
