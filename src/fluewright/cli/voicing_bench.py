@@ -28,7 +28,7 @@ SerialOption = Annotated[str | None, typer.Option("--serial", help="The piece in
 
 
 def _recorded(ledger: Path | None, serial: str | None, model: Any) -> Any:
-    from fluewright.cli.voicing_records import read_records
+    from fluewright.shop.head_trials import read_records
 
     if (ledger is None) != (serial is None):
         raise InputError("--ledger and --serial go together: name both, or neither")
@@ -42,44 +42,26 @@ def _heard(
     breath: list[str],
 ) -> tuple[list[Any], list[str], list[str]]:  # fmt: skip
     """Return (note trials, sources, warnings) of recordings."""
-    from fluewright.acoustics.network import build_network
-    from fluewright.acoustics.sounding import breath_plan
-    from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
     from fluewright.cli.listening import _swell
-    from fluewright.listening import hear_notes, read_recording
-    from fluewright.listening.attack import note_tones
+    from fluewright.listening import read_recording
+    from fluewright.shop.head_hearing import hear_swell_notes, hear_tongued, notes_of_model
 
     if recordings and log is None and not breath:
         raise InputError("a swell needs the breath beside it: give --breath-log FILE, or --breath 0=40 --breath 12=280")
-    network = build_network(model)
-    plan = breath_plan(network)
-    targets: dict[tuple[str, int], float] = {}
-    comfortable: dict[tuple[str, int], float] = {}
-    for i, f in enumerate(network.fingerings):
-        targets.setdefault((f.note, f.register), float(network.targets_hz[i]))
-        comfortable.setdefault((f.note, f.register), float(plan[i]))
+    notes = notes_of_model(model)
     parts, sources, warnings = [], [], []
     for path in recordings:
         sound = read_recording(path)
-        notes, odd = notes_of_swell(_swell(sound, log, offset, breath), targets, comfortable)
-        parts += list(notes)
-        sources.append(f"{path.name} {sound.sha256}")
-        warnings += [f"{path}: {w}" for w in odd]
+        heard = hear_swell_notes(notes, _swell(sound, log, offset, breath), f"{path.name} {sound.sha256}")
+        parts += list(heard.notes)
+        sources.append(heard.source)
+        warnings += [f"{path}: {w}" for w in heard.warnings]
     for path in tongued:
-        sound = read_recording(path)
-        hearing = hear_notes(sound)
-        notes, odd = notes_of_tones(note_tones(sound, hearing), targets)
-        parts += list(notes)
-        sources.append(f"{path.name} {sound.sha256}")
-        warnings += [f"{path}: {w}" for w in (*sound.warnings, *hearing.warnings, *odd)]
+        heard = hear_tongued(notes, path)
+        parts += list(heard.notes)
+        sources.append(heard.source)
+        warnings += [f"{path}: {w}" for w in heard.warnings]
     return parts, sources, warnings
-
-
-def _check_notes(model: Any, trial: Any) -> None:
-    from fluewright.acoustics.network import build_network
-    from fluewright.bench.voicing.evaluations import trial_rows
-
-    trial_rows(build_network(model), [(n.note, n.register) for n in trial.notes])
 
 
 def trial_command(
@@ -113,9 +95,11 @@ def trial_command(
 ) -> None:
     """Keep and show a head's trial: breath, jumps, pitch, attack, hiss; and compare it with another."""
     from fluewright.bench.voicing.trial import HeadTrial, check_order, merged, shifts, typed_readings
-    from fluewright.cli.voicing_records import log_trial
     from fluewright.instrument.starting import load
     from fluewright.pictures.palette import palette_for
+    from fluewright.shop.head_advice import check_notes, note_order
+    from fluewright.shop.head_pictures import head_trial_picture
+    from fluewright.shop.head_trials import log_head_trial
 
     palette_for(theme)
     loaded = load(model)
@@ -129,14 +113,14 @@ def trial_command(
         notes = merged([*parts, *typed])
         for note in notes:
             check_order(note)
-        order = {n: i for i, n in enumerate(_note_order(loaded))}
+        order = {n: i for i, n in enumerate(note_order(loaded))}
         trial = HeadTrial(
             tuple(sorted(notes, key=lambda n: (n.register, order.get((n.note, n.register), 0)))),
             serial or "", body, good,
             loaded.conditions.temperature_c if temperature_c is None else temperature_c,
             tuple(sources) + (("typed",) if typed else ()),
         )  # fmt: skip
-        _check_notes(loaded, trial)
+        check_notes(loaded, trial)
     elif records is not None and records.trials:
         trial = records.trials[-1][1]
     else:
@@ -147,7 +131,7 @@ def trial_command(
     checks = records.checked(trial if fresh else None) if records is not None else ()
     event = None
     if fresh and ledger is not None and serial is not None:
-        event = log_trial(ledger, serial, trial, temperature_c=trial.temperature_c)
+        event = log_head_trial(ledger, serial, trial, temperature_c=trial.temperature_c)
     warn(warnings)
     moved = shifts(other, trial) if other is not None else ()
     if out is not None:
@@ -155,7 +139,8 @@ def trial_command(
 
         write_text(out, json.dumps(trial.to_plain(), indent=1) + "\n")
     if plot is not None:
-        write_text(plot, _picture(loaded, trial, other, theme, compare))
+        beside = "the one before" if compare == "last" else compare or ""
+        write_text(plot, head_trial_picture(loaded, trial, other, beside=beside, theme=_THEMES[theme]))
     if as_json:
         print_json(
             {
@@ -177,14 +162,8 @@ def trial_command(
             sys.stdout.write(f"{path}\n")
 
 
-def _note_order(model: Any) -> list[tuple[str, int]]:
-    from fluewright.instrument.fingering import fingerings_of
-
-    return list(dict.fromkeys((f.note, f.register) for f in fingerings_of(model)))
-
-
 def _other(compare: str, records: Any, fresh: bool) -> Any:
-    from fluewright.cli.voicing_records import read_trial_file
+    from fluewright.shop.head_trials import read_trial_file
 
     if compare == "last" or compare.isdigit():
         if records is None:
@@ -200,30 +179,6 @@ def _other(compare: str, records: Any, fresh: bool) -> Any:
             raise InputError(f"--compare {compare}: event {compare} is no head trial of this piece; it has {known}")
         return found[0]
     return read_trial_file(Path(compare))
-
-
-def _picture(model: Any, trial: Any, other: Any, theme: str, compare: str | None) -> str:
-    from fluewright.acoustics.network import build_network
-    from fluewright.pictures.voicing_trials import TrialLine, TrialMark, trial_picture
-
-    network = build_network(model)
-    targets: dict[tuple[str, int], float] = {}
-    for i, f in enumerate(network.fingerings):
-        targets.setdefault((f.note, f.register), float(network.targets_hz[i]))
-    lines, marks = [], []
-    for one in [trial] if other is None else [other, trial]:
-        new = one is trial
-        for note in one.notes:
-            target = targets.get((note.note, note.register), math.nan)
-            curve = [(p, 1200.0 * math.log2(f / target)) for p, f in note.curve]
-            lines.append(TrialLine(note.note, note.register, curve, new))
-            marks += [
-                TrialMark(note.note, note.register, key, r.value, r.sigma, new) for key, r in note.readings.items()
-            ]
-    title = f"{model.model.name}: head trial" + (f" {trial.head}" if trial.head else "")
-    if other is not None:
-        title += f", beside {'the one before' if compare == 'last' else compare}"
-    return trial_picture(lines, marks, title=title, theme=_THEMES[theme])
 
 
 def _shift_row(shift: Any) -> dict[str, Any]:
@@ -348,23 +303,16 @@ def voice_command(
     as_json: JsonOpt = False,
 ) -> None:
     """Say what is wrong with a head, why, and what to do first; nothing is cut before dirt and leaks are excluded."""
-    from fluewright.bench.voicing.advice import CHECKS, adjustment_axes, advise
-    from fluewright.bench.voicing.causes import cause_axes, causes_of, diagnose
-    from fluewright.bench.voicing.evaluations import evaluations_of
-    from fluewright.bench.voicing.learned import learn
-    from fluewright.bench.voicing.symptoms import SymptomSettings, find_symptoms, read_symptom_settings
+    from fluewright.bench.voicing.symptoms import SymptomSettings, read_symptom_settings
     from fluewright.bench.voicing.trial import HeadTrial, typed_readings
-    from fluewright.cli.voicing_records import cache_folder, log_adjustment, read_trial_file
     from fluewright.instrument.starting import load
+    from fluewright.shop.head_advice import check_notes, check_words, judge_head, log_done
+    from fluewright.shop.head_trials import read_trial_file
 
     loaded = load(model)
     settings = read_symptom_settings(limits) if limits is not None else SymptomSettings()
-    causes = causes_of(loaded)
     words = [w.strip() for w in checked.split(",") if w.strip()]
-    known = [k for k, _ in CHECKS] + [c.key for c in causes]
-    for word in words:
-        if word not in known:
-            raise InputError(f"--checked {word!r} is not known; use {', '.join(known)}")
+    check_words(loaded, words)
     done = _did(did) if did is not None else None
     records = _recorded(ledger, serial, loaded)
     if did is not None and records is None:
@@ -381,54 +329,34 @@ def voice_command(
             "ledger (--ledger, --serial)"
         )
     one = replace(one, body=body or one.body)
-    _check_notes(loaded, one)
+    check_notes(loaded, one)
     references = [replace(read_trial_file(p), good=True) for p in beside or []]
-    references += list(records.good) if records is not None else []
     with console(error=True).status(_WAIT):
-        order = {n: i for i, n in enumerate(_note_order(loaded))}
-        evaluations = evaluations_of(
-            loaded, sorted(((n.note, n.register) for n in one.notes), key=lambda n: order[n]),
-            cause_axes(causes) | adjustment_axes(loaded),
-            folder=None if no_cache else cache_folder(),
-        )  # fmt: skip
-    diagnosis = diagnose(evaluations, one, causes, references=references, excluded=words)
-    symptoms = find_symptoms(diagnosis.expected, one, settings)
-    learned = learn(evaluations, records.outcomes if records is not None else ())
-    advice = advise(diagnosis, symptoms, learned=learned, done=words)
+        judged = judge_head(
+            loaded, one, records=records, references=references, checked=words, settings=settings, cache=not no_cache
+        )
     checks = records.checked() if records is not None else ()
     event = None
     if done is not None and ledger is not None and serial is not None:
-        step, steps = done
-        found = next((a for a in advise(diagnosis, symptoms, learned=learned, steps={step.key: steps})
-                      if a.step.key == step.key), None)  # fmt: skip
-        event = log_adjustment(ledger, serial, step, steps, found.forecasts if found else (), reason=reason)
-    warnings = [*one.warnings, *diagnosis.warnings]
-    if not references:
-        warnings.append(
-            "no good head of this model to compare with: the jet's own constants stay uncertain; log one with "
-            "`trial --good`"
-        )
-    warn(warnings)
-    open_checks = [(k, text) for k, text in CHECKS if k not in words]
+        event = log_done(ledger, serial, judged, done[0], done[1], reason=reason)
+    warn(judged.warnings)
     if as_json:
-        print_json(_voice_data(loaded, diagnosis, symptoms, advice, checks, open_checks, warnings, event, references))
+        print_json(_voice_data(loaded, judged, checks, event))
         return
-    _print_voice(loaded, diagnosis, symptoms, advice, open_checks)
+    _print_voice(loaded, judged)
     _print_checks(checks)
     if event is not None:
         sys.stdout.write(f"event {event}: logged with its forecast; the next trial checks it\n")
 
 
-def _voice_data(
-    model: Any, diagnosis: Any, symptoms: Any, advice: Any, checks: Any, open_checks: Any, warnings: list[str],
-    event: int | None, references: Sequence[Any],
-) -> dict[str, Any]:  # fmt: skip
+def _voice_data(model: Any, judged: Any, checks: Any, event: int | None) -> dict[str, Any]:
+    diagnosis, symptoms, advice = judged.diagnosis, judged.symptoms, judged.advice
     return {
         "model": model.model.name,
         "event": event,
-        "warnings": warnings,
-        "good_heads": len(references),
-        "exclude_first": [{"check": k, "how": text} for k, text in open_checks],
+        "warnings": list(judged.warnings),
+        "good_heads": judged.references,
+        "exclude_first": [{"check": k, "how": text} for k, text in judged.open_checks],
         "symptoms": [
             {
                 "symptom": s.symptom.key, "title": s.symptom.title, "value": finite(s.value), "limit": s.limit,
@@ -463,8 +391,9 @@ def _voice_data(
     }  # fmt: skip
 
 
-def _print_voice(model: Any, diagnosis: Any, symptoms: Any, advice: Any, open_checks: Any) -> None:
+def _print_voice(model: Any, judged: Any) -> None:
     out = sys.stdout
+    diagnosis, symptoms, advice, open_checks = judged.diagnosis, judged.symptoms, judged.advice, judged.open_checks
     shown = [s for s in symptoms if s.probability >= 0.3] or list(symptoms[:1])
     print_table(
         f"{model.model.name}: symptoms",

@@ -1,8 +1,7 @@
 """Head trials and adjustments between the bench's voicing and the ledger."""
 
 import json
-import os
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,16 +15,10 @@ from fluewright.instrument.model import Model
 from fluewright.ledger import AdjustmentMade, HeadTrialLogged, Ledger, open_ledger
 
 __all__ = [
-    "ANALYSIS_VERSION", "Records", "cache_folder", "log_adjustment", "log_trial", "read_records", "read_trial_file",
+    "HEAD_ANALYSIS_VERSION", "Records", "log_adjustment", "log_head_trial", "read_records", "read_trial_file",
 ]  # fmt: skip
 
-ANALYSIS_VERSION = f"fluewright-voicing/{__version__}"
-
-
-def cache_folder() -> Path:
-    """Return where evaluations of models are kept: the user's cache; they are made anew when missing."""
-    kept = os.environ.get("XDG_CACHE_HOME")
-    return (Path(kept) if kept else Path.home() / ".cache") / "fluewright"
+HEAD_ANALYSIS_VERSION = f"fluewright-voicing/{__version__}"
 
 
 @dataclass(frozen=True)
@@ -44,6 +37,8 @@ class Records:
         Of other pieces of the same model that their maker calls good.
     outcomes : tuple of Outcome
         Adjustments with a trial before and after, on all pieces.
+    judged : tuple of (AdjustmentMade, HeadTrial, HeadTrial)
+        The piece's own adjustments that stand alone between two of its trials, with these.
     """
 
     trials: tuple[tuple[int, HeadTrial], ...]
@@ -51,21 +46,22 @@ class Records:
     before_last: tuple[AdjustmentMade, ...]
     good: tuple[HeadTrial, ...]
     outcomes: tuple[Outcome, ...]
+    judged: tuple[tuple[AdjustmentMade, HeadTrial, HeadTrial], ...] = ()
+
+    def every_check(self) -> tuple[tuple[AdjustmentMade, tuple[Checked, ...]], ...]:
+        """Return every forecast that a later trial could check, oldest first."""
+        return tuple(
+            (m, check_forecast(forecast_from_plain(m.forecast), before, after)) for m, before, after in self.judged
+        )
 
     def checked(self, after: HeadTrial | None = None) -> tuple[tuple[AdjustmentMade, tuple[Checked, ...]], ...]:
         """Return each forecast made since the trial before, beside what came of it in `after` (or in the last)."""
         if after is None:
-            if len(self.trials) < 2:
-                return ()
-            before, after, made = self.trials[-2][1], self.trials[-1][1], self.before_last
-        else:
-            if not self.trials:
-                return ()
-            before, made = self.trials[-1][1], self.since
-        # Where several things were done at once, no forecast can be told from another.
-        if len(made) != 1:
+            return self.every_check()[-1:] if self.judged and self.judged[-1][0] in self.before_last else ()
+        if not self.trials or len(self.since) != 1:
             return ()
-        return tuple((m, check_forecast(forecast_from_plain(m.forecast), before, after)) for m in made)
+        made = self.since[0]
+        return ((made, check_forecast(forecast_from_plain(made.forecast), self.trials[-1][1], after)),)
 
 
 def _trial(event: HeadTrialLogged) -> HeadTrial:
@@ -105,7 +101,7 @@ def read_records(ledger: Path, serial: str, model: Model) -> Records:
     return Records(
         tuple(trials), tuple(e for e in since if isinstance(e, AdjustmentMade)),
         tuple(e for e in between if isinstance(e, AdjustmentMade)), tuple(good.values())[-6:],
-        _outcomes(events, models, model.model.name),
+        _outcomes(events, models, model.model.name), tuple(_alone(own)),
     )  # fmt: skip
 
 
@@ -113,27 +109,37 @@ def _outcomes(
     events: list[HeadTrialLogged | AdjustmentMade], models: Mapping[str, str], name: str
 ) -> tuple[Outcome, ...]:
     """Return adjustments that stand alone between two trials on the same body."""
-    found = []
-    for serial in dict.fromkeys(e.serial for e in events):
-        before: HeadTrialLogged | None = None
-        made: list[AdjustmentMade] = []
-        for event in (e for e in events if e.serial == serial):
-            if isinstance(event, AdjustmentMade):
-                made.append(event)
-                continue
-            if before is not None and len(made) == 1 and before.body == event.body:
-                found.append(
-                    Outcome(made[0].adjustment, made[0].steps, _trial(before), _trial(event), models[serial] == name)
-                )
-            before, made = event, []
-    return tuple(found)
+    return tuple(
+        Outcome(made.adjustment, made.steps, before, after, models[serial] == name)
+        for serial in dict.fromkeys(e.serial for e in events)
+        for made, before, after in _alone([e for e in events if e.serial == serial])
+        if before.body == after.body
+    )
 
 
-def log_trial(ledger: Path, serial: str, trial: HeadTrial, *, temperature_c: float, remarks: str = "") -> int:
+def _alone(
+    events: Iterable[HeadTrialLogged | AdjustmentMade],
+) -> Iterator[tuple[AdjustmentMade, HeadTrial, HeadTrial]]:
+    """Yield each adjustment of one piece that stands alone between two trials, with these.
+
+    Where several things were done at once, no forecast can be told from another.
+    """
+    before: HeadTrialLogged | None = None
+    made: list[AdjustmentMade] = []
+    for event in events:
+        if isinstance(event, AdjustmentMade):
+            made.append(event)
+            continue
+        if before is not None and len(made) == 1:
+            yield made[0], _trial(before), _trial(event)
+        before, made = event, []
+
+
+def log_head_trial(ledger: Path, serial: str, trial: HeadTrial, *, temperature_c: float, remarks: str = "") -> int:
     """Record a head's trial and return its event."""
     with open_ledger(ledger, create=False) as book:
         return book.log_head_trial(
-            serial, readings=trial.to_plain(), temperature_c=temperature_c, analysis_version=ANALYSIS_VERSION,
+            serial, readings=trial.to_plain(), temperature_c=temperature_c, analysis_version=HEAD_ANALYSIS_VERSION,
             body=trial.body, good=trial.good, remarks=remarks,
         ).event_id  # fmt: skip
 
@@ -158,7 +164,7 @@ def _logged(
         title=step.adjustment.title,
         steps=steps,
         changes=changes,
-        forecast={"analysis": ANALYSIS_VERSION, "readings": [f.to_plain() for f in forecasts]},
+        forecast={"analysis": HEAD_ANALYSIS_VERSION, "readings": [f.to_plain() for f in forecasts]},
         reason=reason,
         as_built_after={k: round(known[k] + v, 6) for k, v in changes.items() if k in known},
     ).event_id

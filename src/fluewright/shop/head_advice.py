@@ -1,0 +1,147 @@
+"""A head judged with everything that the shop knows: symptoms, causes, what to do, and what was done logged."""
+
+import os
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from fluewright.acoustics.network import build_network
+from fluewright.bench.voicing.advice import CHECKS, Advice, Step, adjustment_axes, advise
+from fluewright.bench.voicing.causes import Cause, Diagnosis, cause_axes, causes_of, diagnose
+from fluewright.bench.voicing.evaluations import Evaluations, evaluations_of, trial_rows
+from fluewright.bench.voicing.learned import Learned, learn
+from fluewright.bench.voicing.symptoms import SymptomFound, SymptomSettings, find_symptoms
+from fluewright.bench.voicing.trial import HeadTrial
+from fluewright.errors import InputError
+from fluewright.instrument.fingering import fingerings_of
+from fluewright.instrument.model import Model
+from fluewright.shop.head_trials import Records, log_adjustment
+
+__all__ = ["HeadJudged", "cache_folder", "check_notes", "evaluate_head", "judge_head", "log_done", "note_order"]
+
+
+def cache_folder() -> Path:
+    """Return where evaluations of models are kept: the user's cache; they are made anew when missing."""
+    kept = os.environ.get("XDG_CACHE_HOME")
+    return (Path(kept) if kept else Path.home() / ".cache") / "fluewright"
+
+
+@dataclass(frozen=True, eq=False)
+class HeadJudged:
+    """One head's trial, judged.
+
+    Attributes
+    ----------
+    trial : HeadTrial
+    diagnosis : Diagnosis
+    symptoms : tuple of SymptomFound
+    advice : tuple of Advice
+        Best first.
+    open_checks : tuple of (str, str)
+        What is to be excluded first, and how.
+    learned : Learned
+    references : int
+        Good heads that it was compared with.
+    warnings : tuple of str
+    """
+
+    trial: HeadTrial
+    diagnosis: Diagnosis
+    symptoms: tuple[SymptomFound, ...]
+    advice: tuple[Advice, ...]
+    open_checks: tuple[tuple[str, str], ...]
+    learned: Learned
+    references: int
+    warnings: tuple[str, ...]
+
+
+def note_order(model: Model) -> list[tuple[str, int]]:
+    """Return every (note, register) of a model in the order of its fingerings."""
+    return list(dict.fromkeys((f.note, f.register) for f in fingerings_of(model)))
+
+
+def check_notes(model: Model, trial: HeadTrial) -> None:
+    """Refuse a trial with a note that the model lacks.
+
+    Raises
+    ------
+    InputError
+    """
+    trial_rows(build_network(model), [(n.note, n.register) for n in trial.notes])
+
+
+def check_words(model: Model, words: Collection[str]) -> tuple[Cause, ...]:
+    """Return the model's causes; refuse words that name neither a check nor a cause.
+
+    Raises
+    ------
+    InputError
+    """
+    causes = causes_of(model)
+    known = [k for k, _ in CHECKS] + [c.key for c in causes]
+    for word in words:
+        if word not in known:
+            raise InputError(f"--checked {word!r} is not known; use {', '.join(known)}")
+    return causes
+
+
+def evaluate_head(model: Model, notes: Collection[tuple[str, int]], *, cache: bool = True) -> Evaluations:
+    """Return all evaluations of a model that a judgement of these notes needs: some ten seconds once, then kept."""
+    order = {n: i for i, n in enumerate(note_order(model))}
+    return evaluations_of(
+        model, sorted(notes, key=lambda n: order[n]), cause_axes(causes_of(model)) | adjustment_axes(model),
+        folder=cache_folder() if cache else None,
+    )  # fmt: skip
+
+
+def judge_head(
+    model: Model, trial: HeadTrial, *, records: Records | None = None, references: Sequence[HeadTrial] = (),
+    checked: Collection[str] = (), settings: SymptomSettings | None = None,
+    evaluated: Collection[tuple[str, int]] = (), cache: bool = True,
+) -> HeadJudged:  # fmt: skip
+    """Return what is wrong with a head, why, and what to do first.
+
+    Parameters
+    ----------
+    model : Model
+    trial : HeadTrial
+    records : Records, optional
+        The ledger's: good heads and outcomes of earlier adjustments.
+    references : sequence of HeadTrial
+        Further good heads.
+    checked : collection of str
+        What was excluded: checks (`advice.CHECKS`) and causes by name.
+    settings : SymptomSettings, optional
+    evaluated : collection of (note, register)
+        Notes evaluated beyond the trial's, so that trials of fewer notes find them kept.
+    cache : bool
+        Keep evaluations on disk.
+
+    Raises
+    ------
+    InputError
+        A note that the model lacks, an unknown check, or nothing that the model computes.
+    """
+    causes = check_words(model, checked)
+    check_notes(model, trial)
+    good = [*references, *(records.good if records is not None else ())]
+    evaluations = evaluate_head(model, {*evaluated, *((n.note, n.register) for n in trial.notes)}, cache=cache)
+    diagnosis = diagnose(evaluations, trial, causes, references=good, excluded=tuple(checked))
+    symptoms = find_symptoms(diagnosis.expected, trial, settings or SymptomSettings())
+    learned = learn(evaluations, records.outcomes if records is not None else ())
+    advice = advise(diagnosis, symptoms, learned=learned, done=tuple(checked))
+    warnings = [*trial.warnings, *diagnosis.warnings]
+    if not good:
+        warnings.append(
+            "no good head of this model to compare with: the jet's own constants stay uncertain; log one with "
+            "`trial --good`"
+        )
+    still_open = tuple((k, text) for k, text in CHECKS if k not in checked)
+    return HeadJudged(trial, diagnosis, symptoms, advice, still_open, learned, len(good), tuple(warnings))
+
+
+def log_done(ledger: Path, serial: str, judged: HeadJudged, step: Step, steps: float, *, reason: str) -> int:
+    """Record that an adjustment was made, with the forecast for just so many steps, and return its event."""
+    ranked = advise(judged.diagnosis, judged.symptoms, learned=judged.learned, steps={step.key: steps})
+    found = next((a for a in ranked if a.step.key == step.key), None)
+    return log_adjustment(ledger, serial, step, steps, found.forecasts if found else (), reason=reason)
