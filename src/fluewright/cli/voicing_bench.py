@@ -39,7 +39,7 @@ def _recorded(ledger: Path | None, serial: str | None, model: Any) -> Any:
 
 def _heard(
     model: Any, recordings: Sequence[Path], tongued: Sequence[Path], log: Path | None, offset: float | None,
-    breath: list[str],
+    breath: list[str], temperature_c: float,
 ) -> tuple[list[Any], list[str], list[str]]:  # fmt: skip
     """Return (note trials, sources, warnings) of recordings."""
     from fluewright.cli.listening import _swell
@@ -48,7 +48,7 @@ def _heard(
 
     if recordings and log is None and not breath:
         raise InputError("a swell needs the breath beside it: give --breath-log FILE, or --breath 0=40 --breath 12=280")
-    notes = notes_of_model(model)
+    notes = notes_of_model(model).in_air(temperature_c, model.conditions.temperature_c)
     parts, sources, warnings = [], [], []
     for path in recordings:
         sound = read_recording(path)
@@ -104,8 +104,9 @@ def trial_command(
     palette_for(theme)
     loaded = load(model)
     records = _recorded(ledger, serial, loaded)
+    room_c = loaded.conditions.temperature_c if temperature_c is None else temperature_c
     parts, sources, warnings = _heard(
-        loaded, recording or [], tongued or [], breath_log, log_offset, breath or []
+        loaded, recording or [], tongued or [], breath_log, log_offset, breath or [], room_c
     )  # fmt: skip
     typed = typed_readings(reading or [])
     fresh = bool(parts or typed)
@@ -117,7 +118,7 @@ def trial_command(
         trial = HeadTrial(
             tuple(sorted(notes, key=lambda n: (n.register, order.get((n.note, n.register), 0)))),
             serial or "", body, good,
-            loaded.conditions.temperature_c if temperature_c is None else temperature_c,
+            room_c,
             tuple(sources) + (("typed",) if typed else ()),
         )  # fmt: skip
         check_notes(loaded, trial)

@@ -182,15 +182,26 @@ def _rules(model: Model) -> list[_Rule]:
     return rules
 
 
+def head_sizes(model: Model) -> dict[str, float]:
+    """Return every size of the head by key, windway and chamfers too, mm or degrees; what is not given is left out."""
+    found: dict[str, float] = {}
+    for name, value in model.head.model_dump().items():
+        if isinstance(value, dict):
+            found |= {f"head.{name}.{part}": float(v) for part, v in value.items()}
+        elif value is not None:
+            found[f"head.{name}"] = float(value)
+    return found
+
+
 def with_sizes(model: Model, values: dict[str, float]) -> Model:
-    """Return the model with some named sizes (mm, deg) replaced; keys as in `named_dimensions`.
+    """Return the model with some named sizes (mm, deg) replaced; keys as in `named_dimensions` and `head_sizes`.
 
     Raises
     ------
     ModelError
         An unknown key, or sizes that make no instrument.
     """
-    known = {d.key for d in named_dimensions(model)} | {f"head.{name}" for name in type(model.head).model_fields}
+    known = {d.key for d in named_dimensions(model)} | set(head_sizes(model)) | {"head.ear_height_mm"}
     raw = model.model_dump(mode="json")
     for key, value in values.items():
         parts = key.split(".")
@@ -209,8 +220,9 @@ def with_sizes(model: Model, values: dict[str, float]) -> Model:
                 row["undercut"][parts[3]] = value
             else:
                 row[parts[2]] = value
-        elif parts[0] == "head" and len(parts) == 2:
-            raw["head"][parts[1]] = value
+        elif parts[0] == "head":
+            place = raw["head"] if len(parts) == 2 else raw["head"][parts[1]]
+            place[parts[-1]] = value
         else:
             stations = [list(s) for s in raw["bore"][parts[1]]]
             station = stations[int(parts[2]) - 1]

@@ -70,13 +70,13 @@ def _mark(drawing: Drawing, x: float, y: float, register: int, colour: str, *, n
 
 def trial_picture(
     lines: Sequence[TrialLine], marks: Sequence[TrialMark], *, title: str, theme: Theme = "light",
-    width_mm: float = 190.0,
+    width_mm: float = 190.0, computed: bool = False,
 ) -> str:  # fmt: skip
     """Return an SVG of one trial, or of two in one picture.
 
     Top: pitch against breath, where it was read. Middle: a row a note with its lowest and comfortable breath, jump and
     fall back on one axis of breath. Below: small fields of attack, hiss, level and the rest, notes side by side. Bars
-    are two sigma.
+    are two sigma. `computed` marks are a model's own: nothing was read, so nothing is said of reading errors.
 
     Raises
     ------
@@ -101,9 +101,11 @@ def trial_picture(
     drawing = Drawing(width_mm, top + curve_mm + rows_mm + panels_mm + 4.0)
     drawing.text(4.0, 6.0, fit_text(title, 3.6, width_mm - 8.0), size=3.6, fill=palette.ink_text)
     two = any(m.new for m in marks) and not all(m.new for m in marks)
-    said = "round: register 1, diamond: register 2; bars two sigma"
-    drawing.text(4.0, 11.0, ("full: this trial; hollow, dashed: the other; " if two else "") + said, size=2.4,
-                 fill=palette.quiet_text)  # fmt: skip
+    said = "round: register 1, diamond: register 2" + ("" if computed else "; bars two sigma")
+    pair = "full: as it is now; hollow, dashed: as saved; "
+    if not computed:
+        pair = "full: this trial; hollow, dashed: the other; "
+    drawing.text(4.0, 11.0, (pair if two else "") + said, size=2.4, fill=palette.quiet_text)
     left, right = 22.0, width_mm - 6.0
     if breaths:
         low, high = 0.85 * min(breaths), 1.15 * max(breaths)

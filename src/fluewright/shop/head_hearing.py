@@ -1,20 +1,27 @@
 """What a head's recordings say: swells beside a breath log, tongued and slurred notes; judged by the model's notes."""
 
 import math
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import numpy as np
 
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import breath_plan
 from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
-from fluewright.bench.voicing.trial import NoteTrial
+from fluewright.bench.voicing.trial import NoteTrial, Reading
+from fluewright.errors import RecordingError
 from fluewright.instrument.model import Model
 from fluewright.listening import hear_notes, read_recording
 from fluewright.listening.attack import note_tones
-from fluewright.listening.swells import Swell
+from fluewright.listening.breath_log import BreathLog, align_log
+from fluewright.listening.pitch import track_pitch
+from fluewright.listening.swells import Swell, hear_swell
 
-__all__ = ["HeadHeard", "ModelNotes", "hear_swell_notes", "hear_tongued", "notes_of_model"]
+__all__ = [
+    "HeadHeard", "ModelNotes", "breath_log_of", "hear_swell_file", "hear_swell_notes", "hear_tongued", "notes_of_model",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -30,6 +37,17 @@ class ModelNotes:
             {k: v for k, v in self.targets_hz.items() if k in wanted},
             {k: v for k, v in self.comfortable_pa.items() if k in wanted},
         )
+
+    def in_air(self, temperature_c: float, design_c: float) -> "ModelNotes":
+        """Return the notes as they sound in a room of another temperature: every target as much sharper or flatter.
+
+        The speed of sound goes as the square root of absolute temperature (Cramer 1993; humidity moves it by less
+        than a cent here). NaN leaves them as they are.
+        """
+        if not math.isfinite(temperature_c):
+            return self
+        ratio = math.sqrt((temperature_c + 273.15) / (design_c + 273.15))
+        return ModelNotes({k: ratio * v for k, v in self.targets_hz.items()}, self.comfortable_pa)
 
 
 @dataclass(frozen=True)
@@ -92,3 +110,95 @@ def hear_tongued(notes: ModelNotes, path: Path, *, name: str = "") -> HeadHeard:
         found, f"{name or path.name} {sound.sha256}", (*sound.warnings, *hearing.warnings, *odd),
         tuple((n.frequency_hz, n.frequency_uncertainty_hz) for n in hearing.notes if math.isfinite(n.frequency_hz)),
     )  # fmt: skip
+
+
+def breath_log_of(swell: Swell, lowest_pa: float, jump_pa: float, *, even: float = 0.5) -> BreathLog:
+    """Return a breath log of a swell out of two readings of a water column: where it begins, and where it jumps up.
+
+    Parameters
+    ----------
+    swell : Swell
+    lowest_pa, jump_pa : float
+    even : float
+        How breath rises between: 1 by as much in every second, 0 by the same ratio in every second, between them a
+        mixture. The rest of the swell has no breath.
+
+    Raises
+    ------
+    RecordingError
+        The swell does not jump up, or the readings do not rise.
+    """
+    up = next((j for j in swell.jumps if j.up), None)
+    if up is None:
+        raise RecordingError("the swell never jumps up: blow further, until the upper octave comes")
+    if not 0.0 < lowest_pa < jump_pa:
+        raise RecordingError(
+            f"breath where it begins is {lowest_pa:g} Pa, where it jumps {jump_pa:g} Pa; the second must be larger"
+        )
+    start = max((s.start_s for s in swell.stretches if s.start_s < up.time_s), default=up.time_s)
+    share = np.linspace(0.0, 1.0, 101)
+    linear = lowest_pa + share * (jump_pa - lowest_pa)
+    steady = lowest_pa * (jump_pa / lowest_pa) ** share
+    return BreathLog(start + share * (up.time_s - start), even * linear + (1.0 - even) * steady)
+
+
+def hear_swell_file(
+    notes: ModelNotes, path: Path, *, name: str = "", log: BreathLog | None = None, aligned: bool = False,
+    lowest_pa: float = math.nan, jump_pa: float = math.nan,
+) -> HeadHeard:  # fmt: skip
+    """Return what a recorded swell gave, with a breath log or with two readings of a water column.
+
+    Parameters
+    ----------
+    notes : ModelNotes
+    path : Path
+    name : str
+    log : BreathLog, optional
+        Beside the sound; its clock is found from level and pressure unless `aligned`.
+    lowest_pa, jump_pa : float
+        Readings where it begins and where it jumps, when there is no log; NaN where not read: then the swell is told
+        in times alone, as a warning.
+
+    Raises
+    ------
+    RecordingError
+        It cannot be read or holds nothing that sounds, or log and sound do not belong together.
+    """
+    sound = read_recording(path)
+    source = f"{name or path.name} {sound.sha256}"
+    if log is not None and not aligned:
+        track = track_pitch(sound.samples, sound.rate_hz)
+        log, _, _ = align_log(log, track.times_s, track.level_db)
+    if log is not None:
+        heard = hear_swell_notes(notes, hear_swell(sound, log), source)
+        return HeadHeard(heard.notes, source, (*sound.warnings, *heard.warnings))
+    swell = hear_swell(sound)
+    if not (math.isfinite(lowest_pa) and math.isfinite(jump_pa)):
+        jumps = ", ".join(f"{'up' if j.up else 'back'} at {j.time_s:.1f} s" for j in swell.jumps) or "no jump"
+        return HeadHeard(
+            (), source,
+            (*sound.warnings, f"heard: {jumps}; type the breath where it begins and where it jumps to use it"),
+        )  # fmt: skip
+    ways = [
+        hear_swell_notes(notes, hear_swell(sound, breath_log_of(swell, lowest_pa, jump_pa, even=even)), source)
+        for even in (0.5, 0.0, 1.0)
+    ]
+    kept = tuple(_by_readings(note, [w.notes for w in ways[1:]]) for note in ways[0].notes if note.register == 1)
+    return HeadHeard(tuple(n for n in kept if n.readings), source, (*sound.warnings, *ways[0].warnings))
+
+
+def _by_readings(note: NoteTrial, others: Sequence[Sequence[NoteTrial]]) -> NoteTrial:
+    """Return pitch and its rise, as unsure as it matters how breath rose between the two readings."""
+    found = {k: r for k, r in note.readings.items() if k == "comfortable_pa"}
+    for quantity in ("cents", "cents_per_doubling"):
+        if quantity not in note.readings:
+            continue
+        values = [
+            n.readings[quantity].value
+            for notes in others for n in notes
+            if (n.note, n.register) == (note.note, note.register) and quantity in n.readings
+        ]  # fmt: skip
+        own = note.readings[quantity]
+        apart = 0.5 * (max(values) - min(values)) if len(values) == len(others) else 10.0
+        found[quantity] = Reading(own.value, math.hypot(own.sigma, apart))
+    return NoteTrial(note.note, note.register, found, note.curve)

@@ -30,10 +30,11 @@ def head_trial_picture(
     InputError
         Neither holds a reading.
     """
-    targets = notes_of_model(model).targets_hz
+    planned = notes_of_model(model)
     lines, marks = [], []
     for one in [trial] if other is None else [other, trial]:
         new = one is trial
+        targets = planned.in_air(one.temperature_c, model.conditions.temperature_c).targets_hz
         for note in one.notes:
             target = targets.get((note.note, note.register), math.nan)
             curve = [(p, 1200.0 * math.log2(f / target)) for p, f in note.curve]

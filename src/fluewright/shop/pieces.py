@@ -20,13 +20,25 @@ from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import Fingering, fingerings_of
 from fluewright.instrument.model import Model
-from fluewright.ledger import Cut, Ledger, Trial, TrialNote, open_ledger
+from fluewright.ledger import (
+    AdjustmentMade,
+    Begun,
+    Correction,
+    Cut,
+    HeadTrialLogged,
+    Ledger,
+    Measurement,
+    StateChange,
+    Trial,
+    TrialNote,
+    open_ledger,
+)
 from fluewright.shop.learning import learned_from
 from fluewright.shop.trials import played_trials
 
 __all__ = [
     "ANALYSIS_VERSION", "PieceSoFar", "begin_piece", "check_same_piece", "checked_sizes", "cut_forecast",
-    "earlier_trials", "history_rows", "log_heard", "overview", "record_cut", "trial_notes",
+    "earlier_trials", "found_pieces", "history_rows", "log_heard", "overview", "record_cut", "trial_notes",
 ]  # fmt: skip
 
 ANALYSIS_VERSION = f"fluewright-listening/{__version__}"
@@ -296,18 +308,81 @@ def _history(book: Ledger, serial: str) -> list[Any]:
 
 
 def _row(event: Any) -> dict[str, Any]:
-    if isinstance(event, Trial):
-        first = [n for n in event.notes if n.register == 1]
-        worst = max((n.cents for n in first), key=abs, default=float("nan"))
-        says = f"{len(event.notes)} notes from {event.recording_name}, worst of register 1 {worst:+.1f} cents"
-    elif isinstance(event, Cut):
-        says = f"{event.feature}: {event.before_mm:.2f} to {event.after_mm:.2f} mm"
-    else:
-        says = ""
     return {
         "event": event.event_id,
-        "what": type(event).__name__.lower(),
+        "what": _WHAT.get(type(event), type(event).__name__.lower()),
         "when": event.recorded_at.isoformat(timespec="seconds"),
-        "says": says,
+        "says": _says(event),
         "corrected": event.corrected,
+        "recording": event.recording_sha256 if isinstance(event, Trial) else "",
     }
+
+
+_WHAT = {HeadTrialLogged: "head trial", AdjustmentMade: "adjustment", StateChange: "state"}
+
+
+def _says(event: Any) -> str:
+    """Return what happened in one line."""
+    match event:
+        case Trial():
+            first = [n for n in event.notes if n.register == 1]
+            worst = max((n.cents for n in first), key=abs, default=float("nan"))
+            return f"{len(event.notes)} notes from {event.recording_name}, worst of register 1 {worst:+.1f} cents"
+        case Cut():
+            because = f", {event.reason}" if event.reason else ""
+            return f"{event.feature}: {event.before_mm:.2f} to {event.after_mm:.2f} mm, {event.tool}{because}"
+        case HeadTrialLogged():
+            good = ", a good head" if event.good else ""
+            body = f", on {event.body}" if event.body else ""
+            return f"{len(event.readings.get('notes', ()))} notes tried{body}{good}"
+        case AdjustmentMade():
+            times = "" if event.steps == 1 else f", {event.steps:g} steps"
+            return f"{event.title}{times}" + (f": {event.reason}" if event.reason else "")
+        case StateChange():
+            return f"{event.state}" + (f": {event.reason}" if event.reason else "")
+        case Measurement():
+            sizes = ", ".join(f"{k} {v:.2f}" for k, v in list(event.as_built.items())[:6])
+            more = f" and {len(event.as_built) - 6} more" if len(event.as_built) > 6 else ""
+            return f"{sizes}{more}" + (f" ({event.remarks})" if event.remarks else "")
+        case Begun():
+            lot = f", lot {event.lot}" if event.lot else ""
+            return f"{event.model_name}, version {event.model_version}, {event.material or 'no material named'}{lot}"
+        case Correction():
+            return f"event {event.corrected_event_id}: {event.reason}"
+        case _:
+            return ""
+
+
+def found_pieces(ledger: Path, wanted: str = "", state: str = "") -> list[dict[str, Any]]:
+    """Return the pieces whose records hold a word, newest first, as plain rows.
+
+    Parameters
+    ----------
+    ledger : Path
+    wanted : str
+        Looked for, whatever its case, in serial, model, material, lot, state and every line of the history.
+    state : str
+        Only pieces in this state; empty: all.
+    """
+    words = wanted.casefold().split()
+    rows = []
+    with open_ledger(ledger) as book:
+        for piece in reversed(book.instruments()):
+            if state and str(piece.state) != state:
+                continue
+            events = book.history(piece.serial)
+            head = f"{piece.serial} {piece.model_name} {piece.material} {piece.lot} {piece.state}"
+            text = " ".join([head, *(_says(e) for e in events)]).casefold()
+            if not all(w in text for w in words):
+                continue
+            rows.append(
+                {
+                    "serial": piece.serial, "model": piece.model_name, "version": piece.model_version,
+                    "state": str(piece.state), "material": piece.material, "lot": piece.lot,
+                    "trials": sum(isinstance(e, Trial) for e in events),
+                    "head_trials": sum(isinstance(e, HeadTrialLogged) for e in events),
+                    "cuts": sum(isinstance(e, Cut) for e in events),
+                    "last": max((e.recorded_at for e in events), default=piece.begun_at).strftime("%Y-%m-%d"),
+                }
+            )  # fmt: skip
+    return rows

@@ -22,7 +22,7 @@ from fluewright.design.fit import with_sizes
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import governing_hole
-from fluewright.ledger import Cut, Trial, open_ledger
+from fluewright.ledger import Cut, PieceState, Trial, open_ledger
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import NoteMark
 from fluewright.shop import ANALYSIS_VERSION, check_same_piece, cut_forecast, learned_from, trial_notes
@@ -77,13 +77,17 @@ class BenchRoom:
         self._pieces = 0
         self._expected: np.ndarray[Any, Any] | None = None
         self._known: tuple[dict[str, float], list[PlayedTrial], str] | None = None
+        self._event = -1  # of the ledger when it was read: the command line may write to it as well
         self._verdict: Verdict | None = None
         self._left: tuple[CutProposal, ...] = ()
 
     # --- what is known
 
     def _read(self) -> tuple[dict[str, float], list[PlayedTrial], str]:
-        if self._known is None:
+        with open_ledger(self.ledger, create=False) as book:
+            event = book.head()[0]
+        if self._known is None or event != self._event:
+            self._event = event
             with open_ledger(self.ledger, create=False) as book:
                 piece = book.instrument(self.serial)
                 trials = played_trials(book.history(self.serial), self.model, self.pitch.fingerings)
@@ -143,6 +147,7 @@ class BenchRoom:
                 "temperature_c": self.temperature_c,
                 "design_temperature_c": self.model.conditions.temperature_c,
                 "breath_pa": self.breath_pa,
+                "states": [str(s) for s in PieceState],
                 "trials": len(trials),
                 "taught_by_pieces": self._pieces,
                 "notes": notes,
@@ -220,6 +225,11 @@ class BenchRoom:
                 cents = 1200.0 * math.log2(self._expected[i] / self.pitch.network.targets_hz[i])
                 marks.append(NoteMark(f.note, f.register, cents, 0.0, "predicted", hole))
         return hanging_chart(made, marks, theme=theme, title=self.serial)
+
+    def forget(self) -> None:
+        """Read the ledger anew the next time: something else wrote to it."""
+        with self._lock:
+            self._known, self._prior = None, None
 
     # --- what is heard
 
@@ -354,6 +364,22 @@ class BenchRoom:
                     forecast=forecast, as_built_after={key: after_mm},
                 )  # fmt: skip
             self._left = tuple(c for c in verdict.plan if c.key != key) if verdict else ()
+            self._known = None
+
+    def set_state(self, state: str, reason: str) -> None:
+        """Say where the piece stands now.
+
+        Raises
+        ------
+        InputError
+            There is no such state, it cannot follow the present one, or no reason is given.
+        """
+        if state not in [str(s) for s in PieceState]:
+            raise InputError(f"{state!r} is no state; there are {', '.join(PieceState)}")
+        if not reason:
+            raise InputError("say in a few words why the state changes")
+        with self._lock, open_ledger(self.ledger, create=False) as book:
+            book.set_state(self.serial, state, reason)
             self._known = None
 
     def certificate(self, folder: Path) -> bytes:

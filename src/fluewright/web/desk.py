@@ -5,6 +5,7 @@ import math
 import re
 import time
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -13,26 +14,37 @@ import numpy as np
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, resonances, targets_hz
 from fluewright.acoustics.sounding import Blown, blow, breath_curve, find_jumps, octave_widths
-from fluewright.design.fit import fit_blown_model, fit_model, with_sizes
+from fluewright.design.fit import fit_blown_model, fit_model, head_sizes, with_sizes
 from fluewright.errors import ComputeError, InputError
-from fluewright.instrument.files import model_from_text, model_text
+from fluewright.instrument.files import model_from_text, model_text, validate_model
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
 from fluewright.instrument.starting import load, starting_models
 from fluewright.ledger import open_ledger
 from fluewright.pictures.chart import hanging_chart
+from fluewright.pictures.curves import effect_bars
+from fluewright.pictures.palette import Theme
 from fluewright.pictures.results import NoteMark
+from fluewright.pictures.section import head_section
+from fluewright.pictures.voicing_trials import TrialMark, trial_picture
 
 __all__ = [
     "blown_view",
+    "changed",
     "dimension_rows",
     "drag_view",
     "fitted_sizes",
+    "limit_rows",
+    "limits_of",
     "model_list",
     "read",
+    "read_version",
     "save_version",
+    "sensitivity_picture",
     "sheet_pdf",
+    "size_words",
     "sound_wav",
+    "versions",
 ]
 
 
@@ -73,8 +85,16 @@ def read(ledger: Path, name: str, version: int | None = None) -> Model:
     raise InputError(f"{name}: there is no such model; choose one from the list")
 
 
-def drag_view(model: Model, sizes: Mapping[str, float], theme: str, *, picture: bool = True) -> dict[str, Any]:
-    """Return the notes of a model with some sizes changed, and its hanging chart.
+def changed(model: Model, sizes: Mapping[str, float], limits: Mapping[str, Any] | None = None) -> Model:
+    """Return a model with some sizes, and what a fit may do, changed.
+
+    Parameters
+    ----------
+    model : Model
+    sizes : mapping
+        By key, as `named_dimensions` names them.
+    limits : mapping, optional
+        Of `Limits`, by name; what is missing stays.
 
     Raises
     ------
@@ -82,6 +102,15 @@ def drag_view(model: Model, sizes: Mapping[str, float], theme: str, *, picture: 
         The sizes make no instrument; the message names key, value, limit and mend.
     """
     made = with_sizes(model, dict(sizes)) if sizes else model
+    if limits:
+        raw = made.model_dump()
+        raw["limits"] = {**raw["limits"], **limits}
+        made = validate_model(raw, place=model.model.name)
+    return made
+
+
+def drag_view(made: Model, theme: Theme, *, section: bool = False) -> dict[str, Any]:
+    """Return the notes of a model and its hanging chart; with `section` its head as well, for dragging in it."""
     network = build_network(made)
     hz = resonances(network).frequencies_hz
     cents = CENTS_PER_RELATIVE * np.log(hz / targets_hz(network))
@@ -92,8 +121,9 @@ def drag_view(model: Model, sizes: Mapping[str, float], theme: str, *, picture: 
         notes.append({"note": f.note, "register": f.register, "cents": round(float(c), 2), "hz": round(float(h), 3)})
         marks.append(NoteMark(f.note, f.register, float(c), 0.0, "predicted", governing_hole(f)))
     found: dict[str, Any] = {"notes": notes, "rms": round(float(np.sqrt(np.mean(cents**2))), 2)}
-    if picture:
-        found["chart"] = hanging_chart(made, marks, theme=theme, title=made.model.name)
+    found["chart"] = hanging_chart(made, marks, theme=theme, title=made.model.name)
+    if section:
+        found["section"] = head_section(made, theme=theme)
     return found
 
 
@@ -101,48 +131,82 @@ def _blown(model: Model) -> Blown:
     return find_jumps(blow(build_network(model)))
 
 
-def blown_view(model: Model, sizes: Mapping[str, float]) -> dict[str, Any]:
-    """Return breath, jumps and octave widths of a model with some sizes changed, as plain data without NaN."""
-    blown = _blown(with_sizes(model, dict(sizes)) if sizes else model)
+def blown_view(made: Model, theme: Theme, saved: Model | None = None) -> dict[str, Any]:
+    """Return breath, jumps and octave widths of a model as plain data without NaN, and as a picture.
+
+    Parameters
+    ----------
+    made : Model
+    theme : Theme
+    saved : Model, optional
+        Drawn hollow beside it, where it differs.
+    """
+    blown = _blown(made)
     if blown.reasons:
-        return {"reasons": list(blown.reasons), "notes": [], "octaves": []}
+        return {"reasons": list(blown.reasons), "notes": [], "octaves": [], "picture": ""}
     need = breath_curve(blown)
-
-    def plain(value: float) -> float | None:
-        return round(value, 2) if math.isfinite(value) else None
-
+    marks = _breath_marks(blown, new=True)
+    if saved is not None and saved != made:
+        before = _saved_blown(model_text(saved))
+        marks = ([] if before.reasons else _breath_marks(before, new=False)) + marks
+    what = "Breath of every note" + (", beside the saved version" if marks and not marks[0].new else "")
     return {
         "reasons": [],
-        "lowest_pa": plain(need.lowest_pa),
-        "exponent": plain(need.exponent),
+        "lowest_pa": _plain(need.lowest_pa),
+        "exponent": _plain(need.exponent),
         "at_risk": list(need.at_risk),
         "hard_to_reach": list(need.hard_to_reach),
         "notes": [
             {
                 "note": n.note,
                 "register": n.register,
-                "onset_pa": plain(n.onset_pa),
-                "in_tune_pa": plain(n.in_tune_pa),
-                "jump_pa": plain(n.highest_pa),
-                "planned_cents": plain(n.planned_cents),
+                "onset_pa": _plain(n.onset_pa),
+                "in_tune_pa": _plain(n.in_tune_pa),
+                "jump_pa": _plain(n.highest_pa),
+                "planned_cents": _plain(n.planned_cents),
             }
             for n in blown.notes
             if n.fingering.alternative == 0
         ],
-        "octaves": [{"low": a, "high": b, "cents": plain(c)} for a, b, c in octave_widths(blown)],
-        "pull": need.unevenness if math.isfinite(need.unevenness) else None,
+        "octaves": [{"low": a, "high": b, "cents": _plain(c)} for a, b, c in octave_widths(blown)],
+        "pull": _plain(need.unevenness),
+        "picture": trial_picture([], marks, title=what, theme=theme, computed=True) if marks else "",
     }
 
 
-def fitted_sizes(model: Model, sizes: Mapping[str, float], *, blown: bool) -> dict[str, Any]:
+def _plain(value: float) -> float | None:
+    return round(value, 2) if math.isfinite(value) else None
+
+
+@lru_cache(maxsize=4)
+def _saved_blown(text: str) -> Blown:
+    return _blown(model_from_text(text, place="saved version"))
+
+
+def _breath_marks(blown: Blown, *, new: bool) -> list[TrialMark]:
+    """Return each note's least, planned, jump and fall-back breath as marks; they carry no reading error."""
+    return [
+        TrialMark(n.note, n.register, quantity, value, 0.0, new)
+        for n in blown.notes
+        if n.fingering.alternative == 0
+        for quantity, value in (
+            ("lowest_pa", n.onset_pa if n.register == 1 else n.lowest_pa),
+            ("comfortable_pa", n.planned_pa),
+            ("jump_pa", n.highest_pa),
+            ("fall_back_pa", n.fall_back_pa),
+        )
+        if math.isfinite(value) and value > 0.0
+    ]
+
+
+def fitted_sizes(made: Model, *, blown: bool) -> dict[str, Any]:
     """Return the sizes that a fit within the model's limits changes, and what is left over.
 
     Raises
     ------
     InputError
-        Nothing is free to move, or the sizes make no instrument.
+        Nothing is free to move.
     """
-    made = with_sizes(model, dict(sizes)) if sizes else model
     result = fit_blown_model(made) if blown else fit_model(made)
     return {
         "sizes": {key: after for key, _, after in result.changed},
@@ -153,7 +217,7 @@ def fitted_sizes(model: Model, sizes: Mapping[str, float], *, blown: bool) -> di
     }
 
 
-def sound_wav(model: Model, sizes: Mapping[str, float], what: str, note: str) -> bytes:
+def sound_wav(made: Model, what: str, note: str) -> bytes:
     """Return a WAV of a note, the scale or a swell, as jet and air column make it.
 
     Raises
@@ -165,7 +229,7 @@ def sound_wav(model: Model, sizes: Mapping[str, float], what: str, note: str) ->
 
     from fluewright.acoustics.synthesis import note_gesture, scale_gesture, sound_of, swell_gesture
 
-    blown = _blown(with_sizes(model, dict(sizes)) if sizes else model)
+    blown = _blown(made)
     if blown.reasons:
         raise InputError("; ".join(blown.reasons))
     names = [n.note for n in blown.notes]
@@ -174,7 +238,7 @@ def sound_wav(model: Model, sizes: Mapping[str, float], what: str, note: str) ->
         gesture = scale_gesture(blown, [i for i in order if math.isfinite(blown.notes[i].onset_pa)], seconds=0.5)
     elif what in ("note", "swell"):
         if note not in names:
-            raise InputError(f"{note}: {model.model.name} has no such note")
+            raise InputError(f"{note}: {made.model.name} has no such note")
         at = names.index(note)
         if what == "note":
             gesture = note_gesture(blown, at)
@@ -193,37 +257,34 @@ def sound_wav(model: Model, sizes: Mapping[str, float], what: str, note: str) ->
     return stream.getvalue()
 
 
-def save_version(ledger: Path, model: Model, sizes: Mapping[str, float], name: str) -> dict[str, Any]:
-    """Save a model with some sizes changed as a version of `name` in the ledger.
+def save_version(ledger: Path, made: Model, name: str) -> dict[str, Any]:
+    """Save a model as a version of `name` in the ledger.
 
     Raises
     ------
     InputError
-        The name cannot be one, or the sizes make no instrument.
+        The name cannot be one.
     """
     if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,59}", name):
         raise InputError(
             f"{name[:60]!r} cannot be a model's name; use up to 60 letters, figures, points and hyphens, for example "
             "d5-cylinder-442"
         )
-    raw = (with_sizes(model, dict(sizes)) if sizes else model).model_dump()
+    raw = made.model_dump()
     if raw["model"]["name"] != name:
         raw["model"]["lineage"] = raw["model"]["name"]
         raw["model"]["name"] = name
-    from fluewright.instrument.files import validate_model
-
     made = validate_model(raw, place=name)
     with open_ledger(ledger) as book:
         version = book.add_model(made.model.name, model_text(made), lineage=made.model.lineage or None)
     return {"name": version.name, "version": version.version}
 
 
-def sheet_pdf(model: Model, sizes: Mapping[str, float], folder: Path) -> bytes:
+def sheet_pdf(made: Model, folder: Path) -> bytes:
     """Return the shop sheet as PDF."""
     from fluewright.acoustics.resonance import predict_notes
     from fluewright.making.sheet import write_sheet
 
-    made = with_sizes(model, dict(sizes)) if sizes else model
     marks = [
         NoteMark(p.note, p.register, p.cents, p.uncertainty_cents, "predicted", p.governing_hole)
         for p in predict_notes(build_network(made))
@@ -234,17 +295,119 @@ def sheet_pdf(model: Model, sizes: Mapping[str, float], folder: Path) -> bytes:
 
 
 def dimension_rows(model: Model) -> Sequence[dict[str, Any]]:
-    """Return the sizes that a form offers: key, plain words, value, unit and cents per 0.1 on the lowest note."""
+    """Return the sizes that a form offers: key, group, plain words, value, unit and what it does at most, cents."""
     network = build_network(model)
     effects = resonances(network, sensitivities=True).by_dimension_cents
+    free = re.compile(r"length_mm|holes\..+\.(position|diameter)_mm")
+    named = {d.key: (d.value, d.unit, float(np.abs(effects[:, j]).max())) for j, d in enumerate(network.dimensions)}
+    head = {k: named.get(k, (v, "deg" if k.endswith("_deg") else "mm", math.nan)) for k, v in head_sizes(model).items()}
+    rest = {k: v for k, v in named.items() if k not in head}
     rows = []
-    for j, d in enumerate(network.dimensions):
-        worst = float(np.abs(effects[:, j]).max())
-        rows.append({"key": d.key, "words": _words(d.key), "value": d.value, "unit": d.unit, "worst": round(worst, 2)})
-    return rows
+    for key, (value, unit, worst) in {**rest, **head}.items():
+        part = key.split(".")[0].replace("length_mm", "bore")
+        rows.append(
+            {
+                "key": key,
+                "group": f"hole {key.split('.')[1]}" if part == "holes" else part,
+                "words": size_words(key),
+                "value": value,
+                "unit": unit,
+                "moves": f"{worst:.2f} cents per {unit} on the note it moves most" if math.isfinite(worst) else "",
+                "free": bool(free.fullmatch(key)),
+            }
+        )
+    order = {"bore": 0, "head": 1}
+    return sorted(rows, key=lambda r: order.get(r["group"], 2))
 
 
-def _words(key: str) -> str:
+def sensitivity_picture(made: Model, theme: Theme, *, most: int = 24) -> str:
+    """Return which size moves which note: cents per 0.1 mm (or per degree), the strongest sizes first."""
+    network = build_network(made)
+    effects = resonances(network, sensitivities=True).by_dimension_cents
+    main = [i for i, f in enumerate(network.fingerings) if f.alternative == 0]
+    scaled = {
+        d.key: [float(effects[i, j]) * (0.1 if d.unit == "mm" else 1.0) for i in main]
+        for j, d in enumerate(network.dimensions)
+    }
+    unit = {d.key: d.unit for d in network.dimensions}
+    order = sorted(scaled, key=lambda k: -max(map(abs, scaled[k])))[:most]
+    names = [size_words(k) + ("" if unit[k] == "mm" else f", a {unit[k]}") for k in order]
+    notes = [f"{network.fingerings[i].note}.{network.fingerings[i].register}" for i in main]
+    return effect_bars(
+        names, [scaled[k] for k in order], notes, theme=theme,
+        title="Cents per 0.1 mm, note by note; up is sharper, the figure is the largest",
+    )  # fmt: skip
+
+
+_LIMIT_WORDS = {
+    "largest_hole_mm": "largest hole",
+    "smallest_hole_mm": "smallest hole",
+    "smallest_web_mm": "least wall between holes",
+    "foot_margin_mm": "last hole to the foot, at least",
+    "length_min_mm": "shortest length",
+    "length_max_mm": "longest length",
+}
+
+
+def limit_rows(model: Model) -> list[dict[str, Any]]:
+    """Return what a fit keeps to, for a form: name, plain words and value in mm, None where nothing limits."""
+    said = model.limits.model_dump()
+    return [{"name": k, "words": w, "value": said[k]} for k, w in _LIMIT_WORDS.items()]
+
+
+def limits_of(given: Any) -> dict[str, Any]:
+    """Return limits out of a request: those of `limit_rows`, and `fixed`, keys that a fit leaves.
+
+    Raises
+    ------
+    InputError
+        A name or value that is none.
+    """
+    if given is None:
+        return {}
+    if not isinstance(given, dict):
+        raise InputError("limits: give values by name")
+    found: dict[str, Any] = {}
+    for name, value in given.items():
+        if name == "fixed":
+            if not isinstance(value, list) or len(value) > 200 or not all(isinstance(k, str) for k in value):
+                raise InputError("limits.fixed: give the keys that a fit must leave")
+            found[name] = value
+        elif name in _LIMIT_WORDS:
+            if value is not None and (isinstance(value, bool) or not isinstance(value, int | float)):
+                raise InputError(f"{_LIMIT_WORDS[name]}: {str(value)[:40]} is no size in mm")
+            found[name] = value
+        else:
+            raise InputError(f"limits: there is no limit {str(name)[:40]!r}; there are {', '.join(_LIMIT_WORDS)}")
+    return found
+
+
+def versions(ledger: Path, name: str) -> list[dict[str, Any]]:
+    """Return the versions of a model in the ledger, newest first."""
+    with open_ledger(ledger) as book:
+        known = [m for m in book.models() if m.name == name]
+    return [
+        {"version": m.version, "added": m.added_at.strftime("%Y-%m-%d %H:%M"), "lineage": m.lineage or ""}
+        for m in reversed(known)
+    ]
+
+
+def read_version(ledger: Path, said: str) -> Model:
+    """Return the model that ``name`` or ``name@version`` means.
+
+    Raises
+    ------
+    InputError
+        There is none.
+    """
+    name, _, version = said.partition("@")
+    if version and not (version.isascii() and version.isdigit() and len(version) < 7):
+        raise InputError(f"{said[:60]}: write NAME@VERSION, for example d5-cylinder@2")
+    return read(ledger, name, int(version) if version else None)
+
+
+def size_words(key: str) -> str:
+    """Return a size's key in plain words."""
     parts = key.replace("_mm", "").replace("_deg", "").split(".")
     if parts[0] == "holes":
         return f"hole {parts[1]}: {' '.join(parts[2:]).replace('_', ' ')}"

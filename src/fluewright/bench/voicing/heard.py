@@ -37,8 +37,9 @@ def _nearest(hz: float, targets: Mapping[tuple[str, int], float], *, upper: bool
 
 
 def notes_of_swell(
-    swell: Swell, targets: Mapping[tuple[str, int], float], comfortable_pa: Mapping[tuple[str, int], float]
-) -> tuple[tuple[NoteTrial, ...], tuple[str, ...]]:
+    swell: Swell, targets: Mapping[tuple[str, int], float], comfortable_pa: Mapping[tuple[str, int], float], *,
+    full_scale_db: float = math.nan,
+) -> tuple[tuple[NoteTrial, ...], tuple[str, ...]]:  # fmt: skip
     """Return (what each note gave, warnings).
 
     Parameters
@@ -48,6 +49,9 @@ def notes_of_swell(
     targets : mapping of (note, register) to Hz
     comfortable_pa : mapping of (note, register) to Pa
         The breath at which pitch is read; the model's planned one where the maker names none.
+    full_scale_db : float
+        Sound pressure level, dB at 1 m, of a sine of full scale: from a calibration of the microphone. Without it the
+        level is left out: in dB of full scale it says nothing beside the model's.
 
     Raises
     ------
@@ -69,7 +73,7 @@ def notes_of_swell(
     parts = []
     for stretch, name in zip(swell.stretches, named, strict=True):
         if name is not None:
-            parts.append(_stretch(stretch, name, swell, targets[name], comfortable_pa[name]))
+            parts.append(_stretch(stretch, name, swell, targets[name], comfortable_pa[name], full_scale_db))
     for jump in swell.jumps:
         if not math.isfinite(jump.pressure_pa):
             continue
@@ -104,8 +108,9 @@ def _breath(pressure: float, spread: float = 0.0) -> Reading:
 
 
 def _stretch(
-    stretch: SwellStretch, name: tuple[str, int], swell: Swell, target_hz: float, comfortable: float
-) -> NoteTrial:
+    stretch: SwellStretch, name: tuple[str, int], swell: Swell, target_hz: float, comfortable: float,
+    full_scale_db: float,
+) -> NoteTrial:  # fmt: skip
     readings: dict[str, Reading] = {}
     pa, hz = stretch.pressures_pa, stretch.frequencies_hz
     inner = [j.time_s for j in swell.jumps]
@@ -135,9 +140,9 @@ def _stretch(
             readings["cents_per_doubling"] = Reading(
                 float(slope) * math.log(2.0), QUANTITIES["cents_per_doubling"].reading
             )
-            readings["level_db"] = Reading(
-                float(np.interp(math.log(comfortable), x, stretch.levels_db[known][order])), 1.0
-            )
+            if math.isfinite(full_scale_db):
+                level = float(np.interp(math.log(comfortable), x, stretch.levels_db[known][order]))
+                readings["level_db"] = Reading(level + full_scale_db, 1.0)
     return NoteTrial(*name, readings, curve)
 
 

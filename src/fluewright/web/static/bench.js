@@ -1,5 +1,7 @@
-import { cell, cents, data, fault, guarded, theme, ready } from "/static/common.js";
+import { cell, cents, data, fault, guarded, quiet, send, theme, ready } from "/static/common.js";
+import { connect } from "/static/live.js";
 import { open } from "/static/microphone.js";
+import { record, troubles } from "/static/recorder.js";
 
 const bench = document.getElementById("bench");
 const serial = encodeURIComponent(bench.dataset.serial);
@@ -54,6 +56,7 @@ function draw() {
     }
   }
   drawNext();
+  if (!at("states").options.length) for (const one of state.states) at("states").add(new Option(one, one, one === state.state, one === state.state));
   at("finish").disabled = !state.notes.some((note) => note.plays);
   at("throw-away").disabled = at("finish").disabled;
 }
@@ -121,29 +124,6 @@ function showNow(now) {
   }
 }
 
-function connect() {
-  const scheme = location.protocol === "https:" ? "wss" : "ws";
-  socket = new WebSocket(`${scheme}://${location.host}/live/${serial}`);
-  socket.binaryType = "arraybuffer";
-  socket.addEventListener("open", () => {
-    sent = [];
-    at("link").hidden = true;
-    if (microphone) socket.send(JSON.stringify({ rate_hz: microphone.rate }));
-    guarded(look)();
-  });
-  socket.addEventListener("message", (event) => {
-    const news = JSON.parse(event.data);
-    if (news.now) showNow(news.now);
-    if (news.fault) fault(news.fault);
-    if (news.ticked !== undefined || news.changed) guarded(look)();
-  });
-  socket.addEventListener("close", () => {
-    at("link").hidden = false;
-    at("link").textContent = "The program does not answer; trying again by itself. Nothing that was ticked is lost.";
-    setTimeout(connect, 700);
-  });
-}
-
 at("listen").addEventListener("click", guarded(async () => {
   if (microphone) {
     microphone.close();
@@ -154,7 +134,7 @@ at("listen").addEventListener("click", guarded(async () => {
     at("mic").textContent = "";
     return;
   }
-  microphone = await open((frame) => { if (socket.readyState === WebSocket.OPEN && socket.bufferedAmount < 1e6) { socket.send(frame); sent.push(performance.now()); } });
+  microphone = await open((frame) => { if (socket?.readyState === WebSocket.OPEN && socket.bufferedAmount < 1e6) { socket.send(frame); sent.push(performance.now()); } });
   silentSince = performance.now();
   socket.send(JSON.stringify({ rate_hz: microphone.rate }));
   microphone.ended(() => { at("mic").textContent = "The microphone was unplugged. Plug it in and press Listen again."; });
@@ -166,18 +146,47 @@ at("listen").addEventListener("click", guarded(async () => {
 }));
 at("finish").addEventListener("click", guarded(() => act("finish")));
 at("throw-away").addEventListener("click", guarded(() => act("throw-away")));
+async function hear(name, sound) {
+  at("mic").textContent = `Hearing ${name} ...`;
+  let said = "";
+  try {
+    const told = await send(`/api/bench/${serial}/recording?name=${encodeURIComponent(name)}`, sound);
+    said = [`${name} was heard.`, ...told.warnings].join(" ");
+  } finally { at("mic").textContent = said; }
+  await look();
+}
 at("recording").addEventListener("change", guarded(async (event) => {
   const file = event.target.files[0];
   if (!file) return;
-  at("mic").textContent = `Hearing ${file.name} ...`;
-  try {
-    const answer = await fetch(`/api/bench/${serial}/recording?name=${encodeURIComponent(file.name)}`, { method: "POST", body: file });
-    const told = await answer.json();
-    if (!answer.ok) throw new Error(told.fault);
-    at("mic").textContent = [`${file.name} was heard.`, ...told.warnings].join(" ");
-  } finally { event.target.value = ""; }
-  await look();
+  try { await hear(file.name, file); } finally { event.target.value = ""; }
 }));
+let taking = null;
+at("record").addEventListener("click", guarded(async () => {
+  if (taking) {
+    const take = taking.stop();
+    taking = null;
+    at("record").textContent = "Record instead";
+    at("record").setAttribute("aria-pressed", "false");
+    const odd = troubles(take);
+    if (take.silent) { at("mic").textContent = odd.join(" "); return; }
+    await hear(`${bench.dataset.serial}-take.wav`, take.sound);
+    if (odd.length) at("mic").textContent += ` ${odd.join(" ")}`;
+    return;
+  }
+  if (microphone) throw new Error("The bench is listening already: press \"Stop listening\" first, or go on playing; every note is taken as it comes.");
+  taking = await record(({ seconds, level, clipped }) => {
+    at("mic").textContent = `Recording, ${seconds.toFixed(0)} s, peak ${level.toFixed(0)} dB of full scale${clipped ? ": overdriven, turn the microphone down" : ""}. Play each note once, slowly; then press Stop.`;
+  });
+  at("record").textContent = "Stop";
+  at("record").setAttribute("aria-pressed", "true");
+}));
+at("set-state").addEventListener("submit", (event) => {
+  event.preventDefault();
+  guarded(async () => {
+    await act("state", Object.fromEntries(new FormData(event.target)));
+    event.target.reason.value = "";
+  })();
+});
 for (const id of ["temperature", "breath"]) {
   at(id).addEventListener("change", guarded(() => {
     const number = (field) => (field.value === "" ? null : Number(field.value));
@@ -185,5 +194,17 @@ for (const id of ["temperature", "breath"]) {
   }));
 }
 document.addEventListener("theme", guarded(look));
-connect();
+connect(bench.dataset.serial, {
+  opened: (made) => {
+    socket = made;
+    sent = [];
+    if (microphone) socket.send(JSON.stringify({ rate_hz: microphone.rate }));
+    quiet(look)();
+  },
+  news: (told) => {
+    if (told.now) showNow(told.now);
+    if (told.fault) fault(told.fault);
+    if (told.ticked !== undefined || told.changed) quiet(look)();
+  },
+});
 ready();

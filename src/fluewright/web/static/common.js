@@ -16,10 +16,10 @@ export function theme() {
   return document.documentElement.dataset.theme === "dark" ? "dark" : "light";
 }
 
-export async function ask(path, data) {
+async function answered(path, options) {
   let answer;
   try {
-    answer = await fetch(path, data === undefined ? {} : { method: "POST", body: JSON.stringify(data), headers: { "content-type": "application/json" } });
+    answer = await fetch(path, options);
   } catch {
     throw new Error("the program does not answer; is it still running?");
   }
@@ -30,6 +30,15 @@ export async function ask(path, data) {
   throw new Error(says.trim() || `refused (${answer.status})`);
 }
 
+export function ask(path, data) {
+  return answered(path, data === undefined ? {} : { method: "POST", body: JSON.stringify(data), headers: { "content-type": "application/json" } });
+}
+
+// A file as it is, for example a recording.
+export async function send(path, file) {
+  return (await answered(path, { method: "POST", body: file })).json();
+}
+
 export async function data(path, body) {
   return (await ask(path, body)).json();
 }
@@ -37,6 +46,13 @@ export async function data(path, body) {
 export function guarded(work) {
   return async (...rest) => {
     try { fault(""); return await work(...rest); } catch (error) { fault(error.message); }
+  };
+}
+
+// For what nobody pressed: it says what went wrong, and leaves standing what was said to the last press.
+export function quiet(work) {
+  return async (...rest) => {
+    try { return await work(...rest); } catch (error) { fault(error.message); }
   };
 }
 

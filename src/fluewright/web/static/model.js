@@ -1,16 +1,21 @@
-import { ask, cell, cents, data, guarded, theme, ready } from "/static/common.js";
+import { ask, cell, cents, data, guarded, quiet, theme, ready } from "/static/common.js";
+import { chosenPlace, showEffects } from "/static/section.js";
 
 const page = document.getElementById("model");
 const name = encodeURIComponent(page.dataset.name);
 const at = (id) => document.getElementById(id);
 const fields = new Map([...document.querySelectorAll("[data-key]")].map((field) => [field.dataset.key, field]));
+const limitFields = [...document.querySelectorAll("[data-limit]")];
+const fixedFields = [...document.querySelectorAll("[data-fixed]")];
 const design = Object.fromEntries([...fields].map(([key, field]) => [key, Number(field.value)]));
 let sizes = {};
+let limits = {};
 let past = [];
 let future = [];
 let busy = false;
 let waiting = false;
 let breathTimer = 0;
+let place = "";
 
 function show() {
   for (const [key, field] of fields) if (document.activeElement !== field) field.value = (sizes[key] ?? design[key]).toFixed(3);
@@ -18,32 +23,55 @@ function show() {
   at("redo").disabled = !future.length;
 }
 
+const body = (more = {}) => ({ sizes, limits, ...more });
+
 // One request at a time; what comes in between waits, only the newest counts.
 async function follow() {
   if (busy) { waiting = true; return; }
   busy = true;
   try {
     const begun = performance.now();
-    const view = await data(`/api/models/${name}/drag?theme=${theme()}`, { sizes });
+    const view = await data(`/api/models/${name}/drag?theme=${theme()}`, body({ section: Boolean(drag?.inHead) }));
     at("chart").innerHTML = view.chart;
+    if (view.section) at("section").innerHTML = view.section;
     at("rms").textContent = `${view.rms} cents rms`;
     page.dataset.drawn = String(performance.now() - begun);
     if (!at("note").options.length) for (const note of new Set(view.notes.map((n) => n.note))) at("note").add(new Option(note));
     clearTimeout(breathTimer);
-    breathTimer = setTimeout(guarded(breath), 250);
+    breathTimer = setTimeout(quiet(slowParts), 250);
   } finally {
     busy = false;
     if (waiting) { waiting = false; guarded(follow)(); }
   }
 }
 
+// What takes longer than a frame follows when the hand rests.
+async function slowParts() {
+  if (!drag) await section();
+  await Promise.all([breath(), sensitivity()]);
+}
+
+async function section() {
+  const told = await data(`/api/models/${name}/section?theme=${theme()}`, body({ place: "" }));
+  at("section").innerHTML = told.section;
+  if (place && !at("effects").dataset.stale) {
+    at("effects").dataset.stale = "yes";
+    at("effects").replaceChildren(Object.assign(document.createElement("p"), { textContent: "A size changed: press the place again to see its effects now.", className: "help" }));
+  }
+}
+
+async function sensitivity() {
+  at("sensitivity").innerHTML = (await data(`/api/models/${name}/sensitivity?theme=${theme()}`, body())).picture;
+}
+
 async function breath() {
-  const told = await data(`/api/models/${name}/breath`, { sizes });
-  const body = at("breath").tBodies[0];
-  body.replaceChildren();
+  const told = await data(`/api/models/${name}/breath?theme=${theme()}`, body());
+  const rows = at("breath").tBodies[0];
+  rows.replaceChildren();
+  at("breath-picture").innerHTML = told.picture;
   if (told.reasons.length) { at("breath-says").textContent = told.reasons.join(" "); return; }
   for (const n of told.notes) {
-    const row = body.insertRow();
+    const row = rows.insertRow();
     cell(row, `${n.note} register ${n.register}`);
     for (const value of [n.onset_pa, n.in_tune_pa, n.jump_pa]) cell(row, value === null ? "" : value.toFixed(0));
     cell(row, cents(n.planned_cents));
@@ -60,6 +88,8 @@ function change(next, keep = true) {
 }
 
 for (const [key, field] of fields) field.addEventListener("change", () => { if (field.value !== "") change({ ...sizes, [key]: Number(field.value) }); });
+for (const field of limitFields) field.addEventListener("change", () => { limits = { ...limits, [field.dataset.limit]: field.value === "" ? null : Number(field.value) }; guarded(follow)(); });
+for (const field of fixedFields) field.addEventListener("change", () => { limits = { ...limits, fixed: fixedFields.filter((f) => f.checked).map((f) => f.dataset.fixed).concat(kept) }; guarded(follow)(); });
 at("undo").addEventListener("click", () => { if (past.length) { future.push(sizes); change(past.pop(), false); } });
 at("redo").addEventListener("click", () => { if (future.length) { past.push(sizes); change(future.pop(), false); } });
 document.addEventListener("keydown", (event) => {
@@ -69,62 +99,102 @@ document.addEventListener("keydown", (event) => {
 for (const [id, blown] of [["fit", false], ["fit-blown", true]]) {
   at(id).addEventListener("click", guarded(async () => {
     at("says").textContent = "Fitting ...";
-    const told = await data(`/api/models/${name}/fit`, { sizes, blown });
+    let told;
+    try { told = await data(`/api/models/${name}/fit`, body({ blown })); } catch (error) { at("says").textContent = ""; throw error; }
     await change({ ...sizes, ...told.sizes });
-    at("says").textContent = `Fitted: ${told.rms} cents rms, worst ${cents(told.worst)}.${told.at_limit.length ? ` At a limit: ${told.at_limit.join(", ")}.` : ""}`;
+    at("says").textContent = `Fitted: ${told.rms} cents rms, worst ${cents(told.worst)}.${told.at_limit.length ? ` At a limit: ${told.at_limit.join(", ")}.` : ""}${told.broken.length ? ` Not kept: ${told.broken.join(", ")}.` : ""}`;
   }));
 }
-async function download(path, body, type) {
-  return URL.createObjectURL(new Blob([await (await ask(path, body)).arrayBuffer()], { type }));
+async function download(path, given, type) {
+  return URL.createObjectURL(new Blob([await (await ask(path, given)).arrayBuffer()], { type }));
 }
 at("hear").addEventListener("click", guarded(async () => {
   at("says").textContent = "Blowing it ...";
   const sound = at("sound");
-  sound.src = await download(`/api/models/${name}/sound`, { sizes, what: at("what").value, note: at("note").value }, "audio/wav");
+  try { sound.src = await download(`/api/models/${name}/sound`, body({ what: at("what").value, note: at("note").value }), "audio/wav"); } finally { at("says").textContent = ""; }
   sound.hidden = false;
-  at("says").textContent = "";
   await sound.play().catch(() => {});
 }));
 at("sheet").addEventListener("click", guarded(async () => {
   const link = document.createElement("a");
-  link.href = await download(`/api/models/${name}/sheet`, { sizes }, "application/pdf");
+  link.href = await download(`/api/models/${name}/sheet`, body(), "application/pdf");
   link.download = `${page.dataset.name}-sheet.pdf`;
   link.click();
 }));
 at("save").addEventListener("click", guarded(async () => {
-  const told = await data(`/api/models/${name}/save`, { sizes, name: at("save-name").value });
-  at("says").textContent = `Saved as ${told.name}, version ${told.version}.`;
+  const told = await data(`/api/models/${name}/save`, body({ name: at("save-name").value }));
+  at("says").textContent = `Saved as ${told.name}, version ${told.version}. `;
+  const link = document.createElement("a");
+  link.href = `/models/${encodeURIComponent(told.name)}`;
+  link.textContent = "Open it";
+  at("says").append(link);
 }));
 
-// Dragging: the drawing says where a hole is and how many millimetres a unit of it is.
+// Fixed keys that have no tick of their own here, for example "bore", stay as they are.
+const kept = (page.dataset.fixed || "").split(" ").filter((key) => key && !fixedFields.some((f) => f.dataset.fixed === key));
+
+// Dragging: the drawing says where a place is and how many millimetres a unit of it is.
 let drag = null;
+function begin(event, box, moves, inHead) {
+  const svg = box.querySelector("svg");
+  if (!svg || !moves.length) return;
+  const unit = svg.viewBox.baseVal.width / svg.getBoundingClientRect().width / Number(svg.dataset.scale);
+  drag = { moves, x: event.clientX, y: event.clientY, unit, before: sizes, box, inHead, moved: false };
+  box.setPointerCapture(event.pointerId);
+  event.preventDefault();
+}
 at("chart").addEventListener("pointerdown", (event) => {
   const target = event.target.closest("[data-hole]");
-  const svg = at("chart").querySelector("svg");
-  if (!target || !svg) return;
+  if (!target) return;
   const hole = target.dataset.hole;
   const key = hole === "foot" ? "length_mm" : `holes.${page.dataset.holes.split(",")[Number(hole)]}.position_mm`;
-  const scale = Number(svg.dataset.scale);
-  const unit = svg.viewBox.baseVal.width / svg.getBoundingClientRect().width;
-  drag = { key, from: event.clientX, begun: sizes[key] ?? design[key], step: unit / scale, before: sizes };
-  at("chart").setPointerCapture(event.pointerId);
-  event.preventDefault();
+  begin(event, at("chart"), [{ key, from: sizes[key] ?? design[key], along: "x", sign: 1 }], false);
 });
-at("chart").addEventListener("pointermove", (event) => {
+at("section").addEventListener("pointerdown", (event) => {
+  const target = event.target.closest("[data-size]");
+  if (!target) return;
+  const key = target.dataset.size;
+  if (!(key in design)) return;
+  begin(event, at("section"), [{ key, from: sizes[key] ?? design[key], along: target.dataset.direction ?? "x", sign: Number(target.dataset.sign ?? 1) }], true);
+});
+document.addEventListener("pointermove", (event) => {
   if (!drag) return;
-  const size = Math.round((drag.begun + (event.clientX - drag.from) * drag.step) * 20) / 20;
-  sizes = { ...sizes, [drag.key]: size };
+  const by = { x: (event.clientX - drag.x) * drag.unit, y: (event.clientY - drag.y) * drag.unit };
+  if (Math.hypot(event.clientX - drag.x, event.clientY - drag.y) > 3) drag.moved = true;
+  if (!drag.moved) return;
+  const fine = drag.inHead ? 100 : 20; // steps of 0.01 mm in the head, of 0.05 mm along the body
+  const next = { ...sizes };
+  for (const m of drag.moves) next[m.key] = Math.round((m.from + by[m.along] * m.sign) * fine) / fine;
+  sizes = next;
   show();
-  guarded(follow)();
+  quiet(follow)();
 });
-for (const kind of ["pointerup", "pointercancel"]) at("chart").addEventListener(kind, () => {
+for (const kind of ["pointerup", "pointercancel"]) document.addEventListener(kind, () => {
   if (!drag) return;
-  past.push(drag.before);
-  future = [];
+  const done = drag;
   drag = null;
+  if (!done.moved) return;
+  past.push(done.before);
+  future = [];
   show();
+  if (done.inHead) quiet(follow)();
+  swallow = true;
+  setTimeout(() => { swallow = false; }, 0);
 });
-document.addEventListener("theme", guarded(follow));
+let swallow = false; // the press that ends a drag chooses no place
+for (const kind of ["click", "keydown"]) at("section").addEventListener(kind, guarded(async (event) => {
+  const chosen = swallow ? null : chosenPlace(event);
+  if (chosen === null) return;
+  place = chosen;
+  delete at("effects").dataset.stale;
+  at("effects").replaceChildren(Object.assign(document.createElement("p"), { textContent: "Computing what a step does ...", className: "help" }));
+  let told;
+  try { told = await data(`/api/models/${name}/section?theme=${theme()}`, body({ place })); } catch (error) { at("effects").replaceChildren(); throw error; }
+  at("section").innerHTML = told.section;
+  showEffects(at("effects"), told);
+  at("section").querySelector(`[data-place="${place}"]`)?.focus();
+}));
+document.addEventListener("theme", quiet(follow));
 show();
-guarded(follow)();
+quiet(follow)();
 ready();

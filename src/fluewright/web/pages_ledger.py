@@ -1,0 +1,86 @@
+"""The ledger's pages: all instruments and their state, one's history, trust in forecasts, copies of the records."""
+
+import asyncio
+import shutil
+import tempfile
+from datetime import datetime
+from pathlib import Path
+
+from starlette.background import BackgroundTask
+from starlette.requests import Request
+from starlette.responses import FileResponse, JSONResponse, Response
+from starlette.routing import BaseRoute, Route
+
+from fluewright.errors import InputError
+from fluewright.ledger import PieceState, back_up, open_ledger, verify
+from fluewright.pictures.trust import trust_picture
+from fluewright.shop import backup_state, found_pieces, history_rows, ledger_scores, make_backup
+from fluewright.web.answers import Page, page_or_missing, plain, theme
+from fluewright.web.open_shop import Shop
+
+__all__ = ["routes"]
+
+
+def routes(shop: Shop, page: Page) -> list[BaseRoute]:
+    """Return the ledger's pages and what they ask for."""
+
+    async def ledger(request: Request) -> Response:
+        wanted = request.query_params.get("search", "")[:60].strip()
+        state = request.query_params.get("state", "")[:40]
+        pieces = await asyncio.to_thread(found_pieces, shop.ledger, wanted, state)
+        scores, _ = await asyncio.to_thread(ledger_scores, shop.ledger)
+        kept = await asyncio.to_thread(backup_state, shop.ledger)
+        return page(
+            "ledger.html", pieces=pieces, search=wanted, state=state, states=[str(s) for s in PieceState],
+            file=shop.ledger, scores=scores, kept=kept,
+        )  # fmt: skip
+
+    async def history(request: Request) -> Response:
+        serial = request.path_params["serial"]
+        rows = await asyncio.to_thread(history_rows, shop.ledger, serial)
+        with open_ledger(shop.ledger) as book:
+            piece = book.instrument(serial)
+        sizes = sorted(piece.as_built.items())
+        return page("history.html", serial=serial, rows=rows, piece=piece, sizes=sizes)
+
+    async def trust(request: Request) -> Response:
+        scores, _ = await asyncio.to_thread(ledger_scores, shop.ledger)
+        if not scores.count:
+            return JSONResponse({"picture": ""})
+        picture = trust_picture(
+            scores.levels.tolist(), scores.observed.tolist(), count=scores.count, theme=theme(request)
+        )  # fmt: skip
+        return JSONResponse({"picture": picture})
+
+    async def keep(request: Request) -> Response:
+        return JSONResponse({"kept": (await asyncio.to_thread(make_backup, shop.ledger)).name})
+
+    async def check(request: Request) -> Response:
+        report = await asyncio.to_thread(verify, shop.ledger)
+        return JSONResponse({"clean": report.clean, "findings": list(report.findings)[:20]})
+
+    async def copy(request: Request) -> Response:
+        folder = Path(tempfile.mkdtemp(prefix="fluewright-copy-"))
+        path = folder / f"{shop.ledger.stem}-{datetime.now().strftime('%Y%m%d-%H%M%S')}.ledger"
+        await asyncio.to_thread(back_up, shop.ledger, path)
+        remove = BackgroundTask(shutil.rmtree, folder, ignore_errors=True)
+        return FileResponse(path, filename=path.name, media_type="application/octet-stream", background=remove)
+
+    async def recording(request: Request) -> Response:
+        digest = request.path_params["digest"]
+        if len(digest) != 64 or not set(digest) <= set("0123456789abcdef"):
+            raise InputError("recording: that is no hash of one")
+        path = shop.folder / "recordings" / digest
+        if not path.exists():
+            raise InputError("that recording was not kept by this program; look where it was taken")
+        return FileResponse(path, media_type="application/octet-stream", filename=f"{digest[:12]}.wav")
+
+    return [
+        Route("/ledger", ledger, methods=["GET"]),
+        Route("/ledger/{serial}", page_or_missing(history, page), methods=["GET"]),
+        Route("/api/ledger/trust", plain(trust), methods=["GET"]),
+        Route("/api/ledger/copy", plain(copy), methods=["GET"]),
+        Route("/api/ledger/backup", plain(keep), methods=["POST"]),
+        Route("/api/ledger/verify", plain(check), methods=["POST"]),
+        Route("/api/recordings/{digest}", plain(recording), methods=["GET"]),
+    ]
