@@ -70,3 +70,84 @@ def test_every_page_is_served(client):
         answer = client.get(path)
         assert answer.status_code in (200, 404), path
         assert "This is not here" in answer.text
+
+
+def test_limits_hold_in_the_fit_and_are_saved(client, shop):
+    sizes = {"length_mm": 270.0}
+    free = client.post(f"{API}/fit", json={"sizes": sizes}).json()
+    assert "length_mm" in free["sizes"]
+    held = client.post(f"{API}/fit", json={"sizes": sizes, "limits": {"fixed": ["length_mm"]}}).json()
+    assert "length_mm" not in held["sizes"]
+    assert held["rms"] > free["rms"]
+    narrow = client.post(f"{API}/fit", json={"sizes": sizes, "limits": {"largest_hole_mm": 7.6}}).json()
+    assert all(v <= 7.6 + 1e-9 for k, v in narrow["sizes"].items() if k.endswith("diameter_mm"))
+    saved = client.post(f"{API}/save", json={"limits": {"length_max_mm": 268.0}, "name": "d5-cylinder"}).json()
+    assert saved["version"] == 2
+    with open_ledger(shop.ledger) as book:
+        assert "length_max_mm = 268" in book.model("d5-cylinder").toml_text
+
+
+@pytest.mark.parametrize(
+    ("limits", "says"),
+    [
+        ({"largest": 3}, "there is no limit"),
+        ({"largest_hole_mm": "x"}, "is no size"),
+        ({"fixed": "all"}, "give the keys"),
+        ([], "by name"),
+        ({"largest_hole_mm": -1}, "largest_hole_mm"),
+    ],
+)
+def test_limits_that_cannot_be_are_refused(client, limits, says):
+    answer = client.post(f"{API}/drag", json={"limits": limits})
+    assert answer.status_code == 400
+    assert says in answer.json()["fault"]
+
+
+@pytest.mark.parametrize(
+    "key", ["head.windway.exit_height_mm", "head.upper_chamfer.length_mm", "head.lower_chamfer.angle_deg"]
+)
+def test_every_size_of_the_head_can_be_changed(client, key):
+    page = client.get("/models/d5-cylinder").text
+    assert f'data-key="{key}"' in page
+    before = client.post(f"{API}/section", json={}).json()["section"]
+    value = 60.0 if key.endswith("deg") else 0.83
+    after = client.post(f"{API}/section", json={"sizes": {key: value}})
+    assert after.status_code == 200, after.text
+    assert after.json()["section"] != before
+
+
+def test_pressing_a_place_shows_what_a_step_does(client):
+    told = client.post(f"{API}/section?theme=dark", json={"place": "window"}).json()
+    longer = next(e for e in told["effects"] if e["key"] == "window-longer")
+    pitch = next(e for e in longer["effects"] if e["title"] == "pitch, register 1")
+    assert pitch["value"] > 1.0
+    assert pitch["sigma"] > 0.0
+    assert told["picture"].startswith("<svg")
+    wrong = client.post(f"{API}/section", json={"place": "bell"})
+    assert wrong.status_code == 400
+    assert "is no place" in wrong.json()["fault"]
+
+
+def test_two_versions_stand_side_by_side(client):
+    client.post(f"{API}/save", json={"sizes": {"length_mm": 262.0}, "name": "d5-cylinder"})
+    page = client.get("/compare?old=d5-cylinder@1&new=d5-cylinder@2").text
+    assert page.count("<tr>") >= 2
+    told = client.post("/api/compare", json={"old": "d5-cylinder@1", "new": "d5-cylinder@2"}).json()
+    assert told["picture"].startswith("<svg")
+    assert told["rms"][0] != told["rms"][1]
+    assert client.post("/api/compare", json={"old": "d5-cylinder", "new": "f4-taper"}).status_code == 200
+    for bad in ("nothing", "d5-cylinder@9", "d5-cylinder@x", ""):
+        assert client.post("/api/compare", json={"old": bad, "new": "d5-cylinder"}).status_code == 400
+        assert client.get(f"/compare?old={bad}&new=d5-cylinder").status_code == 404
+
+
+def test_breath_is_drawn_beside_the_saved_version(client):
+    alone = client.post(f"{API}/breath", json={"sizes": {}}).json()["picture"]
+    assert "beside the saved version" not in alone
+    moved = client.post(f"{API}/breath", json={"sizes": {"head.window_length_mm": 4.2}}).json()["picture"]
+    assert "beside the saved version" in moved
+
+
+def test_the_strongest_size_leads_the_sensitivity_picture(client):
+    picture = client.post(f"{API}/sensitivity", json={}).json()["picture"]
+    assert picture.index("window length") < picture.index("hole 1: position")

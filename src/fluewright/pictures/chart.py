@@ -4,10 +4,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fluewright.errors import FluewrightError
 from fluewright.instrument.model import Model
-from fluewright.instrument.pitch import note_to_midi
 from fluewright.pictures.body import draw_top, governed_x_mm, head_end_mm, hole_labels, outside_corners_mm
+from fluewright.pictures.cents_axis import CentsAxis, cents_axis, mark_shape, pitch_order, signed
 from fluewright.pictures.palette import Palette, palette_for
 from fluewright.pictures.results import MarkKind, NoteMark
 from fluewright.pictures.spread import spread_apart
@@ -18,27 +17,8 @@ __all__ = ["draw_hanging_chart", "hanging_chart"]
 _LEFT_MM, _RIGHT_MM = 21.0, 3.0
 _TEXT_MM = 2.6
 _SMALLEST_TEXT_MM = 1.9
-_MARK_MM = 1.05
 _FAN_MM = 5.0
 _STRIP_GAP_MM = 1.9
-_NICE_CENTS = (
-    5.0,
-    10.0,
-    15.0,
-    20.0,
-    30.0,
-    40.0,
-    50.0,
-    60.0,
-    80.0,
-    100.0,
-    150.0,
-    200.0,
-    300.0,
-    400.0,
-    600.0,
-    1200.0,
-)
 _KINDS: tuple[MarkKind, ...] = ("predicted", "measured", "forecast")
 
 
@@ -49,27 +29,6 @@ class _Column:
     hole: int | None
     x_mm: float
     marks: dict[MarkKind, NoteMark]
-
-
-@dataclass(frozen=True)
-class _Axis:
-    low: float
-    high: float
-    step: float
-
-    def place(self, cents: float, top: float, height: float) -> float:
-        inside = min(max(cents, self.low), self.high)
-        return top + height * (self.high - inside) / (self.high - self.low)
-
-    def side(self, cents: float) -> int:
-        return 1 if cents > self.high else (-1 if cents < self.low else 0)
-
-
-def _pitch_order(note: str) -> int:
-    try:
-        return note_to_midi(note)
-    except FluewrightError:
-        return 0  # a name that is no pitch is drawn all the same, lowest in its group
 
 
 def _columns(model: Model, marks: Sequence[NoteMark]) -> list[_Column]:
@@ -88,77 +47,18 @@ def _columns(model: Model, marks: Sequence[NoteMark]) -> list[_Column]:
             x = governed_x_mm(model, mark.governing_hole)
             columns.append(_Column(mark.note, mark.register, mark.governing_hole, x, {mark.kind: mark}))
     # Head to foot is high to low, so that leader lines of one hole do not cross.
-    return sorted(columns, key=lambda c: (c.register, c.x_mm, -_pitch_order(c.note)))
-
-
-def _nice(value: float) -> float:
-    for nice in _NICE_CENTS:
-        if value <= nice:
-            return nice
-    return math.ceil(value / 1200.0) * 1200.0
-
-
-def _axis(marks: Sequence[NoteMark], tolerance_cents: float, height_mm: float) -> _Axis:
-    """Choose a range that holds the tolerance band and all marks but far outliers."""
-    sizes = sorted(abs(mark.cents) for mark in marks)
-    usual = sizes[min(len(sizes) - 1, math.floor(0.75 * len(sizes)))] if sizes else 0.0
-    most = max(40.0, 2.5 * usual, 2.0 * tolerance_cents)
-    low, high = -1.4 * tolerance_cents, 1.4 * tolerance_cents
-    for mark in marks:
-        for end in (mark.cents - mark.uncertainty_cents, mark.cents + mark.uncertainty_cents, mark.cents):
-            low = min(low, max(end, -most) * 1.05)
-            high = max(high, min(end, most) * 1.05)
-    bottom, top = -_nice(-low), _nice(high)
-    # A side that is far shorter than the other would squeeze the tolerance band; keep at least a third.
-    bottom, top = min(bottom, -_nice(top / 3.0)), max(top, _nice(-bottom / 3.0))
-    span = top - bottom
-    step = next(
-        (s for s in (5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0) if height_mm * s / span >= 1.3 * _TEXT_MM),
-        span,
-    )
-    return _Axis(bottom, top, step)
-
-
-def _signed(cents: float) -> str:
-    text = f"{cents:+.1f}" if abs(cents) < 99.95 else f"{cents:+.0f}"
-    return text.replace("-", "−")
-
-
-def _shape(
-    drawing: Drawing,
-    register: int,
-    x: float,
-    y: float,
-    *,
-    fill: str,
-    stroke: str,
-    width: float,
-    size: float = _MARK_MM,
-) -> None:
-    if register == 1:
-        drawing.ellipse(x, y, size, size, fill=fill, stroke=stroke, width=width)
-    elif register == 2:
-        reach = 1.3 * size
-        drawing.polyline(
-            [(x, y - reach), (x + reach, y), (x, y + reach), (x - reach, y)],
-            fill=fill, stroke=stroke, width=width, closed=True,
-        )  # fmt: skip
-    else:
-        drawing.polyline(
-            [(x, y - 1.3 * size), (x + 1.2 * size, y + 0.9 * size), (x - 1.2 * size, y + 0.9 * size)],
-            fill=fill, stroke=stroke, width=width, closed=True,
-        )  # fmt: skip
+    return sorted(columns, key=lambda c: (c.register, c.x_mm, -pitch_order(c.note)))
 
 
 def _draw_mark(drawing: Drawing, palette: Palette, register: int, kind: MarkKind, x: float, y: float) -> None:
     colour = palette.register_text(register)
     if kind == "predicted":
-        _shape(drawing, register, x, y, fill=colour, stroke=colour, width=0.3)
+        mark_shape(drawing, register, x, y, fill=colour, stroke=colour, width=0.3)
     elif kind == "measured":
-        _shape(drawing, register, x, y, fill=palette.ground, stroke=colour, width=0.5)
+        mark_shape(drawing, register, x, y, fill=palette.ground, stroke=colour, width=0.5)
     else:  # straw alone is too pale on chalk: an ink casing carries the shape
-        _shape(drawing, register, x, y, fill=palette.ground, stroke=palette.ink_text, width=0.75)
-        _shape(drawing, register, x, y, fill="none", stroke=palette.forecast_mark, width=0.4)
+        mark_shape(drawing, register, x, y, fill=palette.ground, stroke=palette.ink_text, width=0.75)
+        mark_shape(drawing, register, x, y, fill="none", stroke=palette.forecast_mark, width=0.4)
 
 
 def hanging_chart(
@@ -259,14 +159,12 @@ def draw_hanging_chart(
         drawing.line(x, 10.0, hole_x, axis_y - 0.5 * thickest, stroke=palette.faint_line, width=0.12)
 
     columns = _columns(model, marks)
-    axis = _axis(marks, tolerance, lane_height_mm)
+    axis = cents_axis(marks, tolerance, lane_height_mm)
     registers = sorted({column.register for column in columns})
     lanes: list[tuple[int, float, float, list[_Column]]] = []
     for register in registers:
         own = [column for column in columns if column.register == register]
-        letters = max(
-            max([len(column.note), *(len(_signed(m.cents)) for m in column.marks.values())]) for column in own
-        )
+        letters = max(max([len(column.note), *(len(signed(m.cents)) for m in column.marks.values())]) for column in own)
         letters = min(letters, 9)
         size = _TEXT_MM
         pitch = max(letters * 0.6021 * size + 1.1, 7.4)
@@ -319,7 +217,7 @@ def draw_hanging_chart(
 def _draw_lane(
     drawing: Drawing,
     palette: Palette,
-    axis: _Axis,
+    axis: CentsAxis,
     lane: tuple[int, float, float, list[_Column]],
     kinds: Sequence[MarkKind],
     *,
@@ -436,7 +334,7 @@ def _draw_lane(
                 for end in ends:
                     drawing.line(mark_x - 0.5, end, mark_x + 0.5, end, stroke=mark_colour, width=0.25)
             _draw_mark(drawing, palette, register, kind, mark_x, y)
-            text = _signed(mark.cents)
+            text = signed(mark.cents)
             if side:
                 # Off the range: an arrow at the edge, the number beyond it.
                 tip = y - 2.4 * side
@@ -501,7 +399,7 @@ def _draw_legend(
             x, y = 2.0, y + 4.2
         centre = x + 1.6
         if sort == "shape":
-            _shape(
+            mark_shape(
                 drawing,
                 register,
                 centre,

@@ -240,8 +240,9 @@ class Drawing:
             self.text(right + 1.0, y + 0.36 * size, text, size=size, fill=fill)
 
     def to_svg(
-        self, *, ground: str | None = None, description: str = "", data: Sequence[tuple[str, float]] = ()
-    ) -> str:
+        self, *, ground: str | None = None, description: str = "", data: Sequence[tuple[str, float]] = (),
+        role: str = "img",
+    ) -> str:  # fmt: skip
         """Return the whole drawing as SVG text.
 
         Parameters
@@ -252,6 +253,8 @@ class Drawing:
             Text for readers that do not see the picture.
         data : sequence of (name, number)
             Extra ``data-name`` attributes of the root, for pages that move marks.
+        role : str
+            "img", or "group" where parts of it are pressed.
         """
         if self._open_groups:
             raise ValueError("a group of the drawing was not closed")
@@ -267,6 +270,6 @@ class Drawing:
         title = f"<title>{clean_text(description)}</title>" if description else ""
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" width="{number(self.width_mm)}mm" '
-            f'height="{number(self.height_mm)}mm" viewBox="{corner} {size}" role="img" '
+            f'height="{number(self.height_mm)}mm" viewBox="{corner} {size}" role="{role}" '
             f'font-family="{FONT_FAMILY}"{extra}>{title}{back}\n' + "\n".join(self._parts) + "\n</svg>\n"
         )

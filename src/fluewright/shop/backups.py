@@ -49,7 +49,8 @@ def backup_folder(ledger: Path) -> Path:
 
 
 def _copies(ledger: Path) -> list[Path]:
-    return sorted(p for p in backup_folder(ledger).glob("*.ledger") if not p.name.startswith("."))
+    kept = (p for p in backup_folder(ledger).glob("*.ledger") if not p.name.startswith("."))
+    return sorted(kept, key=lambda p: (p.stat().st_mtime_ns, p.name))
 
 
 def _events(path: Path) -> int:

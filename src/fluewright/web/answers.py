@@ -12,7 +12,7 @@ from fluewright.errors import FluewrightError, InputError
 from fluewright.pictures.palette import Theme
 
 __all__ = [
-    "Handler", "Page", "body", "number", "page_or_missing", "plain", "received", "sizes", "theme", "words",
+    "Handler", "Page", "body", "number", "page_or_missing", "plain", "received", "sizes", "theme", "width_mm", "words",
 ]  # fmt: skip
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -89,6 +89,11 @@ def number(given: Any, what: str) -> float | None:
 def theme(request: Request) -> Theme:
     """Return the colours that a page asks for."""
     return "dark" if request.query_params.get("theme") == "dark" else "light"
+
+
+def width_mm(request: Request) -> float:
+    """Return how wide a drawing the page asks for, mm: 90 on a narrow screen, else 180."""
+    return 90.0 if request.query_params.get("wide") == "90" else 180.0
 
 
 def page_or_missing(handler: Handler, page: Page) -> Handler:

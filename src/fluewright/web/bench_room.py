@@ -84,10 +84,7 @@ class BenchRoom:
     # --- what is known
 
     def _read(self) -> tuple[dict[str, float], list[PlayedTrial], str]:
-        with open_ledger(self.ledger, create=False) as book:
-            event = book.head()[0]
-        if self._known is None or event != self._event:
-            self._event = event
+        if self._known is None or self._written_elsewhere():
             with open_ledger(self.ledger, create=False) as book:
                 piece = book.instrument(self.serial)
                 trials = played_trials(book.history(self.serial), self.model, self.pitch.fingerings)
@@ -100,6 +97,13 @@ class BenchRoom:
             self._expected = self.pitch.network.targets_hz * 2.0 ** (cents / 1200.0)
             self._verdict = self._next(posterior, piece.as_built, trials)
         return self._known
+
+    def _written_elsewhere(self) -> bool:
+        """Return whether the ledger has an event that this bench has not read: the command line may write too."""
+        with open_ledger(self.ledger, create=False) as book:
+            event = book.head()[0]
+        fresh, self._event = event != self._event, event
+        return fresh
 
     def _next(self, posterior: Posterior, built: Mapping[str, float], trials: Sequence[PlayedTrial]) -> Verdict | None:
         """Return what to do; once something was cut, the rest of the plan, and then to play again."""
@@ -236,7 +240,8 @@ class BenchRoom:
     def nearest(self, frequency_hz: float) -> tuple[int, float] | None:
         """Return (fingering, cents from its target) of a pitch that sounds; None where it is none of the notes."""
         with self._lock:
-            self._read()
+            if self._known is None:
+                self._read()
             assert self._expected is not None
             gap = CENTS_PER_RELATIVE * np.log(frequency_hz / self._expected) - self._warm()
             main = [i for i, f in enumerate(self.pitch.fingerings) if f.alternative == 0]

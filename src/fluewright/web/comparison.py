@@ -8,6 +8,7 @@ from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, resonances, targets_hz
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
+from fluewright.pictures.comparison import comparison_picture
 from fluewright.pictures.palette import Theme
 from fluewright.pictures.results import NoteMark
 
@@ -26,8 +27,6 @@ def predicted_marks(made: Model) -> list[NoteMark]:
 
 def compared(old: Model, new: Model, names: tuple[str, str], theme: Theme) -> dict[str, Any]:
     """Return the picture of two versions, and each one's rms in cents."""
-    from fluewright.pictures.comparison import comparison_picture
-
     one, two = predicted_marks(old), predicted_marks(new)
     return {
         "picture": comparison_picture(old, new, one, two, names=names, theme=theme),

@@ -25,8 +25,8 @@ from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.curves import effect_bars
 from fluewright.pictures.palette import Theme
 from fluewright.pictures.results import NoteMark
-from fluewright.pictures.section import head_section
 from fluewright.pictures.voicing_trials import TrialMark, trial_picture
+from fluewright.web.section_view import section_picture
 
 __all__ = [
     "blown_view",
@@ -109,7 +109,7 @@ def changed(model: Model, sizes: Mapping[str, float], limits: Mapping[str, Any] 
     return made
 
 
-def drag_view(made: Model, theme: Theme, *, section: bool = False) -> dict[str, Any]:
+def drag_view(made: Model, theme: Theme, *, section: bool = False, width_mm: float = 180.0) -> dict[str, Any]:
     """Return the notes of a model and its hanging chart; with `section` its head as well, for dragging in it."""
     network = build_network(made)
     hz = resonances(network).frequencies_hz
@@ -123,7 +123,7 @@ def drag_view(made: Model, theme: Theme, *, section: bool = False) -> dict[str, 
     found: dict[str, Any] = {"notes": notes, "rms": round(float(np.sqrt(np.mean(cents**2))), 2)}
     found["chart"] = hanging_chart(made, marks, theme=theme, title=made.model.name)
     if section:
-        found["section"] = head_section(made, theme=theme)
+        found["section"] = section_picture(made, theme, width_mm=width_mm)
     return found
 
 
@@ -408,7 +408,7 @@ def read_version(ledger: Path, said: str) -> Model:
 
 def size_words(key: str) -> str:
     """Return a size's key in plain words."""
-    parts = key.replace("_mm", "").replace("_deg", "").split(".")
+    parts = re.sub(r"_(mm|deg|pa|hz|cents|c)(?=\.|$)", "", key).split(".")
     if parts[0] == "holes":
         return f"hole {parts[1]}: {' '.join(parts[2:]).replace('_', ' ')}"
     if parts[0] == "bore":

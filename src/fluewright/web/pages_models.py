@@ -11,11 +11,12 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from fluewright.errors import InputError
+from fluewright.instrument.differences import size_differences
 from fluewright.instrument.files import model_text
 from fluewright.instrument.model import Model
 from fluewright.pictures.views import top_view
 from fluewright.web import desk
-from fluewright.web.answers import Page, body, page_or_missing, plain, sizes, theme, words
+from fluewright.web.answers import Page, body, page_or_missing, plain, sizes, theme, width_mm, words
 from fluewright.web.comparison import compared
 from fluewright.web.open_shop import Shop
 from fluewright.web.section_view import section_view
@@ -49,8 +50,6 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
         old, new = (request.query_params.get(k, "")[:80] for k in ("old", "new"))
         if not old or not new:
             raise InputError("compare: name two versions, for example ?old=d5-cylinder@1&new=d5-cylinder@2")
-        from fluewright.instrument.differences import size_differences
-
         one, two = [await asyncio.to_thread(desk.read_version, shop.ledger, said) for said in (old, new)]
         rows = [
             {"words": desk.size_words(d.key), "before": d.before, "after": d.after, "unit": d.unit}
@@ -66,7 +65,9 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
 
     async def drag(request: Request) -> Response:
         made, given = await made_of(request)
-        work = partial(desk.drag_view, made, theme(request), section=given.get("section") is True)
+        work = partial(
+            desk.drag_view, made, theme(request), section=given.get("section") is True, width_mm=width_mm(request)
+        )
         return JSONResponse(await asyncio.to_thread(work))
 
     async def breath(request: Request) -> Response:
@@ -81,7 +82,8 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
     async def section(request: Request) -> Response:
         made, given = await made_of(request)
         place = words(given.get("place"), "place", 40)
-        return JSONResponse(await asyncio.to_thread(section_view, made, place, theme(request)))
+        work = partial(section_view, made, place, theme(request), width_mm=width_mm(request))
+        return JSONResponse(await asyncio.to_thread(work))
 
     async def fit(request: Request) -> Response:
         made, given = await made_of(request)

@@ -2,6 +2,7 @@
 
 import asyncio
 import tempfile
+from functools import partial
 from pathlib import Path
 
 from starlette.requests import Request
@@ -11,7 +12,7 @@ from starlette.routing import BaseRoute, Route
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_text
 from fluewright.ledger import AdjustmentMade, HeadTrialLogged, open_ledger
-from fluewright.web.answers import Page, body, number, page_or_missing, plain, received, theme, words
+from fluewright.web.answers import Page, body, number, page_or_missing, plain, received, theme, width_mm, words
 from fluewright.web.open_shop import Shop
 from fluewright.web.pages_bench import SOUND_KINDS
 from fluewright.web.section_view import section_view
@@ -55,7 +56,8 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
     async def section(request: Request) -> Response:
         room = await asyncio.to_thread(shop.head, request.path_params["serial"])
         place = request.query_params.get("place", "")[:40]
-        return JSONResponse(await asyncio.to_thread(section_view, room.as_built(), place, theme(request)))
+        work = partial(section_view, room.as_built(), place, theme(request), width_mm=width_mm(request))
+        return JSONResponse(await asyncio.to_thread(work))
 
     async def take(request: Request) -> Response:
         room = await asyncio.to_thread(shop.head, request.path_params["serial"])

@@ -3,30 +3,60 @@
 from functools import lru_cache
 from typing import Any
 
-from fluewright.acoustics.voicing import ADJUSTMENTS, QUANTITIES, VoicingEffect, voicing_effects
+from fluewright.acoustics.jet import breath_air
+from fluewright.acoustics.jet_shape import jet_shape
+from fluewright.acoustics.network import air_of
+from fluewright.acoustics.voicing import QUANTITIES, VoicingEffect, voicing_effects
+from fluewright.bench.voicing.advice import STEPS
+from fluewright.bench.voicing.places import PLACES
 from fluewright.errors import ComputeError, InputError
+from fluewright.instrument.breath import breath_pressure_pa
 from fluewright.instrument.files import model_from_text, model_text
 from fluewright.instrument.model import Model
+from fluewright.instrument.temperament import target_frequency_hz
+from fluewright.pictures.effects import AdjustmentEffects, EffectRow, effect_picture
 from fluewright.pictures.palette import Theme
-from fluewright.pictures.section import head_section
+from fluewright.pictures.section import JetDrawn, head_section
 
-__all__ = ["section_view"]
+__all__ = ["section_picture", "section_view"]
+
+_EVIDENCE: dict[str, Any] = {"modelled": "computed", "practice": "practice", "measured": "measured here"}
+
+
+def _jet(made: Model) -> JetDrawn | None:
+    """Return the jet on the lowest note's planned breath, its wave drawn by half a width; None where none forms."""
+    lowest = made.model.lowest_note
+    pressure = breath_pressure_pa(made.target, lowest, lowest)
+    try:
+        shape = jet_shape(
+            made.head, pressure, *breath_air(made, air_of(made)),
+            frequency_hz=target_frequency_hz(made.target, lowest, lowest),
+        )  # fmt: skip
+        return JetDrawn(
+            shape.x_mm.tolist(), shape.centre_mm.tolist(), shape.half_width_mm.tolist(),
+            (shape.swing_mm(0.0).tolist(), shape.swing_mm(0.5).tolist()),
+            f"{lowest} at {pressure:.0f} Pa: {shape.speed_m_s[0]:.0f} m/s, its swing enlarged",
+        )  # fmt: skip
+    except (InputError, ComputeError):
+        return None
+
+
+def section_picture(made: Model, theme: Theme, *, chosen: str | None = None, width_mm: float = 180.0) -> str:
+    """Return the section with its places to press, its grips to drag, and the jet."""
+    return head_section(made, theme=theme, control=True, chosen=chosen, jet=_jet(made), width_mm=width_mm)
 
 
 @lru_cache(maxsize=64)
 def _effects(text: str, place: str) -> tuple[VoicingEffect, ...]:
-    from fluewright.bench.voicing.places import PLACES
-
-    if place not in PLACES:
-        raise InputError(f"{place[:40]!r} is no place of the section; it has {', '.join(PLACES)}")
     model = model_from_text(text, place="model")
+    steps = [s.adjustment for s in STEPS if s.key in PLACES[place] and s.adjustment.steps]
     try:
-        return voicing_effects(model, adjustments=[a for a in ADJUSTMENTS if a.key in PLACES[place]])
+        return voicing_effects(model, adjustments=steps)
     except ComputeError as error:
         raise InputError(str(error)) from error
 
 
-def section_view(made: Model, place: str, theme: Theme) -> dict[str, Any]:
+def section_view(made: Model, place: str, theme: Theme, *, width_mm: float = 180.0) -> dict[str, Any]:
     """Return the section and, where a place is named, the effects of every adjustment there.
 
     Raises
@@ -34,11 +64,31 @@ def section_view(made: Model, place: str, theme: Theme) -> dict[str, Any]:
     InputError
         There is no such place, or the head cannot sound.
     """
-    found: dict[str, Any] = {"section": head_section(made, theme=theme), "place": place, "effects": []}
+    if place and place not in PLACES:
+        raise InputError(f"{place[:40]!r} is no place of the section; it has {', '.join(PLACES)}")
+    found: dict[str, Any] = {
+        "section": section_picture(made, theme, chosen=place or None, width_mm=width_mm),
+        "place": place,
+        "effects": [],
+        "picture": "",
+    }
     if place:
-        for effect in _effects(model_text(made), place):
-            found["effects"].append(_plain(effect))
+        effects = _effects(model_text(made), place)
+        title = f"{place.replace('-', ' ')}: what one usual step does"
+        found["picture"] = effect_picture([_drawn(e) for e in effects], title=title, theme=theme, width_mm=width_mm)
+        found["effects"] = [_plain(e) for e in effects]
     return found
+
+
+def _drawn(effect: VoicingEffect) -> AdjustmentEffects:
+    adjustment = effect.adjustment
+    rows = [
+        EffectRow(QUANTITIES[e.quantity][0], e.value, e.uncertainty, QUANTITIES[e.quantity][1], _EVIDENCE[e.evidence])
+        for e in effect.effects if e.quantity in QUANTITIES
+    ]  # fmt: skip
+    return AdjustmentEffects(
+        adjustment.key, adjustment.title, rows, adjustment.undo, adjustment.caution, effect.reason
+    )  # fmt: skip
 
 
 def _plain(effect: VoicingEffect) -> dict[str, Any]:

@@ -16,6 +16,11 @@ export function theme() {
   return document.documentElement.dataset.theme === "dark" ? "dark" : "light";
 }
 
+// How wide a drawing to ask for, mm: on a narrow screen a smaller page, so that its words and places stay large.
+export function wide() {
+  return document.documentElement.clientWidth < 640 ? 90 : 180;
+}
+
 async function answered(path, options) {
   let answer;
   try {

@@ -1,4 +1,4 @@
-import { ask, cell, cents, data, guarded, quiet, theme, ready } from "/static/common.js";
+import { ask, cell, cents, data, guarded, quiet, theme, ready, wide } from "/static/common.js";
 import { chosenPlace, showEffects } from "/static/section.js";
 
 const page = document.getElementById("model");
@@ -31,7 +31,7 @@ async function follow() {
   busy = true;
   try {
     const begun = performance.now();
-    const view = await data(`/api/models/${name}/drag?theme=${theme()}`, body({ section: Boolean(drag?.inHead) }));
+    const view = await data(`/api/models/${name}/drag?theme=${theme()}&wide=${wide()}`, body({ section: Boolean(drag?.inHead) }));
     at("chart").innerHTML = view.chart;
     if (view.section) at("section").innerHTML = view.section;
     at("rms").textContent = `${view.rms} cents rms`;
@@ -52,7 +52,7 @@ async function slowParts() {
 }
 
 async function section() {
-  const told = await data(`/api/models/${name}/section?theme=${theme()}`, body({ place: "" }));
+  const told = await data(`/api/models/${name}/section?theme=${theme()}&wide=${wide()}`, body({ place: "" }));
   at("section").innerHTML = told.section;
   if (place && !at("effects").dataset.stale) {
     at("effects").dataset.stale = "yes";
@@ -61,11 +61,11 @@ async function section() {
 }
 
 async function sensitivity() {
-  at("sensitivity").innerHTML = (await data(`/api/models/${name}/sensitivity?theme=${theme()}`, body())).picture;
+  at("sensitivity").innerHTML = (await data(`/api/models/${name}/sensitivity?theme=${theme()}&wide=${wide()}`, body())).picture;
 }
 
 async function breath() {
-  const told = await data(`/api/models/${name}/breath?theme=${theme()}`, body());
+  const told = await data(`/api/models/${name}/breath?theme=${theme()}&wide=${wide()}`, body());
   const rows = at("breath").tBodies[0];
   rows.replaceChildren();
   at("breath-picture").innerHTML = told.picture;
@@ -140,8 +140,7 @@ function begin(event, box, moves, inHead) {
   if (!svg || !moves.length) return;
   const unit = svg.viewBox.baseVal.width / svg.getBoundingClientRect().width / Number(svg.dataset.scale);
   drag = { moves, x: event.clientX, y: event.clientY, unit, before: sizes, box, inHead, moved: false };
-  box.setPointerCapture(event.pointerId);
-  event.preventDefault();
+  if (event.pointerType !== "mouse") event.preventDefault();
 }
 at("chart").addEventListener("pointerdown", (event) => {
   const target = event.target.closest("[data-hole]");
@@ -189,7 +188,7 @@ for (const kind of ["click", "keydown"]) at("section").addEventListener(kind, gu
   delete at("effects").dataset.stale;
   at("effects").replaceChildren(Object.assign(document.createElement("p"), { textContent: "Computing what a step does ...", className: "help" }));
   let told;
-  try { told = await data(`/api/models/${name}/section?theme=${theme()}`, body({ place })); } catch (error) { at("effects").replaceChildren(); throw error; }
+  try { told = await data(`/api/models/${name}/section?theme=${theme()}&wide=${wide()}`, body({ place })); } catch (error) { at("effects").replaceChildren(); throw error; }
   at("section").innerHTML = told.section;
   showEffects(at("effects"), told);
   at("section").querySelector(`[data-place="${place}"]`)?.focus();

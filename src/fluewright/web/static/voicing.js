@@ -1,4 +1,4 @@
-import { ask, cell, cents, data, guarded, quiet, send, theme, ready } from "/static/common.js";
+import { ask, cell, cents, data, guarded, quiet, send, theme, ready, wide } from "/static/common.js";
 import { connect } from "/static/live.js";
 import { record, troubles } from "/static/recorder.js";
 import { chosenPlace, showEffects } from "/static/section.js";
@@ -43,6 +43,7 @@ function draw() {
   drawBeside();
   drawOutcomes();
   if (!state.trials.length) {
+    at("next").textContent = "Next: tick what you have excluded, then make a trial, step by step.";
     at("wrong").replaceChildren(make("p", "Nothing was tried yet. Make a trial above; then symptoms, causes and what to do stand here."));
     at("do").replaceChildren();
   }
@@ -258,6 +259,8 @@ function drawDo(told) {
   const box = at("do");
   box.replaceChildren();
   if (told.open_checks.length) box.append(make("p", `Still to exclude before anything is cut: ${told.open_checks.map((c) => c.how).join("; ")}.`, "verdict"));
+  const first = told.advice.find((a) => a.gain > 0.01);
+  at("next").textContent = state.waiting.length ? `Next: try the head again; ${state.waiting[0].title} waits for its outcome.` : told.open_checks.length ? `Next: exclude ${told.open_checks.map((c) => c.key).join(", ")}.` : first ? `Next: ${first.title}${first.steps === 1 ? "" : `, ${first.steps} steps`}; then try again.` : "Next: nothing; leave this head as it is.";
   const useful = told.advice.filter((a) => a.gain > 0.01).slice(0, 5);
   if (!useful.length) { box.append(make("p", "No adjustment brings this head nearer to its model: leave it.", "verdict")); return; }
   const list = make("ol", "", "plan");
@@ -322,7 +325,7 @@ function drawOutcomes() {
 }
 
 async function showSection() {
-  const told = await data(`${api}/section?theme=${theme()}&place=${place}`);
+  const told = await data(`${api}/section?theme=${theme()}&wide=${wide()}&place=${place}`);
   at("section").innerHTML = told.section;
   showEffects(at("effects"), told);
 }

@@ -1,0 +1,75 @@
+"""The ledger's pages: found by any word, copied, checked, and every kind of event told in a line."""
+
+import sqlite3
+
+import pytest
+
+from fluewright.ledger import open_ledger, verify
+from fluewright.shop import backup_state, make_backup
+
+
+def test_pieces_are_found_by_any_word_of_their_history(client, shop, recording):
+    client.post("/api/bench", json={"model": "f4-taper", "prefix": "F4", "material": "aluminium tube"})
+    client.post("/api/bench/D5-0001/recording", params={"name": "take.wav"}, content=recording().read_bytes())
+    cut = client.get("/api/bench/D5-0001").json()["verdict"]["plan"][0]
+    given = {"key": cut["key"], "after_mm": cut["after_mm"], "tool": "fine saw", "reason": "D5 flat"}
+    assert client.post("/api/bench/D5-0001/cut", json=given).status_code == 200
+    for word, found in (
+        ("", 2), ("fine saw", 1), ("TAKE.wav", 1), ("aluminium", 1), ("d5 flat", 1), ("plum", 1), ("bell", 0),
+        ("<script>", 0), ("%", 0), ("'; --", 0),
+    ):  # fmt: skip
+        page = client.get("/ledger", params={"search": word}).text
+        assert page.count('<td><a href="/ledger/') == found, word
+    assert client.get("/ledger", params={"state": "in work"}).text.count('<td><a href="/ledger/') >= 1
+    history = client.get("/ledger/D5-0001").text
+    assert "fine saw, D5 flat" in history
+    assert "plum wood, lot 1" in history
+
+
+def test_the_state_of_a_piece_is_set_with_its_reason(client, shop):
+    assert client.post("/api/bench/D5-0001/state", json={"state": "on hold", "reason": "wood moves"}).status_code == 200
+    assert client.get("/api/bench/D5-0001").json()["state"] == "on hold"
+    for given, says in (
+        ({"state": "sung", "reason": "x"}, "is no state"),
+        ({"state": "tuned", "reason": ""}, "why the state changes"),
+    ):
+        answer = client.post("/api/bench/D5-0001/state", json=given)
+        assert answer.status_code == 400
+        assert says in answer.json()["fault"]
+
+
+def test_copies_are_made_and_how_far_behind_they_are_is_said(client, shop):
+    assert "No copy yet" in client.get("/ledger").text
+    assert client.post("/api/ledger/backup", json={}).json()["kept"].endswith(".ledger")
+    assert "it lacks nothing" in client.get("/ledger").text
+    client.post("/api/bench", json={"model": "d5-cylinder", "prefix": "D5"})
+    assert "it lacks the last 1 of" in client.get("/ledger").text
+    state = backup_state(shop.ledger)
+    assert (state.copies, state.behind) == (1, 1)
+    copy = make_backup(shop.ledger)
+    assert verify(copy).clean
+    assert backup_state(shop.ledger).behind == 0
+    copy.write_bytes(b"no ledger any more")
+    assert backup_state(shop.ledger).behind == backup_state(shop.ledger).events
+    sent = client.get("/api/ledger/copy")
+    path = shop.folder.parent / "sent.ledger"
+    path.write_bytes(sent.content)
+    with open_ledger(path) as book:
+        assert len(book.instruments()) == 2
+
+
+def test_a_changed_ledger_is_found_out(client, shop):
+    assert client.post("/api/ledger/verify", json={}).json() == {"clean": True, "findings": []}
+    with sqlite3.connect(shop.ledger) as raw:
+        raw.execute("DROP TRIGGER IF EXISTS events_no_update")
+        for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall():
+            raw.execute(f"DROP TRIGGER {name}")
+        raw.execute("UPDATE events SET person = 'somebody else' WHERE id = 1")
+    told = client.post("/api/ledger/verify", json={}).json()
+    assert not told["clean"]
+    assert told["findings"]
+
+
+@pytest.mark.parametrize("digest", ["..%2f..%2fshop.ledger", "a" * 63, "A" * 64, "../shop.ledger", "0" * 64])
+def test_only_kept_recordings_are_handed_out(client, digest):
+    assert client.get(f"/api/recordings/{digest}").status_code in (400, 404)
