@@ -69,6 +69,36 @@ def test_an_unpaired_device_reaches_nothing(shop):
             assert phone.get("/api/bench/D5-0001", headers={"cookie": cookie.encode("latin-1")}).status_code == 401
 
 
+def every_route(shop):
+    """Return (method, path) of everything that the app answers, with a piece and a model that exist."""
+    found = []
+    for route in build_app(shop).routes:
+        for method in getattr(route, "methods", None) or ():
+            path = route.path
+            for name, value in (
+                ("{serial}", "D5-0001"), ("{name}", "d5-cylinder"), ("{what}", "finish"), ("{digest}", "0" * 64),
+            ):  # fmt: skip
+                path = path.replace(name, value)
+            if method != "HEAD":
+                found.append((method, path))
+    return found
+
+
+def test_no_page_and_no_request_is_open_to_an_unpaired_device_or_another_site(shop):
+    routes = every_route(shop)
+    assert len(routes) >= 40
+    free = {"/pair", "/favicon.ico"}
+    with from_phone(shop) as phone:
+        for method, path in routes:
+            if path not in free:
+                assert phone.request(method, path, content=b"{}").status_code in (303, 401), path
+    shop.scheme, shop.address = "http", ""
+    with TestClient(build_app(shop), base_url=BASE, headers={"origin": "http://evil.example"}) as other:
+        for method, path in routes:
+            if method != "GET":
+                assert other.request(method, path, content=b"{}").status_code == 403, path
+
+
 def test_a_code_pairs_once(shop):
     code = shop.pairing.code()
     with from_phone(shop) as phone:
@@ -146,6 +176,8 @@ def test_too_much_is_refused_before_it_is_read(client):
             yield b"x" * 65536
 
     assert client.post("/api/models/d5-cylinder/drag", content=endless()).status_code == 400
+    log = client.post("/api/voicing/D5-0001/breath-log", content=b"1,2\n" * 300_000)
+    assert log.status_code == 413
 
 
 @pytest.mark.parametrize(
@@ -195,6 +227,18 @@ def test_scripts_in_names_stay_text(client, shop):
         ("/api/bench/D5-0001/conditions", b'{"temperature_c": 900}'),
         ("/api/bench/D5-0099/finish", b"{}"),
         ("/api/bench", b'{"model": "nothing", "prefix": "D5"}'),
+        ("/api/bench", b'{"model": ["d5-cylinder"], "prefix": "D5"}'),
+        ("/api/bench/D5-0001/conditions", b'{"temperature_c": NaN}'),
+        ("/api/bench/D5-0001/state", b'{"state": ["tuned"], "reason": "x"}'),
+        ("/api/models/d5-cylinder/section", b'{"place": "../x"}'),
+        ("/api/models/d5-cylinder/drag", b'{"limits": {"fixed": [1]}}'),
+        ("/api/compare", b'{"old": "a@b@c", "new": {}}'),
+        ("/api/voicing/D5-0001/settle", b'{"checked": "dirt"}'),
+        ("/api/voicing/D5-0001/settle", b'{"body": {"a": 1}}'),
+        ("/api/voicing/D5-0001/reading", b"{}"),
+        ("/api/voicing/D5-0001/done", b'{"key": "window-longer", "steps": "many"}'),
+        ("/api/voicing/D5-0001/breath-log?name=x.csv", b"time,pressure\n1,2\n"),
+        ("/api/voicing/D5-0099/finish", b"{}"),
         ("/api/bench", b'{"model": "d5-cylinder", "prefix": "../"}'),
     ],
 )

@@ -80,7 +80,7 @@ def sound(tmp_path_factory):
     path = tmp_path_factory.mktemp("sound") / "scale.wav"
     samples = play((hz[main] * 2.0 ** (-15.0 / 1200.0)).tolist(), note_s=0.5, rng=np.random.default_rng(1))
     # The browser takes a 24-bit file for silence.
-    soundfile.write(path, np.concatenate([np.zeros(22050), samples, np.zeros(44100)]), 44100, subtype="PCM_16")
+    soundfile.write(path, np.concatenate([np.zeros(22050), samples, np.zeros(3 * 44100)]), 44100, subtype="PCM_16")
     return path
 
 
@@ -158,6 +158,62 @@ def test_from_a_model_to_a_certificate_by_clicks_keys_and_sound(browser, server,
     assert page.faults == []
 
 
+def middle(locator):
+    box = locator.bounding_box()
+    return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+
+
+def test_a_size_is_dragged_in_the_section_and_on_the_body(browser, server):
+    page = page_of(browser, 1280)
+    page.goto(server.url("/models/d5-cylinder"))
+    grip = page.locator('#section [data-size="head.window_length_mm"]').first
+    grip.scroll_into_view_if_needed()
+    page.wait_for_timeout(500)
+    window = page.get_by_label("window length, mm", exact=True)
+    for step in (30, -60):
+        before = float(window.input_value())
+        x, y = middle(grip)
+        page.mouse.move(x, y)
+        page.mouse.down()
+        page.mouse.move(x + step / 2, y)
+        page.mouse.move(x + step, y)
+        page.mouse.up()
+        scale = float(page.locator("#section svg").get_attribute("data-scale"))
+        expect(window).not_to_have_value(f"{before:.3f}")
+        # The drawing may take another scale when the window grows: only the side and the size are sure.
+        assert 0.2 < (float(window.input_value()) - before) * scale / (step * 180.0 / 1146.0) < 3.0
+        page.wait_for_timeout(800)
+    page.get_by_role("button", name="Undo").click()
+    page.get_by_role("button", name="Undo").click()
+    assert window.input_value() == "4.500"
+    hole = page.locator("#chart g.hole").nth(2)
+    hole.scroll_into_view_if_needed()
+    third = page.locator('[data-key="holes.3.position_mm"]')
+    before = third.input_value()
+    x, y = middle(hole)
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 20, y)
+    page.mouse.up()
+    expect(third).not_to_have_value(before)
+    assert float(third.input_value()) > float(before)
+    assert page.faults == []
+
+
+def test_a_press_in_the_section_shows_effects_and_changes_nothing(browser, server):
+    page = page_of(browser, 1280)
+    page.goto(server.url("/models/d5-cylinder"))
+    for place, says in (("upper-chamfer", "upper chamfer longer"), ("edge", "edge lower by 0.05 mm")):
+        target = page.locator(f'#section [data-place="{place}"]').first
+        target.scroll_into_view_if_needed()
+        page.wait_for_timeout(400)
+        x, y = middle(target)
+        page.mouse.click(x, y)
+        page.locator("#effects summary", has_text=says).wait_for()
+    assert page.get_by_role("button", name="Undo").is_disabled()
+    assert page.faults == []
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_serious_fault_of_accessibility(browser, server, scheme):
     page = page_of(browser, 1280, color_scheme=scheme)
@@ -208,6 +264,36 @@ def test_a_refused_microphone_is_said_with_its_mend(server):
         assert "microphone" in says.inner_text()
         assert "recording" in says.inner_text()
         browser.close()
+
+
+def test_a_trial_ends_by_itself_with_both_hands_on_the_instrument(browser, server):
+    page = page_of(browser, 900)
+    page.goto(server.url("/bench"))
+    page.get_by_role("button", name="Begin it and play").click()
+    page.wait_for_url("**/bench/D5-0001")
+    page.get_by_label("End by itself").check()
+    page.get_by_role("button", name="Listen", exact=True).click()
+    page.get_by_text("Cut, in this order").wait_for(timeout=120_000)
+    expect(page.locator("#state")).to_contain_text("1 trial")
+    assert page.faults == []
+
+
+def test_a_take_is_recorded_by_the_page_and_judged(browser, server):
+    page = page_of(browser, 900)
+    page.goto(server.url("/bench"))
+    page.get_by_role("button", name="Begin it and play").click()
+    page.wait_for_url("**/bench/D5-0001")
+    page.get_by_role("button", name="Record instead").click()
+    page.get_by_text("Recording, ").wait_for()
+    page.wait_for_timeout(13_000)
+    page.get_by_role("button", name="Stop").click()
+    page.get_by_text("D5-0001-take.wav was heard.").wait_for()
+    page.get_by_text("Cut, in this order").wait_for()
+    page.locator("#states").select_option("on hold")
+    page.get_by_label("Why").fill("the wood still moves")
+    page.get_by_role("button", name="Set the state").press("Enter")
+    expect(page.locator("#state")).to_contain_text("on hold")
+    assert page.faults == []
 
 
 @pytest.mark.parametrize("width", [1280, 360])

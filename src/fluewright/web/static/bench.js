@@ -27,7 +27,7 @@ async function look() {
 }
 
 function draw() {
-  at("state").textContent = `${state.state}, ${state.trials} trials`;
+  at("state").textContent = `${state.state}, ${state.trials} trial${state.trials === 1 ? "" : "s"}`;
   const first = !at("chart").firstChild;
   at("chart").innerHTML = state.chart;
   // On a narrow screen the holes are what is wanted, not the head.
@@ -106,6 +106,16 @@ async function act(what, body = {}) {
   await look();
 }
 
+// Both hands are on the instrument: a trial may end without a touch, when every note was ticked and it is quiet.
+let lastSound = 0;
+let ending = false;
+function endByItself() {
+  if (!microphone || ending || !at("by-itself").checked || !state) return;
+  if (!state.notes.every((note) => note.plays) || performance.now() - lastSound < 2000) return;
+  ending = true;
+  guarded(() => act("finish"))().finally(() => { ending = false; });
+}
+
 function showNow(now) {
   const mark = at("now-mark");
   const known = state && now.fingering !== null;
@@ -118,6 +128,8 @@ function showNow(now) {
     if (late.length > 100) late.shift();
     bench.dataset.late = JSON.stringify(late);
   }
+  if (now.hz) lastSound = performance.now();
+  endByItself();
   if (microphone) {
     if (now.level_db > -75) silentSince = performance.now();
     else if (performance.now() - silentSince > 4000) at("mic").textContent = "Nothing comes from the microphone: is it the right one, and is its level up? (The system's sound settings.)";
@@ -193,7 +205,9 @@ for (const id of ["temperature", "breath"]) {
     return act("conditions", { temperature_c: number(at("temperature")), breath_pa: number(at("breath")) });
   }));
 }
-document.addEventListener("theme", guarded(look));
+at("by-itself").checked = localStorage.getItem("end by itself") === "yes";
+at("by-itself").addEventListener("change", () => localStorage.setItem("end by itself", at("by-itself").checked ? "yes" : "no"));
+document.addEventListener("theme", quiet(look));
 connect(bench.dataset.serial, {
   opened: (made) => {
     socket = made;
