@@ -1,5 +1,6 @@
 """One sitting at the bench: heard notes in, the state of the piece and the next safe cut out."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -18,7 +19,16 @@ from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
 
-__all__ = ["Advice", "Heard", "advise", "air_of", "check_sizes_over_time", "heard_by_fingering", "slip_text"]
+__all__ = [
+    "Advice",
+    "Heard",
+    "advise",
+    "air_cents",
+    "air_of",
+    "check_sizes_over_time",
+    "heard_by_fingering",
+    "slip_text",
+]
 
 # A gauge and a hand-held rule agree to this; less material than before by more than it is a mistake, not a reading.
 _GROWN_MM = 0.15
@@ -85,6 +95,17 @@ def air_of(model: Model, temperature_c: float | None) -> Air | None:
     return moist_air(
         temperature_c, relative_humidity=c.relative_humidity, co2_fraction=c.co2_fraction, pressure_pa=c.pressure_pa
     )
+
+
+def air_cents(model: Model, temperature_c: float | None) -> float:
+    """Return how much sharper the air of a room makes every note than the model's own air, cents.
+
+    Pitch goes with the speed of sound, at the model's humidity (`air.moist_air`).
+    """
+    room, planned = air_of(model, temperature_c), air_of(model, model.conditions.temperature_c)
+    if room is None or planned is None:
+        return 0.0
+    return 1200.0 * math.log2(room.sound_speed / planned.sound_speed)
 
 
 def check_sizes_over_time(sizes: Sequence[Mapping[str, float]]) -> None:

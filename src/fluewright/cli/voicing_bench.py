@@ -48,7 +48,7 @@ def _heard(
 
     if recordings and log is None and not breath:
         raise InputError("a swell needs the breath beside it: give --breath-log FILE, or --breath 0=40 --breath 12=280")
-    notes = notes_of_model(model).in_air(temperature_c, model.conditions.temperature_c)
+    notes = notes_of_model(model).in_air(temperature_c, model)
     parts, sources, warnings = [], [], []
     for path in recordings:
         sound = read_recording(path)

@@ -9,6 +9,7 @@ import numpy as np
 
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import breath_plan
+from fluewright.bench.session import air_cents
 from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
 from fluewright.bench.voicing.trial import NoteTrial, Reading
 from fluewright.errors import RecordingError
@@ -38,15 +39,14 @@ class ModelNotes:
             {k: v for k, v in self.comfortable_pa.items() if k in wanted},
         )
 
-    def in_air(self, temperature_c: float, design_c: float) -> "ModelNotes":
-        """Return the notes as they sound in a room of another temperature: every target as much sharper or flatter.
+    def in_air(self, temperature_c: float, model: Model) -> "ModelNotes":
+        """Return the notes as they sound in a room of another temperature than the model's: sharper or flatter alike.
 
-        The speed of sound goes as the square root of absolute temperature (Cramer 1993; humidity moves it by less
-        than a cent here). NaN leaves them as they are.
+        Pitch goes with the speed of sound (`bench.session.air_cents`). NaN leaves them as they are.
         """
         if not math.isfinite(temperature_c):
             return self
-        ratio = math.sqrt((temperature_c + 273.15) / (design_c + 273.15))
+        ratio = 2.0 ** (air_cents(model, temperature_c) / 1200.0)
         return ModelNotes({k: ratio * v for k, v in self.targets_hz.items()}, self.comfortable_pa)
 
 

@@ -34,7 +34,7 @@ def head_trial_picture(
     lines, marks = [], []
     for one in [trial] if other is None else [other, trial]:
         new = one is trial
-        targets = planned.in_air(one.temperature_c, model.conditions.temperature_c).targets_hz
+        targets = planned.in_air(one.temperature_c, model).targets_hz
         for note in one.notes:
             target = targets.get((note.note, note.register), math.nan)
             curve = [(p, 1200.0 * math.log2(f / target)) for p, f in note.curve]

@@ -17,7 +17,7 @@ from fluewright.bench.cuts import CutPolicy, CutProposal, Verdict, next_cut
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import Prior
 from fluewright.bench.repeats import of_repeats
-from fluewright.bench.session import Advice, advise, air_of
+from fluewright.bench.session import Advice, advise, air_cents, air_of
 from fluewright.design.fit import with_sizes
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
@@ -173,10 +173,7 @@ class BenchRoom:
 
     def _warm(self) -> float:
         """Return how sharp the air of this trial makes every note against the design's, cents."""
-        if self.temperature_c is None:
-            return 0.0
-        design = self.model.conditions.temperature_c
-        return 600.0 * math.log2((self.temperature_c + 273.15) / (design + 273.15))
+        return air_cents(self.model, self.temperature_c)
 
     def _verdict_data(self, verdict: Verdict) -> dict[str, Any]:
         return {

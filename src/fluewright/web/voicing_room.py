@@ -262,7 +262,7 @@ class VoicingRoom:
 
     def _hear(self, step: TrialStep, path: Path, digest: str, name: str, log: str) -> HeadHeard:
         """Return what a step's recording says with the readings typed now."""
-        notes = self._notes.in_air(self.room_c, self.model.conditions.temperature_c)
+        notes = self._notes.in_air(self.room_c, self.model)
         breaths = {k: self._column(k, "comfortable_pa") for k in notes.comfortable_pa}
         blown = {k: v if math.isfinite(v) else notes.comfortable_pa[k] for k, v in breaths.items()}
         columns = tuple(self._column(step.notes[0], q) for q in ("lowest_pa", "jump_pa"))

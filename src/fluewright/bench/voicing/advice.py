@@ -382,7 +382,9 @@ def _made(
 def _undoes(step: Step, diagnosis: Diagnosis) -> bool:
     """Return whether a step takes back the very deviation of a likely cause, and does not only make up for it.
 
-    A leak is sealed where it is likelier than not to be there; before that it stands among the checks.
+    What counts is the cause's own size, not what moves along with it: a windway too high shifts the edge against the
+    jet as well, but a cut at the edge does not make the windway lower. A leak is sealed where it is likelier than not
+    to be there; before that it stands among the checks.
     """
     changes = dict(step.adjustment.steps)
     for found in diagnosis.causes:
@@ -392,7 +394,9 @@ def _undoes(step: Step, diagnosis: Diagnosis) -> bool:
             continue
         if found.probability < 0.1:
             continue
-        made = dict(next(c for v, c in found.cause.variants if v == found.variant))
+        moved = dict(next(c for v, c in found.cause.variants if v == found.variant))
+        most = max(map(abs, moved.values()))
+        made = {key: change for key, change in moved.items() if abs(change) == most}
         if any(made.get(key, 0.0) * change < 0.0 for key, change in changes.items()):
             return True
     return False

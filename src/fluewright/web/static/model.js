@@ -32,7 +32,10 @@ async function follow() {
   try {
     const begun = performance.now();
     const view = await data(`/api/models/${name}/drag?theme=${theme()}&wide=${wide()}`, body({ section: Boolean(drag?.inHead) }));
+    const first = !at("chart").firstChild;
     at("chart").innerHTML = view.chart;
+    // On a narrow screen the holes are what is wanted, not the head.
+    if (first) at("chart").scrollLeft = at("chart").scrollWidth;
     if (view.section) at("section").innerHTML = view.section;
     at("rms").textContent = `${view.rms} cents rms`;
     page.dataset.drawn = String(performance.now() - begun);
