@@ -59,6 +59,7 @@ def main() -> None:
                     permissions=["microphone"], viewport={"width": 1280, "height": 900}
                 ).new_page()
                 rows += measure(page, f"http://127.0.0.1:{port}")
+                rows.append(eight_devices(browser, f"http://127.0.0.1:{port}"))
                 browser.close()
         finally:
             server.kill()
@@ -66,6 +67,55 @@ def main() -> None:
     print("\n### Pages\n\n| what | measured | asked |\n| --- | --- | --- |")
     for row in rows:
         print(f"| {' | '.join(row)} |")
+
+
+def section_drag(page) -> list[tuple[str, str, str]]:
+    """Return the row of a drag of the edge in the head's section: chart and section are drawn anew for every move."""
+    grip = page.locator('#section [data-size="head.window_length_mm"]').first
+    grip.scroll_into_view_if_needed()
+    page.wait_for_timeout(2500)
+    box = grip.bounding_box()
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.mouse.move(x, y)
+    page.mouse.down()
+    taken = []
+    for k in range(60):
+        page.mouse.move(x + 4 + 0.5 * (k % 30), y)
+        page.wait_for_timeout(80)
+        taken.append(float(page.locator("#model").get_attribute("data-drawn")))
+    page.mouse.up()
+    middle, high = np.percentile(taken, [50, 95])
+    return [("drag in the head's section, 60 moves: middle, 95 of 100", f"{middle:.0f}, {high:.0f} ms", "50 ms at 95")]
+
+
+def eight_devices(browser, base: str) -> tuple[str, str, str]:
+    """Return the row of eight devices at one bench, one of which listens: what each has ticked after a scale."""
+    pages = []
+    for _ in range(8):
+        page = browser.new_context(permissions=["microphone"], viewport={"width": 700, "height": 700}).new_page()
+        page.goto(f"{base}/bench/D5-0001")
+        page.locator("#chart svg").wait_for()
+        pages.append(page)
+    before = [played(p) for p in pages]
+    pages[0].get_by_role("button", name="Listen", exact=True).click()
+    pages[0].wait_for_timeout(15_000)
+    pages[0].get_by_role("button", name="Stop listening").click()
+    pages[0].wait_for_timeout(1500)
+    came = [played(p) - b for p, b in zip(pages, before, strict=True)]
+    for page in pages:
+        page.context.close()
+    return ("eight devices at one bench: playings that each was shown", " ".join(map(str, came)), "all alike")
+
+
+def played(page) -> int:
+    """Return how many playings a device's page shows."""
+    return sum(int(t or 0) for t in page.locator("#notes tbody td:nth-child(3)").all_inner_texts())
+
+
+def memory() -> list[tuple[str, str, str]]:
+    """Return the rows of the half hour's run that `benchmarks/live_run.py` made, kept beside it."""
+    kept = Path(__file__).with_name("live_run.json")
+    return rows_of(json.loads(kept.read_text())) if kept.exists() else []
 
 
 def measure(page, base: str) -> list[tuple[str, str, str]]:
@@ -93,6 +143,7 @@ def measure(page, base: str) -> list[tuple[str, str, str]]:
         taken.append(float(page.locator("#model").get_attribute("data-drawn")))
     page.mouse.up()
     middle, high = np.percentile(taken, [50, 95])
+    rows += section_drag(page)
     rows.append((f"drag to new chart, {DRAGS} moves: middle, 95 of 100", f"{middle:.0f}, {high:.0f} ms", "50 ms at 95"))
     page.goto(f"{base}/bench")
     page.get_by_role("button", name="Begin it and play").click()

@@ -1,11 +1,11 @@
 """The local web app."""
 
-import tempfile
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
+from fluewright.cli.printing import console
 from fluewright.errors import InputError
 
 __all__ = ["serve_command"]
@@ -29,11 +29,10 @@ def serve_command(
     if demo:
         if ledger is not None:
             raise InputError("--demo makes a ledger of its own; leave --ledger out")
-        from fluewright.demo.story import run_story
+        from fluewright.demo.kept_set import demo_ledger
 
-        folder = Path(tempfile.mkdtemp(prefix="fluewright-demo-"))
-        run_story(folder, seed=1)
-        ledger = folder / "ledger.sqlite"
+        with console(error=True).status("making the demo's workshop, once: about half a minute") as status:
+            ledger = demo_ledger(lambda text: status.update(f"making the demo's workshop: {text}"))
     if ledger is None:
         from platformdirs import user_data_path
 

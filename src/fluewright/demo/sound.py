@@ -1,11 +1,19 @@
-"""A plain sound for the virtual piece: harmonics, breath noise and drift, one note after another."""
+"""A plain sound for the virtual piece: harmonics, breath noise and drift, one note after another.
+
+Where the sound itself is not wanted, `heard_without_sound` says what the listening would have read off it.
+"""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["play"]
+__all__ = ["DrawnNote", "heard_without_sound", "play"]
+
+# What `hear_notes` states of the notes of `play`, and how far it is from them, cents.
+_STATED_CENTS = (0.26, 0.50)
+_MISSED_CENTS = 0.04
 
 
 def play(
@@ -42,3 +50,26 @@ def play(
     noise = 10.0 ** (noise_db / 20.0) * 0.35
     sound: NDArray[np.float64] = np.clip(samples + noise * rng.standard_normal(samples.size) * 0.3, -1.0, 1.0)
     return sound
+
+
+@dataclass(frozen=True)
+class DrawnNote:
+    """A note as the listening would have heard it: its mean frequency and the standard uncertainty of that, Hz."""
+
+    frequency_hz: float
+    frequency_uncertainty_hz: float
+
+
+def heard_without_sound(frequencies_hz: Sequence[float], *, rng: np.random.Generator) -> tuple[DrawnNote, ...]:
+    """Return what listening to `play` gives, drawn: each pitch with the error and the uncertainty found there.
+
+    No sound is made: a hundred trials take no time.
+    """
+    found = []
+    for f in frequencies_hz:
+        stated = float(rng.uniform(*_STATED_CENTS))
+        cents = _MISSED_CENTS * float(rng.standard_normal())
+        # As many places as the listening is sure of, so that a last bit elsewhere changes nothing here.
+        hz = round(f * 2.0 ** (cents / 1200.0), 4)
+        found.append(DrawnNote(hz, round(hz * stated * np.log(2.0) / 1200.0, 4)))
+    return tuple(found)
