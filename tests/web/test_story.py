@@ -214,6 +214,12 @@ def test_a_press_in_the_section_shows_effects_and_changes_nothing(browser, serve
     assert page.faults == []
 
 
+def serious_faults(page):
+    """Return what the accessibility engine finds serious or worse: (rule, element)."""
+    found = Axe().run(page).response["violations"]
+    return [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")]
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_serious_fault_of_accessibility(browser, server, scheme):
     page = page_of(browser, 1280, color_scheme=scheme)
@@ -227,9 +233,7 @@ def test_no_serious_fault_of_accessibility(browser, server, scheme):
     for path in paths:
         page.goto(server.url(path))
         page.wait_for_timeout(600)
-        found = Axe().run(page).response["violations"]
-        serious = [(v["id"], v["nodes"][0]["html"][:120]) for v in found if v["impact"] in ("serious", "critical")]
-        assert serious == [], path
+        assert serious_faults(page) == [], path
 
 
 def test_nothing_ticked_is_lost_when_the_server_dies_and_the_page_comes_back(browser, server):
@@ -329,4 +333,5 @@ def test_a_head_is_tried_by_its_steps_and_judged(browser, server, width):
     page.locator('#section [data-place="window"]').first.press("Enter")
     page.get_by_text("cut the edge back: window longer by 0.1 mm").first.wait_for(timeout=120_000)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
+    assert serious_faults(page) == []
     assert [f for f in page.faults if "400" not in f] == []
