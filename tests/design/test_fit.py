@@ -87,3 +87,20 @@ def test_a_blown_fit_meets_the_target_with_what_breath_adds():
     plain = build_network(fit_model(model).model)
     before = 1200.0 * np.log2(resonances(plain).frequencies_hz / plain.targets_hz) + jet_shift(blow(plain))[0]
     assert np.sqrt(np.mean(blown**2)) < np.sqrt(np.mean(before**2))
+
+
+def test_holes_abreast_may_be_gauged_in_either_order_and_give_the_same_notes():
+    """The thumb hole of the eight-hole model lies beside the first finger's: a gauge is off by a few tenths."""
+    model = load("c5-eight-hole")
+    thumb = min(model.holes, key=lambda h: abs(abs(h.angle_deg) - 180.0))
+    place = [h.name for h in model.holes].index(thumb.name)
+    other = model.holes[place + 1] if place == 0 else model.holes[place - 1]
+    level = other.position_mm
+    beside = {
+        off: resonances(build_network(with_sizes(model, {f"holes.{thumb.name}.position_mm": level + off})))
+        for off in (-0.1, 0.1)
+    }
+    cents = 1200.0 * np.log2(beside[0.1].frequencies_hz / beside[-0.1].frequencies_hz)
+    assert np.abs(cents).max() < 2.0
+    with pytest.raises(ModelError, match="order of the holes"):
+        with_sizes(model, {"holes.3.position_mm": model.holes[-1].position_mm + 1.0})

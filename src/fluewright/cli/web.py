@@ -1,5 +1,6 @@
 """The local web app."""
 
+import shutil
 from pathlib import Path
 from typing import Annotated
 
@@ -32,7 +33,12 @@ def serve_command(
         from fluewright.demo.kept_set import demo_ledger
 
         with console(error=True).status("making the demo's workshop, once: about half a minute") as status:
-            ledger = demo_ledger(lambda text: status.update(f"making the demo's workshop: {text}"))
+            copy = demo_ledger(lambda text: status.update(f"making the demo's workshop: {text}"))
+        try:
+            serve(copy, port=port, lan=lan)
+        finally:
+            shutil.rmtree(copy.parent, ignore_errors=True)
+        return
     if ledger is None:
         from platformdirs import user_data_path
 

@@ -17,7 +17,7 @@ from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, Resonances, reson
 from fluewright.air import Air
 from fluewright.errors import InputError, ModelError
 from fluewright.instrument.files import validate_model
-from fluewright.instrument.geometry import outside_diameter_mm
+from fluewright.instrument.geometry import abreast_mm, outside_diameter_mm
 from fluewright.instrument.model import Hole, Model
 
 __all__ = ["FitResult", "fit_blown_model", "fit_model", "with_sizes"]
@@ -232,8 +232,9 @@ def with_sizes(model: Model, values: dict[str, float]) -> Model:
                 s[0 if parts[3] == "x" else 1] = value
             raw["bore"][parts[1]] = stations
     positions = [h["position_mm"] for h in raw["holes"]]
-    if positions != sorted(positions):
-        raise ModelError("the sizes would change the order of the holes along the bore; keep the order")
+    for (one, x1), (two, x2) in itertools.pairwise(zip(model.holes, positions, strict=True)):
+        if x2 < x1 - abreast_mm(one, two):
+            raise ModelError("the sizes would change the order of the holes along the bore; keep the order")
     return validate_model(raw, place=model.model.name)
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Side",
+    "abreast_mm",
     "bore_diameter_mm",
     "check_geometry",
     "edge_above_floor_mm",
@@ -31,6 +32,8 @@ Side = Literal["head", "foot"]
 """Which side of a step in diameter is meant where a place lies right at it."""
 
 _SAME_MM = 1e-6
+# Holes on different sides of the body, side by side: a gauge may put either first. Common practice, no source.
+_ABREAST_MM, _ABREAST_DEG = 2.0, 45.0
 _SHORTEST_CONE_MM = 0.05
 _NARROWEST_BORE_MM, _WIDEST_BORE_MM = 2.0, 100.0
 
@@ -103,6 +106,16 @@ def _distance_mm(model: "Model", first: "Hole", second: "Hole", *, outside: bool
     middle = 0.5 * (first.position_mm + second.position_mm)
     diameter = outside_diameter_mm(model, middle) if outside else bore_diameter_mm(model, middle)
     return math.hypot(second.position_mm - first.position_mm, 0.5 * diameter * _turn_rad(first, second))
+
+
+def abreast_mm(one: "Hole", two: "Hole") -> float:
+    """Return by how much two neighbours may stand in the other order than they are listed, mm.
+
+    A thumb hole beside the first finger's is listed first or second whatever the gauge says of a few tenths: on
+    different sides of the body (45 degrees apart or more) neither is before the other. Else nothing.
+    """
+    apart = abs((one.angle_deg - two.angle_deg + 180.0) % 360.0 - 180.0)
+    return _ABREAST_MM if apart >= _ABREAST_DEG else 0.0
 
 
 def web_mm(model: "Model", first: "Hole", second: "Hole") -> float:
@@ -401,7 +414,7 @@ def _hole_faults(model: "Model") -> Iterator[str]:
                 yield from _reaching_faults(model, place, hole)
     for index, (before, after) in enumerate(pairwise(model.holes), start=1):
         # A hole beyond the foot has been named already; where it belongs in the order is not known.
-        if after.position_mm < before.position_mm < foot:
+        if after.position_mm < before.position_mm - abreast_mm(before, after) and before.position_mm < foot:
             yield (
                 f"{_hole_place(index, after)}: position_mm is {_say(after.position_mm)}, above the "
                 f"hole before it at "

@@ -130,10 +130,19 @@ def checked_serial(value: Any) -> tuple[str, str, int]:
     return text, match[1], int(match[2])
 
 
+def _unit_of(name: str) -> str | None:
+    """Return the ending that names a size's unit: of its last part that has one (``bore.stations_mm.2.diameter``)."""
+    for part in reversed(name.split(".")):
+        for unit in _SIZE_LIMITS:
+            if part.endswith(unit):
+                return unit
+    return None
+
+
 def checked_size_name(value: Any) -> str:
-    """Return the name of a size; it ends with its unit."""
+    """Return the name of a size; it, or the list that it stands in, ends with its unit."""
     name = checked_text("name of a size", value, most=120)
-    if not name.endswith(tuple(_SIZE_LIMITS)):
+    if _unit_of(name) is None:
         raise LedgerError(
             f"size {name!r} does not end with its unit ({', '.join(_SIZE_LIMITS)}): write it like 'hole 3 diameter_mm'."
         )
@@ -141,10 +150,10 @@ def checked_size_name(value: Any) -> str:
 
 
 def checked_size(name: str, value: Any) -> float:
-    """Return a size within what its unit allows; only depths and offsets may be negative."""
-    unit = next(unit for unit in _SIZE_LIMITS if name.endswith(unit))
+    """Return a size within what its unit allows; only depths, places and offsets may be negative."""
+    unit = _unit_of(name) or "_mm"
     low, high = _SIZE_LIMITS[unit]
-    if name.endswith(_NEVER_NEGATIVE):
+    if name.endswith((*_NEVER_NEGATIVE, ".diameter")):
         low = 0.0
     return checked_number(name, value, low, high, unit=unit[1:], mend="measure it again")
 
