@@ -21,11 +21,13 @@ def pages_of(ledger: Path) -> list[tuple[str, str, str]]:
         tried = [e.serial for e in book.voicing() if isinstance(e, HeadTrialLogged)]
         counts = {s: tried.count(s) for s in tried}
         voiced = max(counts, key=lambda s: counts[s])
-        half = [i.serial for i in book.instruments() if i.state == PieceState.IN_WORK and book.history(i.serial)]
+        waiting = [s for s in counts if not any(type(e).__name__ == "Trial" for e in book.history(s)) and s != voiced]
+        half = [i.serial for i in book.instruments() if i.state in (PieceState.IN_WORK, PieceState.VOICED)]
         half = [s for s in half if s != voiced and any(type(e).__name__ == "Trial" for e in book.history(s))]
     return [
         ("bench", "/bench", ".cards"), ("piece", f"/bench/{half[0]}", "#chart svg"),
-        ("heads", "/voicing", ".cards"), ("voicing", f"/voicing/{voiced}", "#do .plan"),
+        ("heads", "/voicing", ".cards"), ("voicing", f"/voicing/{waiting[-1]}", "#do .plan"),
+        ("mended", f"/voicing/{voiced}", "#outcomes table"),
         ("models", "/models", ".cards"), ("model", "/models/d5-cylinder-442", "#sensitivity svg"),
         ("compare", "/compare?old=d5-cylinder-442@1&new=d5-cylinder-442@2", "#picture svg"),
         ("ledger", "/ledger", "#trust svg"), ("history", f"/ledger/{voiced}", "table"), ("devices", "/pair", "h1"),
@@ -50,7 +52,7 @@ def main() -> None:
                 )
                 for look, scheme, width in (("light", "light", 1280), ("dark", "dark", 1280), ("phone", "light", 360)):
                     page = browser.new_page(viewport={"width": width, "height": 900}, color_scheme=scheme)
-                    page.set_default_timeout(180_000)
+                    page.set_default_timeout(400_000)
                     for name, path, there in pages_of(ledger):
                         page.goto(f"http://127.0.0.1:{port}{path}")
                         page.locator(there).first.wait_for()

@@ -135,6 +135,10 @@ def test_two_versions_stand_side_by_side(client):
     told = client.post("/api/compare", json={"old": "d5-cylinder@1", "new": "d5-cylinder@2"}).json()
     assert told["picture"].startswith("<svg")
     assert told["rms"][0] != told["rms"][1]
+    assert not told["blown"]
+    blown = client.post("/api/compare", json={"old": "d5-cylinder@1", "new": "d5-cylinder@2", "blown": True}).json()
+    assert blown["blown"]
+    assert blown["rms"] != told["rms"]
     assert client.post("/api/compare", json={"old": "d5-cylinder", "new": "f4-taper"}).status_code == 200
     for bad in ("nothing", "d5-cylinder@9", "d5-cylinder@x", ""):
         assert client.post("/api/compare", json={"old": bad, "new": "d5-cylinder"}).status_code == 400

@@ -35,6 +35,8 @@ class PlannedPiece:
         Its head is tried, and called a good one.
     fault : tuple of (str, float)
         Key and size of the head's hidden fault, as `voicing.causes` has them; empty for none.
+    head_trials : int
+        How often a faulty head is tried; between trials what the bench advises is done.
     ran_on : RanOn, optional
         A hand that goes wrong at tuning.
     """
@@ -48,6 +50,7 @@ class PlannedPiece:
     stop: Stop = ""
     good_head: bool = False
     fault: tuple[str, float] | tuple[()] = ()
+    head_trials: int = 3
     ran_on: RanOn | None = None
 
 
@@ -72,6 +75,6 @@ THE_SET: tuple[PlannedPiece, ...] = (
     PlannedPiece(_C5, "C5", _PLUM, "plum 12, acetal 4", until=PieceState.TUNED),
     PlannedPiece(_D5, "D5", _PLUM, "plum 13, acetal 4", 2, stop="voicing", fault=("windway-high", 0.10)),
     PlannedPiece(_D5, "D5", _PLUM, "plum 13, acetal 4", 2, stop="half way"),
-    PlannedPiece(_D5, "D5", _PLUM, "plum 13, acetal 4", 2, stop="unplayed"),
+    PlannedPiece(_D5, "D5", _PLUM, "plum 13, acetal 4", 2, stop="unplayed", fault=("windway-low", 0.10), head_trials=1),
 )
 """The order, and one C5 more in place of the one whose hole was cut too far."""

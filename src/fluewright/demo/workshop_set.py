@@ -35,7 +35,6 @@ __all__ = ["LEDGER_NAME", "MadePiece", "make_workshop"]
 
 LEDGER_NAME = "workshop.sqlite"
 
-_HEAD_TRIALS = 3
 # What the maker has looked at before anything is done to a head.
 _CHECKED = ("dirt", "leak", "fingering", "assembly")
 _REASONS = {
@@ -165,7 +164,7 @@ class _Workshop:
             as_built=made,
         )  # fmt: skip
         tuned = None
-        if planned.good_head or planned.stop == "voicing":
+        if planned.good_head or planned.fault:
             self._try_head(planned, version, serial, piece)
         if planned.stop != "voicing":
             if planned.stop != "unplayed":
@@ -215,11 +214,11 @@ class _Workshop:
         rng = np.random.default_rng(self._rng("head", serial))
         head = TrueHead(model, version.making.jet, piece.head_errors_mm(), fault, rng)
         notes = list(dict.fromkeys(n for step in guided_steps(model) for n in step.notes))
-        for number in range(1, _HEAD_TRIALS + 1):
+        for number in range(1, planned.head_trials + 1):
             trial = replace(head.tried(notes, body, good=planned.good_head), head=serial)
             remarks = "windway dry, leak test passed" if number == 1 else ""
             log_head_trial(self.book.path, serial, trial, temperature_c=trial.temperature_c, remarks=remarks)
-            if planned.good_head or number == _HEAD_TRIALS:
+            if planned.good_head or number == planned.head_trials:
                 return
             self.say(f"judging the head of {serial}")
             records = read_records(self.book.path, serial, model)

@@ -15,6 +15,8 @@ _DAYS = 365
 def own_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str]:
     """Return (certificate, key, SHA-256 fingerprint); made once and kept, made anew for other addresses or when old.
 
+    A pair that cannot be read or does not belong together (a power cut between two files) is made anew as well.
+
     Raises
     ------
     InputError
@@ -23,16 +25,13 @@ def own_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes, serialization
     from cryptography.hazmat.primitives.asymmetric import ec
-    from cryptography.x509.oid import NameOID
+    from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
     certificate_path, key_path = folder / "certificate.pem", folder / "key.pem"
     now = datetime.datetime.now(datetime.UTC)
-    if certificate_path.exists() and key_path.exists():
-        old = x509.load_pem_x509_certificate(certificate_path.read_bytes())
-        names = old.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
-        have = {str(a) for a in names.get_values_for_type(x509.IPAddress)}
-        if set(addresses) <= have and old.not_valid_after_utc > now + datetime.timedelta(days=7):
-            return certificate_path, key_path, old.fingerprint(hashes.SHA256()).hex(":")
+    kept = _kept(certificate_path, key_path, addresses, now)
+    if kept:
+        return certificate_path, key_path, kept
     key = ec.generate_private_key(ec.SECP256R1())
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "fluewright workshop")])
     alternatives: list[x509.GeneralName] = [x509.DNSName("localhost")]
@@ -47,6 +46,8 @@ def own_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str
         .not_valid_after(now + datetime.timedelta(days=_DAYS))
         .add_extension(x509.SubjectAlternativeName(alternatives), critical=False)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
+        # Phones trust no certificate that does not say that it is a server's.
+        .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .sign(key, hashes.SHA256())
     )
     try:
@@ -62,3 +63,22 @@ def own_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); name another --folder") from error
     return certificate_path, key_path, certificate.fingerprint(hashes.SHA256()).hex(":")
+
+
+def _kept(certificate_path: Path, key_path: Path, addresses: list[str], now: datetime.datetime) -> str:
+    """Return the fingerprint of the certificate that is there if it can still be used, else nothing."""
+    from cryptography import x509
+    from cryptography.hazmat.primitives import hashes, serialization
+
+    try:
+        old = x509.load_pem_x509_certificate(certificate_path.read_bytes())
+        key = serialization.load_pem_private_key(key_path.read_bytes(), password=None)
+        names = old.extensions.get_extension_for_class(x509.SubjectAlternativeName).value
+        old.extensions.get_extension_for_class(x509.ExtendedKeyUsage)
+    except (OSError, ValueError, TypeError, x509.ExtensionNotFound):
+        return ""
+    have = {str(a) for a in names.get_values_for_type(x509.IPAddress)}
+    lasts = old.not_valid_after_utc > now + datetime.timedelta(days=7)
+    if key.public_key() != old.public_key() or not set(addresses) <= have or not lasts:
+        return ""
+    return old.fingerprint(hashes.SHA256()).hex(":")

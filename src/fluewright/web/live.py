@@ -4,6 +4,7 @@ import asyncio
 import contextlib
 import json
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,6 +12,7 @@ import numpy as np
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
 from fluewright.errors import FluewrightError
+from fluewright.listening.notes import HeardNote
 from fluewright.listening.streams import Listener
 from fluewright.web.bench_room import BenchRoom
 
@@ -18,105 +20,146 @@ __all__ = ["Hall", "bench_socket"]
 
 _LONGEST_FRAME = 262_144  # bytes
 _SLOWEST_HZ, _FASTEST_HZ = 16_000.0, 192_000.0
+# A device that hears nothing for three of these knows that its line is dead, though nobody closed it.
+_BEAT_S = 5.0
+
+
+class _Guest(asyncio.Queue[str]):
+    """The news that one device still has to be sent, and whether it is the one that gives the sound."""
+
+    def __init__(self) -> None:
+        super().__init__(maxsize=64)
+
+    def tell(self, news: dict[str, Any]) -> None:
+        """Put news in; where there is no room the oldest pitch goes, then the oldest news, which a look makes up."""
+        text = json.dumps(news, allow_nan=False)
+        if not self.full():
+            self.put_nowait(text)
+            return
+        kept = []
+        while not self.empty():
+            kept.append(self.get_nowait())
+        kept = [t for t in kept if not t.startswith('{"now"')]
+        for t in [*kept, text][-self.maxsize :]:
+            self.put_nowait(t)
 
 
 @dataclass
 class Hall:
-    """All benches that somebody looks at, and their listeners."""
+    """All benches that somebody looks at, the devices at each, and the one that gives its sound."""
 
     rooms: dict[str, BenchRoom] = field(default_factory=dict)
-    guests: dict[str, set[asyncio.Queue[str]]] = field(default_factory=dict)
+    guests: dict[str, set[_Guest]] = field(default_factory=dict)
+    players: dict[str, _Guest] = field(default_factory=dict)
 
     def tell(self, serial: str, news: dict[str, Any]) -> None:
         """Send news to every device at a bench; a device that cannot keep up loses the oldest pitch, never a note."""
-        text = json.dumps(news, allow_nan=False)
-        for queue in self.guests.get(serial, ()):
-            if queue.full():
-                self._make_room(queue, text)
-            else:
-                queue.put_nowait(text)
+        for guest in self.guests.get(serial, ()):
+            guest.tell(news)
 
-    @staticmethod
-    def _make_room(queue: asyncio.Queue[str], text: str) -> None:
-        kept = []
-        while not queue.empty():
-            kept.append(queue.get_nowait())
-        kept = [t for t in kept if not t.startswith('{"now"')]
-        for t in [*kept, text][-queue.maxsize :]:
-            queue.put_nowait(t)
+    def tell_all(self, serial: str, news: Iterable[dict[str, Any]]) -> None:
+        """Send news in order to every device at a bench."""
+        for item in news:
+            self.tell(serial, item)
+
+    def plays(self, serial: str, guest: _Guest) -> None:
+        """Let one device give the sound of a bench: with two every playing would count twice."""
+        before = self.players.get(serial)
+        if before is not None and before is not guest:
+            before.tell({"over": "Another device listens for this bench now. Press Listen to listen here again."})
+        self.players[serial] = guest
+
+    def leaves(self, serial: str, guest: _Guest) -> None:
+        """Forget a device that has gone."""
+        self.guests.get(serial, set()).discard(guest)
+        if self.players.get(serial) is guest:
+            del self.players[serial]
 
 
 async def bench_socket(socket: WebSocket, hall: Hall, room: BenchRoom) -> None:
     """Serve one device at a bench: news out; from the device first a JSON header, then raw float32 frames."""
     await socket.accept()
-    queue: asyncio.Queue[str] = asyncio.Queue(maxsize=64)
-    hall.guests.setdefault(room.serial, set()).add(queue)
+    guest = _Guest()
+    hall.guests.setdefault(room.serial, set()).add(guest)
 
     async def out() -> None:
         while True:
-            await socket.send_text(await queue.get())
+            try:
+                text = await asyncio.wait_for(guest.get(), _BEAT_S)
+            except TimeoutError:
+                text = '{"beat": true}'
+            await socket.send_text(text)
 
     sender = asyncio.create_task(out())
     try:
-        await _hear(socket, hall, room, queue)
+        await _hear(socket, hall, room, guest)
     except WebSocketDisconnect:
         pass
     finally:
-        hall.guests[room.serial].discard(queue)
+        hall.leaves(room.serial, guest)
         sender.cancel()
         with contextlib.suppress(asyncio.CancelledError, Exception):
             await sender
 
 
-async def _hear(socket: WebSocket, hall: Hall, room: BenchRoom, mine: "asyncio.Queue[str]") -> None:
+async def _hear(socket: WebSocket, hall: Hall, room: BenchRoom, guest: _Guest) -> None:
     listener: Listener | None = None
+
     while True:
         message = await socket.receive()
-        if message["type"] == "websocket.disconnect":
-            return
+        gone = message["type"] == "websocket.disconnect"
         text, data = message.get("text"), message.get("bytes")
+        if (gone or text is not None) and listener is not None:
+            # A note that has ended but was not given out yet would be lost with the listener.
+            hall.tell_all(room.serial, await asyncio.to_thread(_rest, listener, room))
+            listener = None
+        if gone:
+            return
         if text is not None:
-            listener = _begin(text, mine)
+            listener, fault = await asyncio.to_thread(_begin, text)
+            if fault:
+                guest.tell({"fault": fault})
+            if listener is not None:
+                hall.plays(room.serial, guest)
         elif data is not None and listener is not None:
+            if hall.players.get(room.serial) is not guest:
+                listener = None
+                continue
             if len(data) > _LONGEST_FRAME or len(data) % 4:
-                mine.put_nowait(json.dumps({"fault": "a sound frame had an impossible length; open the page again"}))
+                guest.tell({"fault": "a sound frame had an impossible length; open the page again"})
                 listener = None
                 continue
             samples = np.frombuffer(data, "<f4").astype(np.float64)
             if not np.isfinite(samples).all():
                 samples = np.nan_to_num(samples, nan=0.0, posinf=0.0, neginf=0.0)
-            news = await asyncio.to_thread(_listen, listener, samples, room)
-            for item in news:
-                hall.tell(room.serial, item)
+            hall.tell_all(room.serial, await asyncio.to_thread(_listen, listener, samples, room))
 
 
-def _begin(text: str, mine: "asyncio.Queue[str]") -> Listener | None:
-    """Return a listener for a header, None when it stops the sound or is none."""
+def _begin(text: str) -> tuple[Listener | None, str]:
+    """Return a listener for a header and "", None when it stops the sound, None and what is wrong with it."""
     try:
         header = json.loads(text)
         rate = float(header.get("rate_hz", 0.0))
-    except (ValueError, TypeError, AttributeError):
-        mine.put_nowait(json.dumps({"fault": "the page sent no sound header; open it again"}))
-        return None
+    except (ValueError, TypeError, AttributeError, RecursionError):
+        return None, "the page sent no sound header; open it again"
     if header.get("stop"):
-        return None
+        return None, ""
     if not _SLOWEST_HZ <= rate <= _FASTEST_HZ:
-        mine.put_nowait(
-            json.dumps(
-                {
-                    "fault": f"the microphone gives {rate:g} samples a second; {_SLOWEST_HZ:g} to {_FASTEST_HZ:g} can "
-                    "be used: choose another input in the system's sound settings"
-                }
-            )
+        return None, (
+            f"the microphone gives {rate:g} samples a second; {_SLOWEST_HZ:g} to {_FASTEST_HZ:g} can be used: choose "
+            "another input in the system's sound settings"
         )
-        return None
-    return Listener(rate)
+    return Listener(rate), ""
 
 
-def _listen(listener: Listener, samples: np.ndarray[Any, Any], room: BenchRoom) -> list[dict[str, Any]]:
-    """Take a frame; return the pitch that sounds, and notes that count."""
+def _rest(listener: Listener, room: BenchRoom) -> list[dict[str, Any]]:
+    """Take the notes that a listener still holds back."""
+    return _ticks(listener.finish(), room)
+
+
+def _ticks(notes: Iterable[HeardNote], room: BenchRoom) -> list[dict[str, Any]]:
     news: list[dict[str, Any]] = []
-    for note in listener.push(samples):
+    for note in notes:
         try:
             fingering = room.hear(note)
         except FluewrightError as error:
@@ -124,20 +167,21 @@ def _listen(listener: Listener, samples: np.ndarray[Any, Any], room: BenchRoom) 
             continue
         if fingering is not None:
             news.append({"ticked": fingering, "hz": round(note.frequency_hz, 3)})
-    now = listener.now
-    if math.isfinite(now.pitch_hz):
-        found = room.nearest(now.pitch_hz)
-        news.append(
-            {
-                "now": {
-                    "hz": round(now.pitch_hz, 2),
-                    "fingering": None if found is None else found[0],
-                    "cents": None if found is None else round(found[1], 1),
-                    "level_db": round(now.level_db, 1),
-                }
-            }
-        )
-    else:
-        level = now.level_db if math.isfinite(now.level_db) else -120.0
-        news.append({"now": {"hz": None, "fingering": None, "cents": None, "level_db": round(level, 1)}})
     return news
+
+
+def _listen(listener: Listener, samples: np.ndarray[Any, Any], room: BenchRoom) -> list[dict[str, Any]]:
+    """Take a frame; return notes that count, and the pitch that sounds."""
+    news = _ticks(listener.push(samples), room)
+    now = listener.now
+    level = now.level_db if math.isfinite(now.level_db) else -120.0
+    heard: dict[str, Any] = {"hz": None, "fingering": None, "cents": None, "level_db": round(level, 1)}
+    if math.isfinite(now.pitch_hz):
+        heard["hz"] = round(now.pitch_hz, 2)
+        try:
+            found = room.nearest(now.pitch_hz)
+        except FluewrightError as error:
+            return [*news, {"fault": str(error)}]
+        if found is not None:
+            heard["fingering"], heard["cents"] = found[0], round(found[1], 1)
+    return [*news, {"now": heard}]

@@ -118,7 +118,8 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
             await asyncio.to_thread(desk.read_version, shop.ledger, words(given.get(k), k, 80)) for k in ("old", "new")
         ]
         names = (words(given.get("old"), "old", 80), words(given.get("new"), "new", 80))
-        return JSONResponse(await asyncio.to_thread(compared, one, two, names, theme(request)))
+        work = partial(compared, one, two, names, theme(request), blown=given.get("blown") is True)
+        return JSONResponse(await asyncio.to_thread(work))
 
     api = "/api/models/{name}"
     return [

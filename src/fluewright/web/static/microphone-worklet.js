@@ -1,19 +1,35 @@
-// Collects the microphone's samples into frames and hands them over without copying.
+// Collects the microphone's samples into frames and hands them over without copying, each with its loudest sample.
+// Of several channels the strongest is taken, never their mean: a lead with one signal in opposite senses would cancel,
+// an input with the microphone on one side would lose half of it.
+const LOUDER = 4;
 class Frames extends AudioWorkletProcessor {
-  constructor() { super(); this.frame = new Float32Array(2048); this.filled = 0; }
+  constructor() { super(); this.frame = new Float32Array(2048); this.filled = 0; this.peak = 0; this.power = []; this.taken = 0; }
+  strongest(channels) {
+    if (channels.length === 1) return channels[0];
+    for (let c = 0; c < channels.length; c += 1) {
+      let sum = 0;
+      for (const sample of channels[c]) sum += sample * sample;
+      const before = this.power[c] ?? 0;
+      // Over about a third of a second, so that no note is put together from two channels.
+      this.power[c] = before + (sum - before) * 0.01;
+    }
+    for (let c = 0; c < channels.length; c += 1) {
+      if (this.power[c] > LOUDER * (this.power[this.taken] ?? 0)) this.taken = c;
+    }
+    return channels[Math.min(this.taken, channels.length - 1)];
+  }
   process(inputs) {
     const channels = inputs[0];
     if (!channels.length) return true;
-    const n = channels[0].length;
-    for (let i = 0; i < n; i += 1) {
-      let sum = 0;
-      for (const channel of channels) sum += channel[i];
-      this.frame[this.filled] = sum / channels.length;
+    for (const sample of this.strongest(channels)) {
+      this.frame[this.filled] = sample;
       this.filled += 1;
+      this.peak = Math.max(this.peak, Math.abs(sample));
       if (this.filled === this.frame.length) {
-        this.port.postMessage(this.frame.buffer, [this.frame.buffer]);
+        this.port.postMessage({ sound: this.frame.buffer, peak: this.peak }, [this.frame.buffer]);
         this.frame = new Float32Array(2048);
         this.filled = 0;
+        this.peak = 0;
       }
     }
     return true;
