@@ -16,6 +16,7 @@ from playwright.sync_api import sync_playwright
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.instrument.starting import load
+from live_run import print_run
 
 DRAGS = 120
 
@@ -67,6 +68,10 @@ def main() -> None:
     print("\n### Pages\n\n| what | measured | asked |\n| --- | --- | --- |")
     for row in rows:
         print(f"| {' | '.join(row)} |")
+    kept = Path(__file__).with_name("live_run.json")
+    if kept.exists():
+        print("\n(the next table was kept by `benchmarks/live_run.py`, half an hour; it is not measured anew)")
+        print_run(json.loads(kept.read_text()))
 
 
 def section_drag(page) -> list[tuple[str, str, str]]:
@@ -110,12 +115,6 @@ def eight_devices(browser, base: str) -> tuple[str, str, str]:
 def played(page) -> int:
     """Return how many playings a device's page shows."""
     return sum(int(t or 0) for t in page.locator("#notes tbody td:nth-child(3)").all_inner_texts())
-
-
-def memory() -> list[tuple[str, str, str]]:
-    """Return the rows of the half hour's run that `benchmarks/live_run.py` made, kept beside it."""
-    kept = Path(__file__).with_name("live_run.json")
-    return rows_of(json.loads(kept.read_text())) if kept.exists() else []
 
 
 def measure(page, base: str) -> list[tuple[str, str, str]]:

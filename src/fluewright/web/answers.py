@@ -29,7 +29,7 @@ def plain(handler: Handler) -> Handler:
             return JSONResponse({"fault": str(error)}, 400)
         except FluewrightError as error:
             return JSONResponse({"fault": str(error)}, 422)
-        except (json.JSONDecodeError, UnicodeDecodeError):
+        except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
             return JSONResponse({"fault": "the request is no JSON"}, 400)
         except ClientDisconnect:
             return PlainTextResponse("gone", 400)

@@ -1,5 +1,6 @@
 """Keeps every note of a trial on disk before the page is told of it, so that nothing acknowledged is ever lost."""
 
+import contextlib
 import json
 import os
 from dataclasses import asdict, dataclass
@@ -27,29 +28,50 @@ class Journal:
         if not serial.replace("-", "").isalnum():
             raise InputError(f"{serial!r} is no serial")
         self.path = folder / f"{serial}.trial.jsonl"
+        # What the file held when it had this time and size: a long trial is not read anew for every look at it.
+        self._seen: tuple[int, int] | None = None
+        self._notes: list[TickedNote] = []
+        self._whole = 0
 
     def notes(self) -> list[TickedNote]:
         """Return what was kept; a last line that was cut off by a power cut is left out."""
-        if not self.path.exists():
+        try:
+            now = self.path.stat()
+        except FileNotFoundError:
+            self._seen, self._notes, self._whole = None, [], 0
             return []
-        found = []
-        for line in self.path.read_text(encoding="utf-8").splitlines():
-            try:
-                found.append(TickedNote(**json.loads(line)))
-            except (json.JSONDecodeError, TypeError):
+        if self._seen != (now.st_mtime_ns, now.st_size):
+            self._read()
+            self._seen = (now.st_mtime_ns, now.st_size)
+        return list(self._notes)
+
+    def _read(self) -> None:
+        self._notes, self._whole = [], 0
+        for line in self.path.read_bytes().splitlines(keepends=True):
+            if not line.endswith(b"\n"):
                 break
-        return found
+            self._whole += len(line)
+            with contextlib.suppress(ValueError, TypeError):
+                self._notes.append(TickedNote(**json.loads(line)))
 
     def add(self, note: TickedNote) -> None:
         """Keep a note; it is on disk when this returns."""
+        self.notes()
+        line = json.dumps(asdict(note)).encode() + b"\n"
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
-            with self.path.open("a", encoding="utf-8") as stream:
-                stream.write(json.dumps(asdict(note)) + "\n")
+            with self.path.open("ab") as stream:
+                # A line that was cut off would swallow this one.
+                stream.truncate(self._whole)
+                stream.write(line)
                 stream.flush()
                 os.fsync(stream.fileno())
+                now = os.fstat(stream.fileno())
         except OSError as error:
             raise InputError(f"{self.path}: cannot be written ({error.strerror}); free some room") from error
+        self._notes.append(note)
+        self._whole += len(line)
+        self._seen = (now.st_mtime_ns, now.st_size)
 
     def drop_last(self, fingering: int) -> bool:
         """Take the latest playing of a fingering out again; return whether there was one."""

@@ -9,7 +9,9 @@ const at = (id) => document.getElementById(id);
 let state = null;
 let socket = null;
 let microphone = null;
-let silentSince = 0;
+let opening = false;
+let listening = "";
+let shown = "";
 let asked = 0;
 // How late a pitch is shown after its sound was sent; every frame is answered by one.
 let sent = [];
@@ -36,6 +38,8 @@ function draw() {
   at("temperature").placeholder = String(state.design_temperature_c);
   if (document.activeElement !== at("breath")) at("breath").value = state.breath_pa ?? "";
   const body = at("notes").tBodies[0];
+  // What is drawn anew keeps the keyboard's place.
+  const held = body.contains(document.activeElement) ? document.activeElement.dataset.index : null;
   body.replaceChildren();
   for (const note of state.notes) {
     const row = body.insertRow();
@@ -49,12 +53,14 @@ function draw() {
     if (note.plays) {
       const back = document.createElement("button");
       back.type = "button";
+      back.dataset.index = note.index;
       back.textContent = "take back";
       back.setAttribute("aria-label", `take back the last ${note.note} of register ${note.register}`);
       back.addEventListener("click", guarded(() => act("drop", { fingering: note.index })));
       last.append(back);
     }
   }
+  if (held !== null) (body.querySelector(`[data-index="${held}"]`) ?? at("notes").parentElement).focus();
   drawNext();
   if (!at("states").options.length) for (const one of state.states) at("states").add(new Option(one, one, one === state.state, one === state.state));
   at("finish").disabled = !state.notes.some((note) => note.plays);
@@ -63,10 +69,15 @@ function draw() {
 
 function drawNext() {
   const next = at("next");
+  // A size that is just being typed is not thrown away because a note was ticked meanwhile.
+  const fresh = JSON.stringify(state.verdict) ?? "none";
+  if (fresh === shown) return;
+  shown = fresh;
+  const held = next.contains(document.activeElement);
   next.replaceChildren();
   const say = (text, tag = "p") => { const made = document.createElement(tag); made.textContent = text; next.append(made); return made; };
   const verdict = state.verdict;
-  if (!verdict) { say("Play every note once, then end the trial. One note is enough to begin."); return; }
+  if (!verdict) { say("Play every note once, then end the trial. One note is enough to begin."); if (held) next.focus(); return; }
   const says = { finished: "Finished.", leave: "Leave it.", play: "Play again before cutting.", cut: "Cut, in this order, then play every note again:" };
   say(says[verdict.state]).classList.add("verdict");
   if (verdict.plan.length) {
@@ -79,6 +90,7 @@ function drawNext() {
   }
   for (const reason of verdict.reasons) say(reason);
   if (verdict.state !== "finished") say(`Most worth playing: ${verdict.play_next.join(", ")}.`);
+  if (held) (next.querySelector("button") ?? next).focus();
 }
 
 function cutItem(cut) {
@@ -130,33 +142,45 @@ function showNow(now) {
   }
   if (now.hz) lastSound = performance.now();
   endByItself();
-  if (microphone) {
-    if (now.level_db > -75) silentSince = performance.now();
-    else if (performance.now() - silentSince > 4000) at("mic").textContent = "Nothing comes from the microphone: is it the right one, and is its level up? (The system's sound settings.)";
-  }
+}
+
+// "Listen" again, and why; the program gives out the note that is just over.
+function stopListening(why = "") {
+  microphone.close();
+  microphone = null;
+  tell({ stop: true });
+  at("listen").textContent = "Listen";
+  at("listen").setAttribute("aria-pressed", "false");
+  at("mic").textContent = why;
+}
+
+// While the line is down nothing is sent; what counts is sent anew when it is back.
+function tell(what) {
+  if (socket?.readyState === WebSocket.OPEN) socket.send(JSON.stringify(what));
 }
 
 at("listen").addEventListener("click", guarded(async () => {
-  if (microphone) {
-    microphone.close();
-    microphone = null;
-    socket.send(JSON.stringify({ stop: true }));
-    at("listen").textContent = "Listen";
-    at("listen").setAttribute("aria-pressed", "false");
-    at("mic").textContent = "";
-    return;
-  }
-  microphone = await open((frame) => { if (socket?.readyState === WebSocket.OPEN && socket.bufferedAmount < 1e6) { socket.send(frame); sent.push(performance.now()); } });
-  silentSince = performance.now();
-  socket.send(JSON.stringify({ rate_hz: microphone.rate }));
-  microphone.ended(() => { at("mic").textContent = "The microphone was unplugged. Plug it in and press Listen again."; });
+  if (microphone) { stopListening(); return; }
+  // A second press while the browser still asks would open a second one.
+  if (opening) return;
+  opening = true;
+  try {
+    microphone = await open(
+      (frame) => { if (socket?.readyState === WebSocket.OPEN && socket.bufferedAmount < 1e6) { socket.send(frame); sent.push(performance.now()); } },
+      (wrong) => { at("mic").textContent = wrong || listening; },
+    );
+  } finally { opening = false; }
+  tell({ rate_hz: microphone.rate });
+  microphone.ended(() => stopListening("The microphone was unplugged. Plug it in and press Listen again."));
   at("listen").textContent = "Stop listening";
   at("listen").setAttribute("aria-pressed", "true");
   const set = microphone.settings;
   const treated = [["echo cancellation", set.echoCancellation], ["noise suppression", set.noiseSuppression], ["automatic level", set.autoGainControl]].filter(([, on]) => on).map(([what]) => what);
-  at("mic").textContent = `Listening at ${microphone.rate} samples a second.${treated.length ? ` The browser still applies ${treated.join(", ")}: pitch is right, hiss and level are not.` : ""}`;
+  listening = `Listening at ${microphone.rate} samples a second.${treated.length ? ` The browser still applies ${treated.join(", ")}: pitch is right, hiss and level are not.` : ""}`;
+  at("mic").textContent = listening;
 }));
-at("finish").addEventListener("click", guarded(() => act("finish")));
+at("next").tabIndex = -1;
+at("finish").addEventListener("click", guarded(async () => { await act("finish"); at("next").focus(); }));
 at("throw-away").addEventListener("click", guarded(() => act("throw-away")));
 async function hear(name, sound) {
   at("mic").textContent = `Hearing ${name} ...`;
@@ -212,12 +236,13 @@ connect(bench.dataset.serial, {
   opened: (made) => {
     socket = made;
     sent = [];
-    if (microphone) socket.send(JSON.stringify({ rate_hz: microphone.rate }));
+    if (microphone) tell({ rate_hz: microphone.rate });
     quiet(look)();
   },
   news: (told) => {
     if (told.now) showNow(told.now);
     if (told.fault) fault(told.fault);
+    if (told.over && microphone) stopListening(told.over);
     if (told.ticked !== undefined || told.changed) quiet(look)();
   },
 });
