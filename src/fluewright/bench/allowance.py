@@ -1,15 +1,45 @@
 """How much to leave standing on a new piece, so that no note starts sharp whatever the model did not know."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fluewright.bench.calibration import Posterior, calibrate
+from fluewright.bench.pitch_model import SHARED
 from fluewright.errors import ComputeError
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
 
 __all__ = ["starting_sizes"]
+
+FloatArray = NDArray[np.float64]
+
+
+def _first_register_alone(posterior: Posterior) -> Callable[[Mapping[str, float]], tuple[FloatArray, FloatArray]]:
+    """Return a forecast (cents, their standard errors) that solves nothing but the notes of register 1.
+
+    Entries of the higher registers are NaN: with the lower holes small and those above still at their design size, a
+    high note may have no resonance, though it has one again when all holes are small.
+    """
+    pitch = posterior.pitch
+    rows = np.flatnonzero(pitch.first_register)
+    network = replace(
+        pitch.network, fingerings=tuple(pitch.fingerings[i] for i in rows), states=pitch.network.states[rows],
+        modes=pitch.network.modes[rows],
+    )  # fmt: skip
+    alone = replace(pitch, network=network, jet_cents=pitch.jet_cents[rows], pull_cents=pitch.pull_cents[rows])
+    keep = np.concatenate([np.arange(len(SHARED)), len(SHARED) + rows])
+    parameters, covariance = posterior.parameters[keep], posterior.covariance[np.ix_(keep, keep)]
+
+    def forecast(sizes: Mapping[str, float]) -> tuple[FloatArray, FloatArray]:
+        mean, sigma = (np.full(len(pitch.fingerings), np.nan) for _ in range(2))
+        mean[rows], jacobian = alone.linear(sizes, parameters)
+        sigma[rows] = np.sqrt(np.diag(jacobian @ covariance @ jacobian.T))
+        return mean, sigma
+
+    return forecast
 
 
 def starting_sizes(
@@ -24,7 +54,7 @@ def starting_sizes(
 
     From the foot upward each feature is moved against the direction of cutting until its first-register note is
     expected `sigmas` standard errors (of the model and of the sizes as they are made) below its target. Holes are not
-    made smaller than half their design diameter.
+    made smaller than half their design diameter. The higher registers have no say.
 
     Parameters
     ----------
@@ -41,7 +71,7 @@ def starting_sizes(
     """
     made = dict(gauged or {})
     posterior = posterior or calibrate(model, [], gauged=made)
-    fingerings = posterior.fingerings
+    fingerings, forecast = posterior.fingerings, _first_register_alone(posterior)
     sizes: dict[str, float] = {}
     for hole_index in [None, *range(len(model.holes) - 1, -1, -1)]:
         governed = [i for i, f in enumerate(fingerings) if f.register == 1 and governing_hole(f) == hole_index]
@@ -67,15 +97,14 @@ def starting_sizes(
         ) -> bool:
             sizes[key] = round(design + sign * steps * size_step_mm, 6)
             try:
-                mean, covariance = posterior.forecast({**made, **sizes})
+                mean, sigma = forecast({**made, **sizes})
             except ComputeError:
-                # A note is lost with a hole this small: as if far enough, the search then stops short of it.
+                # The note itself is lost with a hole this small: as if far enough, the search then stops short of it.
                 lost.add(steps)
                 return False
-            sigma = np.sqrt(np.diag(covariance)[governed])
-            return bool((mean[governed] + sigmas * sigma > 0.0).any())
+            return bool((mean[governed] + sigmas * sigma[governed] > 0.0).any())
 
-        # Outward from the design by doubling: at half their size some holes would leave the octave no resonance.
+        # Outward from the design by doubling: what is found lies near it, and far out a note may be lost.
         limit = int(most / size_step_mm)
         low, high = 0, min(4, limit)
         while too_sharp(high) and high < limit:
