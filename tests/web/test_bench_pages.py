@@ -34,8 +34,16 @@ def test_a_recording_becomes_a_trial_and_a_plan(client, shop, recording):
         assert book.as_built("D5-0001")["length_mm"] == pytest.approx(cut["after_mm"])
         assert [type(e).__name__ for e in book.history("D5-0001")][-1] == "Cut"
         assert book.history("D5-0001")[-1].forecast["cents_after"]
-    worse = client.post("/api/bench/D5-0001/cut", json={"key": "length_mm", "after_mm": cut["after_mm"] + 5.0})
-    assert worse.status_code == 400 or worse.status_code == 200
+    state = client.get("/api/bench/D5-0001").json()
+    assert "measured" not in state["chart"]
+    back = client.post("/api/bench/D5-0001/cut", json={"key": "length_mm", "after_mm": cut["after_mm"] + 5.0})
+    assert back.status_code == 400
+    assert "cannot have come back" in back.json()["fault"]
+    smaller = client.post("/api/bench/D5-0001/cut", json={"key": "holes.6.diameter_mm", "after_mm": 4.5})
+    assert "cannot have come back" in smaller.json()["fault"]
+    paper = client.get("/api/bench/D5-0001/certificate")
+    assert paper.status_code == 400
+    assert "cut since it was last played" in paper.json()["fault"]
     assert client.get("/ledger/D5-0001").text.count("<tr>") >= 4
 
 
@@ -149,3 +157,26 @@ def test_a_certificate_needs_a_trial(client, recording):
     assert "play it first" in early.json()["fault"]
     client.post("/api/bench/D5-0001/recording", params={"name": "take.wav"}, content=recording().read_bytes())
     assert client.get("/api/bench/D5-0001/certificate").content.startswith(b"%PDF")
+
+
+def test_notes_from_before_a_cut_are_no_trial_of_what_is_there_after_it(client, shop, recording):
+    client.post("/api/bench/D5-0001/recording", params={"name": "take.wav"}, content=recording().read_bytes())
+    Journal(shop.folder, "D5-0001").add(TickedNote(0, 580.0, 0.1, 1.0))
+    cut = client.get("/api/bench/D5-0001").json()["verdict"]["plan"][0]
+    done = client.post("/api/bench/D5-0001/cut", json={"key": cut["key"], "after_mm": cut["after_mm"]}).json()
+    assert "1 note that was played before this cut was dropped" in done["warnings"][0]
+    assert client.post("/api/bench/D5-0001/finish", json={}).status_code == 400
+
+
+def test_notes_of_the_second_register_that_stay_outside_are_named(client, recording):
+    path = recording(off=-20.0)
+    client.post("/api/bench/D5-0001/recording", params={"name": "flat.wav"}, content=path.read_bytes())
+    verdict = client.get("/api/bench/D5-0001").json()["verdict"]
+    assert any(n.startswith("B6 \u2212") for n in verdict["upper_outside"])
+
+
+def test_a_bad_file_is_called_by_the_name_it_was_sent_under(client):
+    answer = client.post("/api/bench/D5-0001/recording", params={"name": "photo.jpg"}, content=b"\xff\xd8 no sound")
+    assert answer.status_code == 400
+    assert answer.json()["fault"].startswith("photo.jpg: ")
+    assert "/tmp" not in answer.json()["fault"]

@@ -1,6 +1,8 @@
 """The local web app."""
 
 import shutil
+import signal
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -34,6 +36,8 @@ def serve_command(
 
         with console(error=True).status("making the demo's workshop, once: about half a minute") as status:
             copy = demo_ledger(lambda text: status.update(f"making the demo's workshop: {text}"))
+        # A server that is told to end by a signal ends like one that is stopped by hand: the copy goes with it.
+        signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
         try:
             serve(copy, port=port, lan=lan)
         finally:

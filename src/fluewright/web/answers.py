@@ -1,7 +1,8 @@
 """What every page and every request share: plain answers for people, numbers read with care."""
 
 import json
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -12,7 +13,8 @@ from fluewright.errors import FluewrightError, InputError
 from fluewright.pictures.palette import Theme
 
 __all__ = [
-    "Handler", "Page", "body", "number", "page_or_missing", "plain", "received", "sizes", "theme", "width_mm", "words",
+    "Handler", "Page", "body", "called", "number", "page_or_missing", "plain", "received", "sizes", "theme",
+    "width_mm", "words",
 ]  # fmt: skip
 
 Handler = Callable[[Request], Awaitable[Response]]
@@ -81,14 +83,25 @@ def number(given: Any, what: str) -> float | None:
     """
     if given is None or given == "":
         return None
-    if isinstance(given, bool) or not isinstance(given, int | float) or not abs(given) < 1e9:
+    if isinstance(given, bool) or not isinstance(given, int | float) or given != given:
         raise InputError(f"{what}: {str(given)[:40]} is no number")
+    if not abs(given) < 1e9:
+        raise InputError(f"{what}: {given:g} cannot be meant; give a number under 1e9")
     return float(given)
 
 
 def theme(request: Request) -> Theme:
     """Return the colours that a page asks for."""
     return "dark" if request.query_params.get("theme") == "dark" else "light"
+
+
+@contextmanager
+def called(path: Path, name: str) -> Iterator[None]:
+    """Let messages speak of a file by the name it was sent under, not by where it lies here."""
+    try:
+        yield
+    except FluewrightError as error:
+        raise type(error)(str(error).replace(str(path), name).replace(path.name, name)) from error
 
 
 def width_mm(request: Request) -> float:

@@ -17,14 +17,14 @@ from fluewright.bench.cuts import CutPolicy, CutProposal, Verdict, next_cut
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import Prior
 from fluewright.bench.repeats import of_repeats
-from fluewright.bench.session import Advice, advise, air_cents, air_of
+from fluewright.bench.session import Advice, advise, air_cents, air_of, check_sizes_over_time
 from fluewright.design.fit import with_sizes
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import governing_hole
 from fluewright.ledger import Cut, PieceState, Trial, open_ledger
 from fluewright.pictures.chart import hanging_chart
-from fluewright.pictures.results import NoteMark
+from fluewright.pictures.results import MarkKind, NoteMark
 from fluewright.shop import ANALYSIS_VERSION, check_same_piece, cut_forecast, learned_from, trial_notes
 from fluewright.shop.trials import played_trials
 from fluewright.web.journal import Journal, TickedNote
@@ -115,7 +115,7 @@ class BenchRoom:
         if dict(built) == sizes[-1]:
             return verdict
         left = self._left
-        why = "all cuts of this round are made: play every note again" if not left else "go on with this round's cuts"
+        why = "All cuts of this round are made: play every note again." if not left else "Go on with this round's cuts."
         return replace(verdict, state="cut" if left else "play", plan=left, reasons=(why,))
 
     def state(self, theme: str = "light") -> dict[str, Any]:
@@ -175,12 +175,28 @@ class BenchRoom:
         """Return how sharp the air of this trial makes every note against the design's, cents."""
         return air_cents(self.model, self.temperature_c)
 
+    def _played_as_it_is(self) -> bool:
+        """Return whether the piece was played since its last cut."""
+        built, trials, _ = self._read()
+        return bool(trials) and dict(built) == dict(trials[-1].as_built)
+
+    def _upper_outside(self, verdict: Verdict) -> list[str]:
+        """Return the notes of upper registers that will lie outside the tolerance, which cuts at holes do not mend."""
+        cents = verdict.plan[-1].cents_after if verdict.plan else verdict.cents
+        tolerance = self.model.target.tolerance_cents
+        return [
+            f"{f.note} {cents[i]:+.0f}".replace("-", "\u2212")
+            for i, f in enumerate(self.pitch.fingerings)
+            if f.register > 1 and not f.alternative and abs(cents[i]) > tolerance
+        ]
+
     def _verdict_data(self, verdict: Verdict) -> dict[str, Any]:
         return {
             "state": verdict.state,
             "reasons": list(verdict.reasons),
             "doubt": verdict.doubt,
             "play_next": list(verdict.play_next),
+            "upper_outside": self._upper_outside(verdict),
             "plan": [
                 {
                     "key": c.key,
@@ -208,6 +224,8 @@ class BenchRoom:
         made = with_sizes(self.model, dict(built)) if built else self.model
         marks = []
         last = verdict.plan[-1] if verdict is not None and verdict.plan else None
+        # After a cut nothing is measured until it is played: what stands there is the forecast of what was cut.
+        kind: MarkKind = "measured" if self._played_as_it_is() else "predicted"
         for i, f in enumerate(self.pitch.fingerings):
             if f.alternative:
                 continue
@@ -216,9 +234,7 @@ class BenchRoom:
             if heard is not None:
                 marks.append(NoteMark(f.note, f.register, heard, 2.0, "measured", hole))
             elif verdict is not None:
-                marks.append(
-                    NoteMark(f.note, f.register, float(verdict.cents[i]), float(verdict.sigma[i]), "measured", hole)
-                )
+                marks.append(NoteMark(f.note, f.register, float(verdict.cents[i]), float(verdict.sigma[i]), kind, hole))
             if last is not None:
                 cents, sigma = float(last.cents_after[i]), float(last.sigma_after[i])
                 marks.append(NoteMark(f.note, f.register, cents, sigma, "forecast", hole))
@@ -339,8 +355,11 @@ class BenchRoom:
 
     # --- what is cut
 
-    def log_cut(self, key: str, after_mm: float, tool: str, reason: str) -> None:
-        """Log a cut that was made, with the forecast of the plan if it belongs to it.
+    def log_cut(self, key: str, after_mm: float, tool: str, reason: str) -> list[str]:
+        """Log a cut that was made, with the forecast of the plan if it belongs to it; return what was dropped by it.
+
+        Notes that were ticked before it are of the sizes before it: they are dropped, for they are no trial of what is
+        there now.
 
         Raises
         ------
@@ -355,6 +374,7 @@ class BenchRoom:
             if not math.isfinite(after_mm):
                 raise InputError(f"{key}: {after_mm} mm is no size")
             with_sizes(self.model, {**built, key: after_mm})
+            check_sizes_over_time([{**built, key: before}, {**built, key: after_mm}])
             verdict = self._verdict
             planned = next((c for c in verdict.plan if c.key == key), None) if verdict else None
             forecast = {} if planned is None else cut_forecast(planned, self.pitch.fingerings)
@@ -367,6 +387,14 @@ class BenchRoom:
                 )  # fmt: skip
             self._left = tuple(c for c in verdict.plan if c.key != key) if verdict else ()
             self._known = None
+            stale = len(self._journal.notes())
+            self._journal.clear()
+        if not stale:
+            return []
+        what = "1 note that was" if stale == 1 else f"{stale} notes that were"
+        return [
+            f"{what} played before this cut {'was' if stale == 1 else 'were'} dropped: not of the piece as it is now."
+        ]
 
     def set_state(self, state: str, reason: str) -> None:
         """Say where the piece stands now.
@@ -408,6 +436,11 @@ class BenchRoom:
             trials = [e for e in history if isinstance(e, Trial)]
             if not trials or verdict is None:
                 raise InputError(f"{self.serial} was not heard yet: a certificate needs a trial; play it first")
+            if not self._played_as_it_is():
+                raise InputError(
+                    f"{self.serial} was cut since it was last played: play every note again and end the trial; then "
+                    "the certificate says what the piece is"
+                )
             last = trials[-1]
             at = {
                 (f.note, f.register): i

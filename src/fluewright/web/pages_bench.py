@@ -3,6 +3,7 @@
 import asyncio
 import hashlib
 import tempfile
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 
@@ -12,37 +13,44 @@ from starlette.routing import BaseRoute, Route, WebSocketRoute
 from starlette.websockets import WebSocket
 
 from fluewright.errors import FluewrightError, InputError
-from fluewright.instrument.starting import starting_models
-from fluewright.ledger import open_ledger
+from fluewright.ledger import PieceState, open_ledger
 from fluewright.listening.streams import hear_file
-from fluewright.shop import begin_piece
+from fluewright.shop import begin_piece, found_pieces
 from fluewright.web import desk
-from fluewright.web.answers import Page, body, number, page_or_missing, plain, received, sizes, theme, words
+from fluewright.web.answers import Page, body, called, number, page_or_missing, plain, received, sizes, theme, words
 from fluewright.web.bench_room import BenchRoom, Recorded
 from fluewright.web.live import bench_socket
 from fluewright.web.open_shop import Shop
 
 __all__ = ["routes"]
 
+_ON_THE_BENCH = {str(s) for s in (PieceState.PLANNED, PieceState.IN_WORK, PieceState.VOICED)}
 SOUND_KINDS = (".wav", ".flac", ".ogg", ".mp3")
 
 
 def _judge_file(room: BenchRoom, path: Path, name: str) -> list[str]:
-    heard = hear_file(path)
+    with called(path, name):
+        heard = hear_file(path)
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     advice = room.take_recording(heard.hearing.notes, Recorded(name, digest))
-    return [*heard.about.warnings, *heard.hearing.warnings, *advice.warnings]
+    return _sentences([*heard.about.warnings, *heard.hearing.warnings, *advice.warnings])
+
+
+def _sentences(warnings: Sequence[str]) -> list[str]:
+    """Return warnings as sentences; which trial is meant needs no word where one was just made."""
+    plain_words = [w.removeprefix("trial 1: ").strip() for w in warnings]
+    return [f"{w[:1].upper()}{w[1:].rstrip('.')}." for w in plain_words if w]
 
 
 def routes(shop: Shop, page: Page) -> list[BaseRoute]:
     """Return the bench's pages and what they ask for."""
 
     async def bench_list(request: Request) -> Response:
-        with open_ledger(shop.ledger) as book:
-            pieces = book.instruments()
-            models = [m.name for m in book.models()]
-        known = list(dict.fromkeys([*reversed(models), *starting_models()]))
-        return page("benches.html", pieces=list(reversed(pieces)), models=known)
+        pieces = await asyncio.to_thread(found_pieces, shop.ledger)
+        # What is being worked on comes first.
+        pieces.sort(key=lambda p: p["state"] not in _ON_THE_BENCH)
+        models = await asyncio.to_thread(desk.model_list, shop.ledger)
+        return page("benches.html", pieces=pieces, models=[(m["name"], m["model"].model.description) for m in models])
 
     async def bench_page(request: Request) -> Response:
         room = await asyncio.to_thread(shop.room, request.path_params["serial"])
@@ -74,7 +82,7 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
         what = request.path_params["what"]
         warnings: list[str] = []
         if what == "finish":
-            warnings = list((await asyncio.to_thread(room.finish_trial)).warnings)
+            warnings = _sentences((await asyncio.to_thread(room.finish_trial)).warnings)
         elif what == "drop":
             index = given.get("fingering")
             if not isinstance(index, int):
@@ -89,10 +97,10 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
         elif what == "cut":
             after = number(given.get("after_mm"), "size after the cut")
             if after is None:
-                raise InputError("cut: give the size after it, in mm")
+                raise InputError("write the size that you gauged after the cut, in mm")
             tool = words(given.get("tool"), "tool") or "by hand"
             reason = words(given.get("reason"), "reason") or "as advised"
-            await asyncio.to_thread(room.log_cut, words(given.get("key"), "size"), after, tool, reason)
+            warnings = await asyncio.to_thread(room.log_cut, words(given.get("key"), "size"), after, tool, reason)
         elif what == "state":
             state_now, reason = words(given.get("state"), "state", 40), words(given.get("reason"), "reason")
             await asyncio.to_thread(room.set_state, state_now, reason)

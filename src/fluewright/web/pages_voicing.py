@@ -12,7 +12,7 @@ from starlette.routing import BaseRoute, Route
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_text
 from fluewright.ledger import AdjustmentMade, HeadTrialLogged, open_ledger
-from fluewright.web.answers import Page, body, number, page_or_missing, plain, received, theme, width_mm, words
+from fluewright.web.answers import Page, body, called, number, page_or_missing, plain, received, theme, width_mm, words
 from fluewright.web.open_shop import Shop
 from fluewright.web.pages_bench import SOUND_KINDS
 from fluewright.web.section_view import section_view
@@ -64,7 +64,8 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
         step = request.query_params.get("step", "")
         with tempfile.TemporaryDirectory() as folder:
             path, name = await received(request, Path(folder), SOUND_KINDS)
-            await asyncio.to_thread(room.take, step, path, name)
+            with called(path, name):
+                await asyncio.to_thread(room.take, step, path, name)
         shop.hall.tell(room.serial, {"changed": "head"})
         return JSONResponse({"kept": name})
 
@@ -72,7 +73,8 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
         room = await asyncio.to_thread(shop.head, request.path_params["serial"])
         with tempfile.TemporaryDirectory() as folder:
             path, name = await received(request, Path(folder), (".csv",))
-            await asyncio.to_thread(room.take_log, path, name)
+            with called(path, name):
+                await asyncio.to_thread(room.take_log, path, name)
         shop.hall.tell(room.serial, {"changed": "head"})
         return JSONResponse({"kept": name})
 

@@ -16,7 +16,7 @@ from fluewright.instrument.model import Model
 from fluewright.instrument.temperament import target_frequency_hz
 from fluewright.pictures.effects import AdjustmentEffects, EffectRow, effect_picture
 from fluewright.pictures.palette import Theme
-from fluewright.pictures.section import JetDrawn, head_section
+from fluewright.pictures.section import PLACE_NAMES, JetDrawn, head_section
 
 __all__ = ["section_picture", "section_view"]
 
@@ -69,6 +69,7 @@ def section_view(made: Model, place: str, theme: Theme, *, width_mm: float = 180
     found: dict[str, Any] = {
         "section": section_picture(made, theme, chosen=place or None, width_mm=width_mm),
         "place": place,
+        "places": [[key, PLACE_NAMES[key]] for key in PLACES],
         "effects": [],
         "picture": "",
     }

@@ -37,6 +37,7 @@ function draw() {
   if (document.activeElement !== at("temperature")) at("temperature").value = state.temperature_c ?? "";
   at("temperature").placeholder = String(state.design_temperature_c);
   if (document.activeElement !== at("breath")) at("breath").value = state.breath_pa ?? "";
+  drawProgress();
   const body = at("notes").tBodies[0];
   // What is drawn anew keeps the keyboard's place.
   const held = body.contains(document.activeElement) ? document.activeElement.dataset.index : null;
@@ -67,6 +68,14 @@ function draw() {
   at("throw-away").disabled = at("finish").disabled;
 }
 
+// How far the trial is, beside what sounds: the table is far down.
+function drawProgress() {
+  const open = state.notes.filter((n) => !n.plays).map((n) => (n.register > 1 ? `${n.note} (register ${n.register})` : n.note));
+  const done = state.notes.length - open.length;
+  if (!done) { at("now-says").textContent = "Press \"Listen\" and play each note once, slowly. A note that was played well is ticked by itself."; return; }
+  at("now-says").textContent = open.length ? `${done} of ${state.notes.length} notes ticked. Still to play: ${open.join(", ")}.` : `All ${done} notes are ticked: end the trial.`;
+}
+
 function drawNext() {
   const next = at("next");
   // A size that is just being typed is not thrown away because a note was ticked meanwhile.
@@ -78,7 +87,7 @@ function drawNext() {
   const say = (text, tag = "p") => { const made = document.createElement(tag); made.textContent = text; next.append(made); return made; };
   const verdict = state.verdict;
   if (!verdict) { say("Play every note once, then end the trial. One note is enough to begin."); if (held) next.focus(); return; }
-  const says = { finished: "Finished.", leave: "Leave it.", play: "Play again before cutting.", cut: "Cut, in this order, then play every note again:" };
+  const says = { finished: state.notes.some((n) => n.register > 1) ? "Finished: the first register is in tune." : "Finished: in tune.", leave: "Leave it.", play: "Play again before cutting.", cut: "Cut, in this order, then play every note again:" };
   say(says[verdict.state]).classList.add("verdict");
   if (verdict.plan.length) {
     const list = document.createElement("ol");
@@ -86,16 +95,18 @@ function drawNext() {
     for (const cut of verdict.plan) list.append(cutItem(cut));
     next.append(list);
     const last = verdict.plan[verdict.plan.length - 1];
-    say(`Chance of ending past the tolerance: ${(100 * last.risk).toFixed(2)} %. ${last.caution} Cut less, gauge, cut the rest.`);
+    say(`Chance that a note of the first register ends past the tolerance: ${(100 * last.risk).toFixed(2)} %. ${last.caution} Cut less, gauge, cut the rest.`);
   }
+  if (verdict.upper_outside.length) say(`Second register, outside \u00b1${state.tolerance_cents} cents: ${verdict.upper_outside.join(", ")}. One hole cannot set two registers: bore, head and breath set the rest.`);
   for (const reason of verdict.reasons) say(reason);
-  if (verdict.state !== "finished") say(`Most worth playing: ${verdict.play_next.join(", ")}.`);
+  if (verdict.state !== "finished") say(`Played again, these would tell the most: ${verdict.play_next.join(", ")}.`);
   if (held) (next.querySelector("button") ?? next).focus();
 }
 
 function cutItem(cut) {
   const item = document.createElement("li");
-  item.textContent = `${cut.note}: ${cut.how}, from ${cut.before_mm.toFixed(2)} to ${cut.after_mm.toFixed(2)} mm, with ${cut.tool}. Mind: ${cut.lasts}.`;
+  const whence = cut.key === "length_mm" ? " (the foot's distance from the windway's exit)" : "";
+  item.textContent = `${cut.note}: ${cut.how}, from ${cut.before_mm.toFixed(2)} to ${cut.after_mm.toFixed(2)} mm${whence}, with ${cut.tool}. Mind: ${cut.lasts}.`;
   const row = document.createElement("div");
   row.className = "row";
   const label = document.createElement("label");
@@ -106,7 +117,22 @@ function cutItem(cut) {
   const done = document.createElement("button");
   done.type = "button";
   done.textContent = "Done, log it";
-  done.addEventListener("click", guarded(() => act("cut", { key: cut.key, after_mm: Number(size.value), tool: cut.tool, reason: `${cut.note} flat` })));
+  let sure = "";
+  done.addEventListener("click", guarded(async () => {
+    if (size.value === "") throw new Error("Write the size that you gauged after the cut, in mm.");
+    // A slip of the finger is asked about once: far past the plan, or no cut at all.
+    const planned = Math.abs(cut.after_mm - cut.before_mm);
+    const odd = Math.abs(Number(size.value) - cut.after_mm) > Math.max(0.5 * planned, 0.1);
+    if (odd && sure !== size.value) {
+      sure = size.value;
+      done.textContent = `Really ${Number(size.value).toFixed(2)} mm? Press again`;
+      return;
+    }
+    done.disabled = true;
+    try {
+      await act("cut", { key: cut.key, after_mm: Number(size.value), tool: cut.tool, reason: `${cut.note} flat` });
+    } finally { done.disabled = false; done.textContent = "Done, log it"; sure = ""; }
+  }));
   row.append(label, done);
   item.append(row);
   return item;
@@ -114,7 +140,7 @@ function cutItem(cut) {
 
 async function act(what, body = {}) {
   const answer = await data(`/api/bench/${serial}/${what}`, body);
-  if (answer.warnings?.length) at("mic").textContent = answer.warnings.join(" ");
+  at("mic").textContent = (answer.warnings ?? []).join(" ");
   await look();
 }
 
@@ -125,7 +151,7 @@ function endByItself() {
   if (!microphone || ending || !at("by-itself").checked || !state) return;
   if (!state.notes.every((note) => note.plays) || performance.now() - lastSound < 2000) return;
   ending = true;
-  guarded(() => act("finish"))().finally(() => { ending = false; });
+  guarded(finish)().finally(() => { ending = false; });
 }
 
 function showNow(now) {
@@ -152,6 +178,7 @@ function stopListening(why = "") {
   at("listen").textContent = "Listen";
   at("listen").setAttribute("aria-pressed", "false");
   at("mic").textContent = why;
+  showNow({ hz: null, fingering: null, cents: null, level_db: -120 });
 }
 
 // While the line is down nothing is sent; what counts is sent anew when it is back.
@@ -180,7 +207,16 @@ at("listen").addEventListener("click", guarded(async () => {
   at("mic").textContent = listening;
 }));
 at("next").tabIndex = -1;
-at("finish").addEventListener("click", guarded(async () => { await act("finish"); at("next").focus(); }));
+async function finish() {
+  // What is played from now on is the next trial's, or nobody's.
+  if (microphone) stopListening();
+  at("finish").disabled = true;
+  at("mic").textContent = "Judging the notes ...";
+  try { await act("finish"); } catch (error) { at("mic").textContent = ""; await look(); throw error; }
+  at("nexthead").scrollIntoView({ block: "start" });
+  at("next").focus({ preventScroll: true });
+}
+at("finish").addEventListener("click", guarded(finish));
 at("throw-away").addEventListener("click", guarded(() => act("throw-away")));
 async function hear(name, sound) {
   at("mic").textContent = `Hearing ${name} ...`;

@@ -1,10 +1,16 @@
 // What every page shares: faults shown plainly, requests, and the theme.
 const box = document.getElementById("fault");
 
+// It lies over the foot of the page, so that nothing moves away under a finger when it comes or goes.
 export function fault(text) {
   box.textContent = text;
   box.hidden = !text;
-  if (text) box.scrollIntoView({ block: "nearest" });
+  if (!text) return;
+  const away = document.createElement("button");
+  away.type = "button";
+  away.textContent = "Close";
+  away.addEventListener("click", () => fault(""));
+  box.append(away);
 }
 
 // Nothing can be pressed before its script is there: a press that goes nowhere would be lost.

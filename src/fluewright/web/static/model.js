@@ -1,5 +1,5 @@
 import { ask, cell, cents, data, guarded, quiet, theme, ready, wide } from "/static/common.js";
-import { chosenPlace, showEffects } from "/static/section.js";
+import { chosenPlace, showEffects, showPlaces } from "/static/section.js";
 
 const page = document.getElementById("model");
 const name = encodeURIComponent(page.dataset.name);
@@ -16,6 +16,7 @@ let busy = false;
 let waiting = false;
 let breathTimer = 0;
 let place = "";
+let savedAs = "[{},{}]";
 
 function show() {
   for (const [key, field] of fields) if (document.activeElement !== field) field.value = (sizes[key] ?? design[key]).toFixed(3);
@@ -37,7 +38,7 @@ async function follow() {
     // On a narrow screen the holes are what is wanted, not the head.
     if (first) at("chart").scrollLeft = at("chart").scrollWidth;
     if (view.section) at("section").innerHTML = view.section;
-    at("rms").textContent = `${view.rms} cents rms`;
+    at("rms").textContent = `${view.rms} cents rms, by the resonances; what breath adds stands below`;
     page.dataset.drawn = String(performance.now() - begun);
     if (!at("note").options.length) for (const note of new Set(view.notes.map((n) => n.note))) at("note").add(new Option(note));
     clearTimeout(breathTimer);
@@ -57,6 +58,7 @@ async function slowParts() {
 async function section() {
   const told = await data(`/api/models/${name}/section?theme=${theme()}&wide=${wide()}`, body({ place: "" }));
   at("section").innerHTML = told.section;
+  showPlaces(at("places"), { ...told, place });
   if (place && !at("effects").dataset.stale) {
     at("effects").dataset.stale = "yes";
     at("effects").replaceChildren(Object.assign(document.createElement("p"), { textContent: "A size changed: press the place again to see its effects now.", className: "help" }));
@@ -126,6 +128,7 @@ at("sheet").addEventListener("click", guarded(async () => {
 }));
 at("save").addEventListener("click", guarded(async () => {
   const told = await data(`/api/models/${name}/save`, body({ name: at("save-name").value }));
+  savedAs = JSON.stringify([sizes, limits]);
   at("says").textContent = `Saved as ${told.name}, version ${told.version}. `;
   const link = document.createElement("a");
   link.href = `/models/${encodeURIComponent(told.name)}`;
@@ -184,19 +187,26 @@ for (const kind of ["pointerup", "pointercancel"]) document.addEventListener(kin
   setTimeout(() => { swallow = false; }, 0);
 });
 let swallow = false; // the press that ends a drag chooses no place
-for (const kind of ["click", "keydown"]) at("section").addEventListener(kind, guarded(async (event) => {
+let pressed = 0;
+for (const [id, kind] of [["section", "click"], ["section", "keydown"], ["places", "click"]]) at(id).addEventListener(kind, guarded(async (event) => {
   const chosen = swallow ? null : chosenPlace(event);
   if (chosen === null) return;
   place = chosen;
+  pressed += 1;
+  const mine = pressed;
   delete at("effects").dataset.stale;
   at("effects").replaceChildren(Object.assign(document.createElement("p"), { textContent: "Computing what a step does ...", className: "help" }));
   let told;
   try { told = await data(`/api/models/${name}/section?theme=${theme()}&wide=${wide()}`, body({ place })); } catch (error) { at("effects").replaceChildren(); throw error; }
+  if (mine !== pressed) return;
   at("section").innerHTML = told.section;
+  showPlaces(at("places"), told);
   showEffects(at("effects"), told);
-  at("section").querySelector(`[data-place="${place}"]`)?.focus();
+  at(id).querySelector(`[data-place="${place}"]`)?.focus({ preventScroll: true });
 }));
 document.addEventListener("theme", quiet(follow));
+// Work that was not saved is not lost by a slip.
+window.addEventListener("beforeunload", (event) => { if (JSON.stringify([sizes, limits]) !== savedAs) event.preventDefault(); });
 show();
 quiet(follow)();
 ready();

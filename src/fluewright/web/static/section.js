@@ -9,6 +9,19 @@ export function chosenPlace(event) {
   return place.dataset.place;
 }
 
+// The places by name as well: nothing has to be guessed or hit.
+export function showPlaces(box, told) {
+  box.replaceChildren();
+  for (const [key, name] of told.places) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = name;
+    button.dataset.place = key;
+    button.setAttribute("aria-pressed", String(key === told.place));
+    box.append(button);
+  }
+}
+
 export function showEffects(box, told) {
   box.replaceChildren();
   if (!told.place) return;

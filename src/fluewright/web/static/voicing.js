@@ -1,7 +1,7 @@
 import { ask, cell, cents, data, guarded, quiet, send, theme, ready, wide } from "/static/common.js";
 import { connect } from "/static/live.js";
 import { record, troubles } from "/static/recorder.js";
-import { chosenPlace, showEffects } from "/static/section.js";
+import { chosenPlace, showEffects, showPlaces } from "/static/section.js";
 
 const page = document.getElementById("voicing");
 const serial = encodeURIComponent(page.dataset.serial);
@@ -261,7 +261,9 @@ function drawDo(told) {
   if (told.open_checks.length) box.append(make("p", `Still to exclude before anything is cut: ${told.open_checks.map((c) => c.how).join("; ")}.`, "verdict"));
   const first = told.advice.find((a) => a.gain > 0.01);
   at("next").textContent = state.waiting.length ? `Next: try the head again; ${state.waiting[0].title} waits for its outcome.` : told.open_checks.length ? `Next: exclude ${told.open_checks.map((c) => c.key).join(", ")}.` : first ? `Next: ${first.title}${first.steps === 1 ? "" : `, ${first.steps} steps`}; then try again.` : "Next: nothing; leave this head as it is.";
-  const useful = told.advice.filter((a) => a.gain > 0.01).slice(0, 5);
+  // While something is still to be excluded, what excludes it comes first.
+  const first5 = told.advice.filter((a) => a.gain > 0.01).slice(0, 5);
+  const useful = told.open_checks.length ? [...first5.filter((a) => a.check), ...first5.filter((a) => !a.check)] : first5;
   if (!useful.length) { box.append(make("p", "No adjustment brings this head nearer to its model: leave it.", "verdict")); return; }
   const list = make("ol", "", "plan");
   for (const a of useful) list.append(adviceItem(a));
@@ -324,19 +326,24 @@ function drawOutcomes() {
   if (!box.childElementCount) box.append(make("p", "No adjustment was logged and tried again yet.", "help"));
 }
 
+let wanted = 0;
 async function showSection() {
+  wanted += 1;
+  const mine = wanted;
   const told = await data(`${api}/section?theme=${theme()}&wide=${wide()}&place=${place}`);
+  if (mine !== wanted) return;
   at("section").innerHTML = told.section;
+  showPlaces(at("places"), told);
   showEffects(at("effects"), told);
 }
-for (const kind of ["click", "keydown"]) {
-  at("section").addEventListener(kind, guarded(async (event) => {
+for (const [id, kind] of [["section", "click"], ["section", "keydown"], ["places", "click"]]) {
+  at(id).addEventListener(kind, guarded(async (event) => {
     const chosen = chosenPlace(event);
     if (chosen === null) return;
     place = chosen;
     at("effects").replaceChildren(make("p", "Computing what a step does ...", "help"));
     await showSection();
-    at("section").querySelector(`[data-place="${place}"]`)?.focus();
+    at(id).querySelector(`[data-place="${place}"]`)?.focus({ preventScroll: true });
   }));
 }
 
