@@ -73,3 +73,28 @@ def test_a_changed_ledger_is_found_out(client, shop):
 @pytest.mark.parametrize("digest", ["..%2f..%2fshop.ledger", "a" * 63, "A" * 64, "../shop.ledger", "0" * 64])
 def test_only_kept_recordings_are_handed_out(client, digest):
     assert client.get(f"/api/recordings/{digest}").status_code in (400, 404)
+
+
+def test_a_mistyped_cut_is_put_right_and_the_first_reading_stays(client, shop, recording):
+    client.post("/api/bench/D5-0001/recording", params={"name": "take.wav"}, content=recording().read_bytes())
+    client.post("/api/bench/D5-0001/cut", json={"key": "holes.6.diameter_mm", "after_mm": 8.4, "reason": "E5 flat"})
+    with open_ledger(shop.ledger) as book:
+        cut = book.history("D5-0001")[-1]
+    page = client.get("/ledger/D5-0001").text
+    assert f'<option value="{cut.event_id}">' in page
+    right = {"event": cut.event_id, "after_mm": 8.0, "reason": "mistyped"}
+    assert client.post("/api/ledger/D5-0001/correct", json=right).status_code == 200
+    with open_ledger(shop.ledger) as book:
+        assert book.as_built("D5-0001")["holes.6.diameter_mm"] == 8.0
+    assert verify(shop.ledger).clean
+    assert "mistyped" in client.get("/ledger/D5-0001").text
+    for wrong, says in (
+        ({**right, "event": 1}, "is no cut"),
+        ({**right, "event": "x"}, "by its number"),
+        ({**right, "after_mm": None}, "right size"),
+        ({**right, "after_mm": 40.0}, "holes"),
+    ):
+        answer = client.post("/api/ledger/D5-0001/correct", json=wrong)
+        assert answer.status_code == 400, answer.text
+        assert says in answer.json()["fault"]
+    assert client.post("/api/ledger/D5-0001/correct", json={**right, "reason": ""}).status_code == 400

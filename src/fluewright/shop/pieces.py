@@ -37,7 +37,7 @@ from fluewright.shop.learning import learned_from
 from fluewright.shop.trials import played_trials
 
 __all__ = [
-    "ANALYSIS_VERSION", "PieceSoFar", "begin_piece", "check_same_piece", "checked_sizes", "cut_forecast",
+    "ANALYSIS_VERSION", "PieceSoFar", "begin_piece", "check_same_piece", "checked_sizes", "correct_cut", "cut_forecast",
     "earlier_trials", "found_pieces", "history_rows", "log_heard", "overview", "record_cut", "trial_notes",
 ]  # fmt: skip
 
@@ -248,6 +248,26 @@ def record_cut(
         ).event_id
 
 
+def correct_cut(ledger: Path, serial: str, event_id: int, *, after_mm: float, reason: str) -> int:
+    """Put the size after a logged cut right by a new event, and return it; the first reading stays in the history.
+
+    Raises
+    ------
+    InputError
+        The event is no cut of the piece, or the size makes no instrument.
+    LedgerError
+        No reason is given, or the cut says so already.
+    """
+    with open_ledger(ledger, create=False) as book:
+        piece = book.instrument(serial)
+        wrong = next((e for e in book.history(serial) if e.event_id == event_id), None)
+        if not isinstance(wrong, Cut):
+            raise InputError(f"event {event_id} is no cut of {serial}; take its number from the history")
+        model = _recorded_model(book, piece.model_name, piece.model_version)
+        checked_sizes(model, {**piece.as_built, wrong.feature: after_mm}, place=serial)
+        return book.correct(event_id, reason=reason, replacement={"after_mm": after_mm}).event_id
+
+
 def log_heard(
     ledger: Path,
     serial: str,
@@ -315,6 +335,7 @@ def _row(event: Any) -> dict[str, Any]:
         "says": _says(event),
         "corrected": event.corrected,
         "recording": event.recording_sha256 if isinstance(event, Trial) else "",
+        "after_mm": event.after_mm if isinstance(event, Cut) else None,
     }
 
 

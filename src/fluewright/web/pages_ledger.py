@@ -4,6 +4,7 @@ import asyncio
 import shutil
 import tempfile
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 
 from starlette.background import BackgroundTask
@@ -14,8 +15,8 @@ from starlette.routing import BaseRoute, Route
 from fluewright.errors import InputError
 from fluewright.ledger import PieceState, back_up, open_ledger, verify
 from fluewright.pictures.trust import trust_picture
-from fluewright.shop import backup_state, found_pieces, history_rows, ledger_scores, make_backup
-from fluewright.web.answers import Page, page_or_missing, plain, theme
+from fluewright.shop import backup_state, correct_cut, found_pieces, history_rows, ledger_scores, make_backup
+from fluewright.web.answers import Page, body, number, page_or_missing, plain, theme, words
 from fluewright.web.open_shop import Shop
 
 __all__ = ["routes"]
@@ -42,6 +43,20 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
             piece = book.instrument(serial)
         sizes = sorted(piece.as_built.items())
         return page("history.html", serial=serial, rows=rows, piece=piece, sizes=sizes)
+
+    async def correct(request: Request) -> Response:
+        given = await body(request)
+        serial, event, after = request.path_params["serial"], given.get("event"), number(given.get("after_mm"), "size")
+        if isinstance(event, bool) or not isinstance(event, int):
+            raise InputError("correct: name the event by its number")
+        if after is None:
+            raise InputError("write the right size after the cut, in mm")
+        work = partial(
+            correct_cut, shop.ledger, serial, event, after_mm=after, reason=words(given.get("reason"), "reason")
+        )
+        made = await asyncio.to_thread(work)
+        shop.hall.tell(serial, {"changed": "correction"})
+        return JSONResponse({"event": made})
 
     async def trust(request: Request) -> Response:
         scores, _ = await asyncio.to_thread(ledger_scores, shop.ledger)
@@ -78,6 +93,7 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
     return [
         Route("/ledger", ledger, methods=["GET"]),
         Route("/ledger/{serial}", page_or_missing(history, page), methods=["GET"]),
+        Route("/api/ledger/{serial}/correct", plain(correct), methods=["POST"]),
         Route("/api/ledger/trust", plain(trust), methods=["GET"]),
         Route("/api/ledger/copy", plain(copy), methods=["GET"]),
         Route("/api/ledger/backup", plain(keep), methods=["POST"]),
