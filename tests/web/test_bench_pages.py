@@ -2,6 +2,7 @@
 
 import json
 from contextlib import ExitStack
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -11,6 +12,7 @@ from web_addresses import LIVE
 
 from fluewright.ledger import open_ledger
 from fluewright.web.app import Shop, build_app
+from fluewright.web.bench_room import BenchRoom
 from fluewright.web.journal import Journal, TickedNote
 
 
@@ -180,3 +182,57 @@ def test_a_bad_file_is_called_by_the_name_it_was_sent_under(client):
     assert answer.status_code == 400
     assert answer.json()["fault"].startswith("photo.jpg: ")
     assert "/tmp" not in answer.json()["fault"]
+
+
+def test_a_stop_is_confirmed_when_all_sound_before_it_was_heard(client, recording):
+    """Otherwise the end of a trial could overtake its last note, which would count for the next one."""
+    rate, sound = frames(recording())
+    with client.websocket_connect(LIVE) as player:
+        player.send_text(json.dumps({"rate_hz": rate}))
+        for frame in sound:
+            player.send_bytes(frame)
+        player.send_text(json.dumps({"stop": True}))
+        came = []
+        while not came or "stopped" not in came[-1]:
+            came.append(json.loads(player.receive_text()))
+    assert len({news["ticked"] for news in came if "ticked" in news}) == 13
+    assert client.post("/api/bench/D5-0001/finish", json={}).status_code == 200
+    assert [n["plays"] for n in client.get("/api/bench/D5-0001").json()["notes"]] == 13 * [0]
+
+
+LONG_G5 = SimpleNamespace(frequency_hz=783.0, frequency_uncertainty_hz=0.1, onset_s=0.0, offset_s=1.0)
+
+
+def play_elsewhere(ledger):
+    """Write to the ledger as the command line does, behind the back of the bench."""
+    with open_ledger(ledger) as book:
+        book.log_measurement("D5-0001", as_built={"holes.5.diameter_mm": 8.6}, remarks="gauged again")
+    return True
+
+
+def test_what_every_device_looks_at_is_drawn_once_and_anew_after_each_change(client, shop, recording, monkeypatch):
+    drawn = []
+    real = BenchRoom._look
+    monkeypatch.setattr(BenchRoom, "_look", lambda room, *known: drawn.append(1) or real(room, *known))
+
+    def looks():
+        before = len(drawn)
+        for _ in range(8):
+            assert client.get("/api/bench/D5-0001").status_code == 200
+        return len(drawn) - before
+
+    assert looks() == 1
+    assert looks() == 0
+    post = client.post
+    changes = [
+        lambda: post("/api/bench/D5-0001/conditions", json={"temperature_c": 25.0}).status_code == 200,
+        lambda: shop.room("D5-0001").hear(LONG_G5) == 3,
+        lambda: post("/api/bench/D5-0001/drop", json={"fingering": 3}).status_code == 200,
+        lambda: post("/api/bench/D5-0001/recording?name=a.wav", content=recording().read_bytes()).status_code == 200,
+        lambda: post("/api/bench/D5-0001/cut", json={"key": "holes.6.diameter_mm", "after_mm": 8.4}).status_code == 200,
+        lambda: post("/api/bench/D5-0001/state", json={"state": "voiced", "reason": "sounds well"}).status_code == 200,
+        lambda: play_elsewhere(shop.ledger),
+    ]
+    for i, change in enumerate(changes):
+        assert change(), i
+        assert looks() == 1, i

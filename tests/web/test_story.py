@@ -200,9 +200,11 @@ def test_a_size_is_dragged_in_the_section_and_on_the_body(browser, server):
     page.get_by_role("button", name="Undo").click()
     assert window.input_value() == "4.500"
     hole = page.locator("#chart g.hole").nth(2)
-    hole.scroll_into_view_if_needed()
     third = page.locator('[data-key="holes.3.position_mm"]')
     before = third.input_value()
+    # The drawing may be made anew while it is brought into view.
+    hole.evaluate("drawn => drawn.scrollIntoView({ block: 'center' })")
+    page.wait_for_timeout(800)
     x, y = middle(hole)
     page.mouse.move(x, y)
     page.mouse.down()

@@ -80,11 +80,13 @@ class BenchRoom:
         self._event = -1  # of the ledger when it was read: the command line may write to it as well
         self._verdict: Verdict | None = None
         self._left: tuple[CutProposal, ...] = ()
+        # What was shown last, by colours: every device at the bench asks for the same after each note.
+        self._shown: dict[str, tuple[tuple[Any, ...], dict[str, Any]]] = {}
 
     # --- what is known
 
     def _read(self) -> tuple[dict[str, float], list[PlayedTrial], str]:
-        if self._known is None or self._written_elsewhere():
+        if self._written_elsewhere() or self._known is None:
             with open_ledger(self.ledger, create=False) as book:
                 piece = book.instrument(self.serial)
                 trials = played_trials(book.history(self.serial), self.model, self.pitch.fingerings)
@@ -119,45 +121,58 @@ class BenchRoom:
         return replace(verdict, state="cut" if left else "play", plan=left, reasons=(why,))
 
     def state(self, theme: str = "light") -> dict[str, Any]:
-        """Return everything that the page shows, as plain data."""
+        """Return everything that the page shows, as plain data; not to be changed, for others are given it as well."""
         with self._lock:
-            built, trials, state = self._read()
-            ticked = self._ticked()
-            verdict = self._verdict
-            notes = []
-            for i, f in enumerate(self.pitch.fingerings):
-                if f.alternative:
-                    continue
-                mine = ticked.get(i, [])
-                heard = self._cents(i, mine)
-                notes.append(
-                    {
-                        "index": i,
-                        "note": f.note,
-                        "register": f.register,
-                        "fingering": f.text,
-                        "target_hz": float(self.pitch.network.targets_hz[i]),
-                        "plays": len(mine),
-                        "heard_cents": heard,
-                        "cents": float(verdict.cents[i]) if verdict else None,
-                        "sigma": float(verdict.sigma[i]) if verdict else None,
-                    }
-                )
-            return {
-                "serial": self.serial,
-                "model": self.model.model.name,
-                "state": state,
-                "tolerance_cents": self.model.target.tolerance_cents,
-                "temperature_c": self.temperature_c,
-                "design_temperature_c": self.model.conditions.temperature_c,
-                "breath_pa": self.breath_pa,
-                "states": [str(s) for s in PieceState],
-                "trials": len(trials),
-                "taught_by_pieces": self._pieces,
-                "notes": notes,
-                "verdict": None if verdict is None else self._verdict_data(verdict),
-                "chart": self._chart(built, verdict, ticked, theme),
-            }
+            known = self._read()
+            notes = tuple(self._journal.notes())
+            # Verdict and what is known are made anew whenever they change, never changed in place.
+            now = (known, self._verdict, notes, self.temperature_c, self.breath_pa)
+            before, shown = self._shown.get(theme, ((), {}))
+            same = len(before) == len(now) and before[0] is now[0] and before[1] is now[1] and before[2:] == now[2:]
+            if not same:
+                shown = self._look(*known, theme)
+                self._shown[theme] = now, shown
+            return shown
+
+    def _look(
+        self, built: Mapping[str, float], trials: Sequence[PlayedTrial], state: str, theme: str
+    ) -> dict[str, Any]:
+        ticked = self._ticked()
+        verdict = self._verdict
+        notes = []
+        for i, f in enumerate(self.pitch.fingerings):
+            if f.alternative:
+                continue
+            mine = ticked.get(i, [])
+            heard = self._cents(i, mine)
+            notes.append(
+                {
+                    "index": i,
+                    "note": f.note,
+                    "register": f.register,
+                    "fingering": f.text,
+                    "target_hz": float(self.pitch.network.targets_hz[i]),
+                    "plays": len(mine),
+                    "heard_cents": heard,
+                    "cents": float(verdict.cents[i]) if verdict else None,
+                    "sigma": float(verdict.sigma[i]) if verdict else None,
+                }
+            )
+        return {
+            "serial": self.serial,
+            "model": self.model.model.name,
+            "state": state,
+            "tolerance_cents": self.model.target.tolerance_cents,
+            "temperature_c": self.temperature_c,
+            "design_temperature_c": self.model.conditions.temperature_c,
+            "breath_pa": self.breath_pa,
+            "states": [str(s) for s in PieceState],
+            "trials": len(trials),
+            "taught_by_pieces": self._pieces,
+            "notes": notes,
+            "verdict": None if verdict is None else self._verdict_data(verdict),
+            "chart": self._chart(built, verdict, ticked, theme),
+        }
 
     def _ticked(self) -> dict[int, list[TickedNote]]:
         found: dict[int, list[TickedNote]] = {}
@@ -349,8 +364,6 @@ class BenchRoom:
             )
         self._left = ()
         self._known = None
-        self._read()
-        self._verdict = advice.verdict
         return advice
 
     # --- what is cut

@@ -119,6 +119,9 @@ async def _hear(socket: WebSocket, hall: Hall, room: BenchRoom, guest: _Guest) -
             listener, fault = await asyncio.to_thread(_begin, text)
             if fault:
                 guest.tell({"fault": fault})
+            elif listener is None:
+                # Every frame that was sent before has been heard by now: the trial may end.
+                guest.tell({"stopped": True})
             if listener is not None:
                 hall.plays(room.serial, guest)
         elif data is not None and listener is not None:

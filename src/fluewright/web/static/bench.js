@@ -12,7 +12,11 @@ let microphone = null;
 let opening = false;
 let listening = "";
 let shown = "";
-let asked = 0;
+let looking = null;
+let queued = null;
+// Kept when the program says that all sound which was sent before a stop was heard.
+let allHeard = Promise.resolve();
+let stopped = () => {};
 // How late a pitch is shown after its sound was sent; every frame is answered by one.
 let sent = [];
 const late = [];
@@ -21,11 +25,15 @@ function axisPlace(value) {
   return `${50 + Math.max(-48, Math.min(48, (value / state.tolerance_cents) * 6))}%`;
 }
 
-async function look() {
-  asked += 1;
-  const mine = asked;
-  const fresh = await data(`/api/bench/${serial}?theme=${theme()}`);
-  if (mine === asked) { state = fresh; draw(); }
+// One look at a time: what is asked for meanwhile is one more look after it.
+function look() {
+  if (!looking) {
+    looking = (async () => { state = await data(`/api/bench/${serial}?theme=${theme()}`); draw(); })();
+    looking.finally(() => { looking = null; }).catch(() => {});
+    return looking;
+  }
+  queued ??= looking.catch(() => {}).then(() => { queued = null; return look(); });
+  return queued;
 }
 
 function draw() {
@@ -118,7 +126,10 @@ function cutItem(cut) {
   done.type = "button";
   done.textContent = "Done, log it";
   let sure = "";
+  // A button that is disabled loses the keyboard's place; one that is busy does not.
+  let busy = false;
   done.addEventListener("click", guarded(async () => {
+    if (busy) return;
     if (size.value === "") throw new Error("Write the size that you gauged after the cut, in mm.");
     // A slip of the finger is asked about once: far past the plan, or no cut at all.
     const planned = Math.abs(cut.after_mm - cut.before_mm);
@@ -128,10 +139,11 @@ function cutItem(cut) {
       done.textContent = `Really ${Number(size.value).toFixed(2)} mm? Press again`;
       return;
     }
-    done.disabled = true;
+    busy = true;
+    done.setAttribute("aria-disabled", "true");
     try {
       await act("cut", { key: cut.key, after_mm: Number(size.value), tool: cut.tool, reason: `${cut.note} flat` });
-    } finally { done.disabled = false; done.textContent = "Done, log it"; sure = ""; }
+    } finally { busy = false; done.removeAttribute("aria-disabled"); done.textContent = "Done, log it"; sure = ""; }
   }));
   row.append(label, done);
   item.append(row);
@@ -150,8 +162,7 @@ let ending = false;
 function endByItself() {
   if (!microphone || ending || !at("by-itself").checked || !state) return;
   if (!state.notes.every((note) => note.plays) || performance.now() - lastSound < 2000) return;
-  ending = true;
-  guarded(finish)().finally(() => { ending = false; });
+  guarded(finish)();
 }
 
 function showNow(now) {
@@ -174,6 +185,7 @@ function showNow(now) {
 function stopListening(why = "") {
   microphone.close();
   microphone = null;
+  allHeard = new Promise((done) => { stopped = done; setTimeout(done, 5000); });
   tell({ stop: true });
   at("listen").textContent = "Listen";
   at("listen").setAttribute("aria-pressed", "false");
@@ -208,13 +220,17 @@ at("listen").addEventListener("click", guarded(async () => {
 }));
 at("next").tabIndex = -1;
 async function finish() {
-  // What is played from now on is the next trial's, or nobody's.
-  if (microphone) stopListening();
-  at("finish").disabled = true;
-  at("mic").textContent = "Judging the notes ...";
-  try { await act("finish"); } catch (error) { at("mic").textContent = ""; await look(); throw error; }
-  at("nexthead").scrollIntoView({ block: "start" });
-  at("next").focus({ preventScroll: true });
+  if (ending) return;
+  ending = true;
+  try {
+    // What is played from now on is the next trial's, or nobody's; what was played before still belongs to this one.
+    if (microphone) stopListening();
+    at("mic").textContent = "Judging the notes ...";
+    await allHeard;
+    try { await act("finish"); } catch (error) { at("mic").textContent = ""; await look(); throw error; }
+    at("nexthead").scrollIntoView({ block: "start" });
+    at("next").focus({ preventScroll: true });
+  } finally { ending = false; }
 }
 at("finish").addEventListener("click", guarded(finish));
 at("throw-away").addEventListener("click", guarded(() => act("throw-away")));
@@ -278,6 +294,7 @@ connect(bench.dataset.serial, {
   news: (told) => {
     if (told.now) showNow(told.now);
     if (told.fault) fault(told.fault);
+    if (told.stopped) stopped();
     if (told.over && microphone) stopListening(told.over);
     if (told.ticked !== undefined || told.changed) quiet(look)();
   },
