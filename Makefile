@@ -48,6 +48,8 @@ check: lint types test
 bench: setup-dev
 	$(PY) benchmarks/run.py
 	$(PY) benchmarks/pages.py
+	$(PY) benchmarks/live_latency.py
+	$(PY) benchmarks/live_latency.py --devices 8
 
 schema: setup
 	.venv/bin/fluewright check --write-schema src/fluewright/instrument/data/model.schema.json

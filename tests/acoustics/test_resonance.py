@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from fluewright.acoustics.kernels import network as kernel
@@ -84,6 +84,7 @@ def test_analytic_slope_agrees_with_a_difference():
     block=st.one_of(st.floats(-1.5, -0.05), st.floats(0.05, 0.8)),
     seed=st.integers(0, 2**31),
 )
+@example(name="d4-cylinder", block=-1.0, seed=6010)
 def test_sensitivities_agree_with_differences(name, block, seed):
     """Adjoint against central differences of the solved roots; both good to about 1e-6 of the effect."""
     rng = np.random.default_rng(seed)
@@ -101,6 +102,7 @@ def test_sensitivities_agree_with_differences(name, block, seed):
         solved = resonances(network, sensitivities=True)
     except ComputeError:
         assume(False)  # small holes over wide ones may drown an octave
+    bends = 0
     for j in rng.choice(len(network.dimensions), 8, replace=False):
         dimension = network.dimensions[j]
         step = 1e-3
@@ -113,8 +115,13 @@ def test_sensitivities_agree_with_differences(name, block, seed):
                 vector[at] += sign * step * weight
             moved.append(np.log(resonances(network, sizes=vector).frequencies_hz))
         central = (moved[0] - 8 * moved[1] + 8 * moved[2] - moved[3]) / (12 * step) * 1200 / np.log(2)
+        narrow, wide = ((moved[b] - moved[a]) / (k * step) * 1200 / np.log(2) for a, b, k in ((1, 2, 2), (0, 3, 4)))
+        if (np.abs(narrow - wide) > 1e-5 + 1e-5 * np.abs(central)).any():
+            bends += 1  # where a finger's bulge begins to fill a closed chimney, curvature jumps: no reference there
+            continue
         # 1e-5 cents per mm is the floor of the differences themselves.
         assert solved.by_dimension_cents[:, j] == pytest.approx(central, rel=2e-6, abs=2e-5), dimension.key
+    assert bends <= 4
 
 
 def test_sensitivity_of_an_untouched_inner_edge_is_one_sided():

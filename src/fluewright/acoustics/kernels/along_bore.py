@@ -5,14 +5,13 @@ Each with what it does to the gradient by the sizes.
 
 import math
 
-from numba import njit
-
+from fluewright.acoustics.kernels.compiled import kernel
 from fluewright.acoustics.kernels.offsets import C_SCALE, WARM_LENGTH, WARM_SHARE
 
 __all__ = ["interpolate", "local_air", "spread", "warm", "warm_slope"]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def interpolate(x, dims, first, count):
     """Return (value, slope, station, weight) of a station table at x; the ends are held."""
     if x <= dims[first]:
@@ -28,7 +27,7 @@ def interpolate(x, dims, first, count):
     return dims[first + 2 * count - 1], 0.0, count - 1, 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def spread(grad, amount, first, station, weight, slope, count):
     """Add d/d(station sizes) of an interpolated value to the gradient."""
     grad[first + 2 * station + 1] += amount * (1.0 - weight)
@@ -38,7 +37,7 @@ def spread(grad, amount, first, station, weight, slope, count):
         grad[first + 2 * station + 2] -= amount * slope * weight
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def warm(x, dims):
     """Return the absolute temperature at x over the temperature that the air vector was made for."""
     if dims[WARM_SHARE] == 0.0:
@@ -46,7 +45,7 @@ def warm(x, dims):
     return 1.0 + dims[WARM_SHARE] * math.exp(-max(x, 0.0) / dims[WARM_LENGTH])
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def warm_slope(grad, x, dims, by_c, by_rho, by_mu):
     """Add what the local temperature does to the gradient; return the derivative by x.
 
@@ -62,7 +61,7 @@ def warm_slope(grad, x, dims, by_c, by_rho, by_mu):
     return -by_tau * dims[WARM_SHARE] * decay / dims[WARM_LENGTH]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def local_air(air, tau, dims):
     """Return (rho, c, mu) of the local air: temperature ratio tau, and the calibration factor on c."""
     scale = dims[C_SCALE]

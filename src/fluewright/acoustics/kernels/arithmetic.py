@@ -1,14 +1,11 @@
-"""Arithmetic that many kernels share: what the compiler may loosen, and a short inverse."""
+"""Arithmetic that many kernels share: a short inverse."""
 
-from numba import njit
+from fluewright.acoustics.kernels.compiled import kernel
 
-__all__ = ["FAST", "inverse"]
-
-# A product and a sum may share one rounding, and a division may become a product; nothing else is loosened.
-FAST = {"contract", "arcp"}
+__all__ = ["inverse"]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def inverse(z):
     """Return 1/z without the guards against overflow that plain division carries."""
     d = z.real * z.real + z.imag * z.imag

@@ -20,14 +20,14 @@ import cmath
 import math
 
 import numpy as np
-from numba import njit
 
+from fluewright.acoustics.kernels.compiled import kernel
 from fluewright.acoustics.kernels.jet import jet_at
 
 __all__ = ["admittance", "balance", "count_unstable", "follow", "jet_response", "onset", "self_start"]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def jet_response(s, spacing, weights):
     """Return (F, dF/ds) of the jet's deflection by the window's velocity, s and s2."""
     z = cmath.exp(-s * spacing)
@@ -44,7 +44,7 @@ def jet_response(s, spacing, weights):
     return value, (spacing * slope - value) / s
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def admittance(s, modes):
     """Return (Y, dY/ds) of the resonator at the window, velocity over pressure."""
     value = 0j
@@ -58,7 +58,7 @@ def admittance(s, modes):
     return value, slope
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _series(v, factor, turns, out, n):
     """Fill out (samples) with the real signal of the harmonics v_m factor_m, m = 1 .. n."""
     for i in range(out.size):
@@ -70,7 +70,7 @@ def _series(v, factor, turns, out, n):
         out[i] = 2.0 * total
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _harmonics(signal, turns, out):
     """Fill out with the harmonics 0 .. out.size - 1 of a real signal: the mean of signal exp(-j n t)."""
     for n in range(out.size):
@@ -83,13 +83,13 @@ def _harmonics(signal, turns, out):
         out[n] = complex(re, im) / signal.size
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _at(series, n):
     """Return harmonic n of a real signal's one-sided series."""
     return series[n] if n >= 0 else series[-n].conjugate()
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _spectra(v, omega, jet, spacing, weights, turns, force, gate, speed):
     """Fill force (harmonics of p), gate (of sech2/b) and speed (of |v|) of a periodic motion."""
     b, y0, source, loss = jet[0], jet[1], jet[2], jet[3]
@@ -122,7 +122,7 @@ def _spectra(v, omega, jet, spacing, weights, turns, force, gate, speed):
     return split
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def balance(v, omega, n, modes, jet, weights, turns):
     """Solve for the periodic motion of n harmonics; v (n + 1) and omega are the guess. Return (omega, done).
 
@@ -199,7 +199,7 @@ def balance(v, omega, n, modes, jet, weights, turns):
     return start, False
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _phase(s, size, v_gate, v_speed, omega, modes, jet, weights, matrix):
     """Return the angle of the determinant of a small disturbance exp(s t) of a periodic motion."""
     n = (size - 1) // 2
@@ -234,13 +234,13 @@ def _phase(s, size, v_gate, v_speed, omega, modes, jet, weights, matrix):
     return angle
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _nearest(angle, to):
     """Return the angle turned by whole turns next to another."""
     return angle - 2.0 * math.pi * math.floor((angle - to) / (2.0 * math.pi) + 0.5)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def count_unstable(v, omega, n, modes, jet, weights, turns, least_growth):
     """Return how many disturbances of a periodic motion grow faster than least_growth (1/s).
 
@@ -286,7 +286,7 @@ def count_unstable(v, omega, n, modes, jet, weights, turns, least_growth):
     return round(-total / (2.0 * math.pi))
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def onset(s, modes, jet, weights):
     """Return (G, dG/ds) of the loop for smallest motions; it starts by itself where G = 1 at a growing s."""
     b, y0 = jet[0], jet[1]
@@ -297,14 +297,14 @@ def onset(s, modes, jet, weights):
     return front * y * s * f, front * (dy * s * f + y * f + y * s * df)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _loop_at(omega, log_speed, modes, log_speeds, jets, memories, jet, weights):
     """Return G of the loop at a frequency and a speed; fill jet and weights."""
     jet_at(log_speed, log_speeds, jets, memories, jet, weights)
     return onset(complex(0.0, omega), modes, jet, weights)[0]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def self_start(mode, modes, log_speeds, jets, memories):
     """Return (log speed, omega) at which a mode begins to sound by itself on rising breath; NaN when it never does.
 
@@ -394,7 +394,7 @@ def self_start(mode, modes, log_speeds, jets, memories):
     return high, omega
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def follow(mode, omega, wanted, modes, log_speeds, jets, memories, turns, motions, omegas):
     """Follow a sounding branch over the speeds in `wanted` (logarithms), in their order, from a frequency near it.
 

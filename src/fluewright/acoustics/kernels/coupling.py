@@ -23,7 +23,8 @@ mode sum of a rigid duct of radius a (Morse & Ingard, Theoretical Acoustics, 196
 import math
 
 import numpy as np
-from numba import njit
+
+from fluewright.acoustics.kernels.compiled import kernel
 
 __all__ = ["OWN_SWELL", "RADIATION_REACH", "inner_coupling", "more_radiation", "outer_coupling"]
 
@@ -37,7 +38,7 @@ _ORDER = np.array([1.0, 2.0, 0.0, 3.0, 4.0, 1.0])
 _WEIGHT = np.array([2.0, 2.0, 1.0, 2.0, 2.0, 2.0]) / (_ALPHA * (1.0 - (_ORDER / _ALPHA) ** 2))
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def outer_coupling(z, radius, angle):
     """Return (free, d/dz, d/dradius, body, d/dz, d/dradius, swell, d/dz, d/dradius) of two openings, SI.
 
@@ -76,7 +77,7 @@ def outer_coupling(z, radius, angle):
     )
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def more_radiation(k, radius, z):
     """Return (more, share): what a body adds to the mutual radiation of two openings z apart, 1/m; z = 0: their own.
 
@@ -91,7 +92,7 @@ def more_radiation(k, radius, z):
     return k / (4.0 * math.pi) * kr * kr * kr * lower, upper * lower
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def inner_coupling(z, a, angle):
     """Return (inner, d inner/dz, d inner/da) of two open holes of one bore, 1/m; z along it, a its radius, m."""
     value = 0.0

@@ -1,14 +1,14 @@
 """Flows through all openings at one frequency, from the pressures that they cause at each other's mouths."""
 
 import numpy as np
-from numba import njit
 
-from fluewright.acoustics.kernels.arithmetic import FAST, inverse
+from fluewright.acoustics.kernels.arithmetic import inverse
+from fluewright.acoustics.kernels.compiled import fused_kernel, kernel
 
 __all__ = ["all_flows", "sweep"]
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def sweep(entering, source, el_i, tubes, up, holes, stub, z, flows):
     """Return (p, u) at the block face for a window flow and sources at the mouths; fill `flows`, and up[2].
 
@@ -44,7 +44,7 @@ def sweep(entering, source, el_i, tubes, up, holes, stub, z, flows):
     return p_face, u_face
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def all_flows(states, source, el_i, tubes, up, holes, stub, z, flows, mutual):
     """Fill `source` with the pressures that all openings cause at each other at unit window flow, solved at once.
 

@@ -19,8 +19,8 @@ t_m       matching length (Nederveen, Jansen & van Hassel 1998)
 import math
 
 import numpy as np
-from numba import njit
 
+from fluewright.acoustics.kernels.compiled import kernel
 from fluewright.acoustics.kernels.radiation import hole_outside_length
 from fluewright.acoustics.kernels.segments import piece
 
@@ -60,7 +60,7 @@ RIM_SHARE = 0.500
 CENTRE_SHIFT = 0.253
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def inner_length(d):
     """Return t_i/b of an open or closed hole with radius ratio d."""
     if d <= 0.85:
@@ -68,7 +68,7 @@ def inner_length(d):
     return 0.822 + d * (-0.095 + d * (-1.566 + d * (2.138 + d * (-1.640 + 0.502 * d))))
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def series_length(d, t_over_b, is_open, rule):
     """Return t_a/b (negative), with the impedance of the main bore."""
     if rule == 1:
@@ -81,7 +81,7 @@ def series_length(d, t_over_b, is_open, rule):
     return d * d * (-0.12 - 0.17 * math.tanh(2.4 * t_over_b))
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def matching_length(d):
     """Return t_m/b: the volume between the flat chimney end and the bore's wall."""
     return d / 8.0 * (1.0 + 0.207 * d * d * d)
@@ -93,7 +93,7 @@ def matching_length(d):
 CONSTANTS = 10
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def hole_constants(a, outer, size, state, half, bulge, scale, rule, out):
     """Fill `out` (CONSTANTS) for one hole in one state; `size` is the hole's row of HOLE_SIZES values.
 
@@ -179,7 +179,7 @@ def hole_constants(a, outer, size, state, half, bulge, scale, rule, out):
     out[9] = b_in * matching_length(d)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def hole_constants_by_size(a, outer, size, state, half, bulge, scale, rule, jacobian):
     """Fill `jacobian` (5 + HOLE_SIZES, CONSTANTS): rows a, outer, half, bulge, scale, then the size columns.
 
@@ -218,7 +218,7 @@ def hole_constants_by_size(a, outer, size, state, half, bulge, scale, rule, jaco
             base[row] = centre
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _part(k, con, merge):
     """Return (length, inner radius, outer radius) of part k of the chimney, counted from the rim inward.
 
@@ -235,7 +235,7 @@ def _part(k, con, merge):
     return con[9], con[8], con[8]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def t_network_from(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate):
     """Return (Za, Zs, dZa/domega, dZs/domega), Pa s/m3, from a hole's constants."""
     za = complex(0.0, omega * rho * con[0])
@@ -261,7 +261,7 @@ def t_network_from(omega, con, state, rho, c, mu, gamma, pr, zeta, radiate):
     return za, zi + p / u, za / omega, zi / omega + (dp - p * du / u) / u
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def t_network(omega, a, outer, size, state, half, bulge, scale, rule, rho, c, mu, gamma, pr, zeta, radiate):
     """Return (Za, Zs, dZa/domega, dZs/domega) of one hole from its sizes; see `hole_constants`."""
     con = np.empty(10)

@@ -3,7 +3,8 @@
 import math
 
 import numpy as np
-from numba import njit
+
+from fluewright.acoustics.kernels.compiled import kernel
 
 __all__ = ["LONG_WAVE", "jet_at", "memory", "travelled"]
 
@@ -16,7 +17,7 @@ _NODES = (np.polynomial.legendre.leggauss(6)[0] + 1.0) / 2.0
 _WEIGHTS = np.polynomial.legendre.leggauss(6)[1] / 2.0
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def travelled(shaken, length, widening, reynolds, wave_speed, growth, step, waves, growths):
     """Return (phase, growth), rad and nepers, from slit to edge of a wave at Omega = shaken.
 
@@ -44,7 +45,7 @@ def travelled(shaken, length, widening, reynolds, wave_speed, growth, step, wave
     return phase / wave_speed, grown * growth
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def memory(length, widening, reynolds, wave_speed, growth, step, waves, growths, shaken, weight, inverse, out):
     """Fill out with the weights of the jet's memory, summing to 1.
 
@@ -68,7 +69,7 @@ def memory(length, widening, reynolds, wave_speed, growth, step, waves, growths,
         out[j] /= total
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def jet_at(log_speed, log_speeds, jets, memories, jet, weights):
     """Fill jet and weights for a speed between those of the grid; its ends are held."""
     n = log_speeds.size

@@ -18,7 +18,8 @@ zeta      loss multiplier of real walls, 1 = smooth               1
 import math
 
 import numpy as np
-from numba import njit
+
+from fluewright.acoustics.kernels.compiled import kernel
 
 __all__ = ["WIDE_TERMS", "line", "line_of_table", "ratio_f", "wide_table"]
 
@@ -39,7 +40,7 @@ _FR = np.array([2.0 * _C[k] * math.cos(math.pi * (k + 1) / 4) for k in range(_TE
 _FI = np.array([-2.0 * _C[k] * math.sin(math.pi * (k + 1) / 4) for k in range(_TERMS)])
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def ratio_f(r):
     """Return (F, r dF/dr) at the Stokes number r of the radius; relative error below 1e-11.
 
@@ -73,7 +74,7 @@ def ratio_f(r):
     return f, df
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _wall(r, gamma, pr):
     """Return (g, h, r dg/dr, r dh/dr): what the wall makes of j k and of rho c, at the Stokes number r."""
     fv, dfv = ratio_f(r)
@@ -87,7 +88,7 @@ def _wall(r, gamma, pr):
     return g, h, g * (lv + lt), h * (lv - lt)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def line(omega, a, rho, c, mu, gamma, pr, zeta):
     """Return (G, zc, a dG/da, a dzc/da, dG/domega, dzc/domega, dG/dzeta, dzc/dzeta); zeta = 0 is lossless."""
     k = omega / c
@@ -109,7 +110,7 @@ _COS = np.array([math.cos(math.pi * k / 4) for k in range(WIDE_TERMS + 1)])
 _SIN = np.array([math.sin(math.pi * k / 4) for k in range(WIDE_TERMS + 1)])
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def wide_table(gamma, pr):
     """Return the wide-duct series of one gas, shape (4, WIDE_TERMS + 1): real and imaginary parts of g - 1 and h - 1.
 
@@ -157,7 +158,7 @@ def wide_table(gamma, pr):
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def line_of_table(omega, a, rho, c, mu, gamma, pr, zeta, table):
     """Return (G, zc, r dg/dr, r dh/dr, g - 1, h - 1) of a line: `line` by the series of `wide_table`.
 

@@ -29,8 +29,8 @@ file                  what it holds
 import math
 
 import numpy as np
-from numba import njit
 
+from fluewright.acoustics.kernels.compiled import kernel
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.kernels.losses import wide_table
 from fluewright.acoustics.kernels.offsets import HEAD_SIZES
@@ -42,7 +42,7 @@ from fluewright.acoustics.kernels.solution import EXACT, TIGHT, evaluate, make_d
 __all__ = ["curve", "mouths", "solve"]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def solve(
     modes, guesses, dims, n_bore, n_out, n_holes, angles, states, air, rules, table, omegas, slopes, resistances, grads
 ):
@@ -89,7 +89,7 @@ def solve(
             )  # fmt: skip
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def curve(omegas, dims, n_bore, n_out, n_holes, angles, states, air, rules, table, loop, slope, window, angle):
     """Fill, at every omega: loop impedance, its slope, the window's own impedance, and the lossless angle.
 
@@ -105,7 +105,7 @@ def curve(omegas, dims, n_bore, n_out, n_holes, angles, states, air, rules, tabl
         angle[i] = standing_angle(omegas[i], dims, states, air, rules, plan)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def mouths(omegas, dims, n_bore, n_out, n_holes, angles, states, air, rules, table, flows, places):
     """Fill the outward flow of every opening at unit flow into the window, one row an (omega, fingering); and places.
 

@@ -20,9 +20,9 @@ mouth     window's inertance/rho, kappa, bore radius and wall there
 import math
 
 import numpy as np
-from numba import njit
 
 from fluewright.acoustics.kernels.along_bore import interpolate, warm
+from fluewright.acoustics.kernels.compiled import kernel
 from fluewright.acoustics.kernels.coupling import OWN_SWELL, inner_coupling, outer_coupling
 from fluewright.acoustics.kernels.holes import CENTRE_SHIFT, HOLE_SIZES, SOLVED, hole_constants
 from fluewright.acoustics.kernels.offsets import (
@@ -48,7 +48,7 @@ __all__ = ["LONGEST_PIECE", "elements", "lay_out", "make_plan", "window_constant
 LONGEST_PIECE = 0.020  # m; longer lossy cones and pieces with a temperature gradient are divided
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def lay_out(dims, n_bore, n_out, n_holes, rules):
     """Return nodes ordered along the bore, and every hole's constants.
 
@@ -110,7 +110,7 @@ def lay_out(dims, n_bore, n_out, n_holes, rules):
     return kind[:n], index[:n], x[:n], r[:n], con
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def window_constants(dims, n_bore, n_out, rules, table):
     """Return (inertance/rho, kappa, bore radius, outside radius) of the window as it stands."""
     start = max(dims[BLOCK_DEPTH], 0.0)
@@ -120,7 +120,7 @@ def window_constants(dims, n_bore, n_out, rules, table):
     return m, kappa, a, outer
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def window_of_bore(dims, a, outer, rules, table):
     """Return (inertance/rho, kappa) of the window for a given bore and body."""
     if rules[4] == 0:
@@ -134,7 +134,7 @@ def window_of_bore(dims, a, outer, rules, table):
     return dims[WINDOW_SCALE] * m, kappa
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _pieces(length, r1, r2, dims, fine):
     """Return how many pieces a stretch is cut into; `fine` cuts cylinders too, as sensitivities to taper need."""
     if length <= 0.0:
@@ -145,7 +145,7 @@ def _pieces(length, r1, r2, dims, fine):
     return math.ceil(length / LONGEST_PIECE - 1e-9)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _line_number(lines, count, radius, tau):
     """Return (number, count) of the line of this radius and temperature, a new one where there is none yet."""
     for i in range(count):
@@ -156,7 +156,7 @@ def _line_number(lines, count, radius, tau):
     return count, count + 1
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def elements(dims, kind, index, x, r, con, fine):
     """Return (el_i, el_f, lines, hole_i): the chain's elements from the foot up, see the module's table."""
     n = kind.size
@@ -223,7 +223,7 @@ def elements(dims, kind, index, x, r, con, fine):
     return el_i[:count], el_f[:count], lines[:n_lines], hole_i
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_mouth, rules):
     """Return (places, pairs): x of every opening, and the coupling constants of every pair; see the module's table."""
     m = n_holes + 2
@@ -274,7 +274,7 @@ def _openings(dims, n_bore, n_out, n_holes, angles, kind, index, x, r, outer_at_
     return places, pairs
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def make_plan(dims, n_bore, n_out, n_holes, angles, rules, table, kind, index, x, r, con, fine):
     """Return what `evaluate` needs beside air and fingers, all free of frequency."""
     el_i, el_f, lines, hole_i = elements(dims, kind, index, x, r, con, fine)

@@ -3,8 +3,8 @@
 import math
 
 import numpy as np
-from numba import njit
 
+from fluewright.acoustics.kernels.compiled import kernel
 from fluewright.acoustics.kernels.jet import jet_at
 
 __all__ = ["lagged", "play"]
@@ -12,7 +12,7 @@ __all__ = ["lagged", "play"]
 _RING = 1 << 14  # samples that the jet can remember
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def lagged(speeds, length, dt):
     """Return the windway's speed behind its steady value, both (m/s, every dt): the air in it has inertia.
 
@@ -27,7 +27,7 @@ def lagged(speeds, length, dt):
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def play(
     rate, block, log_speed, level, modes, radiation, log_speeds, jets, memories, noise, noise_rate, direct, white,
     start, flow, sounding, deflection,

@@ -3,7 +3,7 @@
 import cmath
 import math
 
-from numba import njit
+from fluewright.acoustics.kernels.compiled import kernel
 
 __all__ = ["FLANGED", "UNFLANGED", "end_correction", "end_impedance", "hole_outside_length"]
 
@@ -12,7 +12,7 @@ UNFLANGED = (0.5, 0.6133, 0.800, 0.266, 0.0263, 0.0599, 0.238, -0.0153, 0.00150)
 FLANGED = (1.0, 0.8216, 0.730, 0.372, 0.0231, 0.244, 0.723, -0.0198, 0.00366)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def end_correction(x, fit):
     """Return (ln|R|, L/a) and their derivatives in x = (ka)**2, for one fit; good for ka <= 2."""
     b, h, a1, a2, a3, b1, b2, b3, b4 = fit
@@ -27,7 +27,7 @@ def end_correction(x, fit):
     return log_r, length, dlog_r, dlength
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def end_impedance(omega, a, b, rho, c, thick, radiate):
     """Return (Z, dZ/domega, dZ/da, dZ/db, dZ/dlnc, dZ/dlnrho) of an open foot, Pa s/m3.
 
@@ -93,7 +93,7 @@ def end_impedance(omega, a, b, rho, c, thick, radiate):
     return z, dz_dka * a / c, dz_da, dz_db, z - dz_dka * ka, z
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def hole_outside_length(b, outer):
     """Return (t_r, dt_r/db, dt_r/douter), m: outside correction of a hole of radius b in a body of radius outer.
 

@@ -2,10 +2,8 @@
 
 import math
 
-from numba import njit
-
 from fluewright.acoustics.kernels.along_bore import local_air, warm
-from fluewright.acoustics.kernels.arithmetic import FAST
+from fluewright.acoustics.kernels.compiled import fused_kernel, kernel
 from fluewright.acoustics.kernels.offsets import BLOCK_DEPTH, C_SCALE
 from fluewright.acoustics.kernels.radiation import end_impedance
 from fluewright.acoustics.kernels.segments import step_length
@@ -17,7 +15,7 @@ FIRST_STRIDE = 0.125  # of the coupling's strength, where it is turned on step b
 LEAP = 0.01  # of the frequency; what one such step may move the root at most
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
     """Return (omega, dX/domega, R) of resonance `mode`, counted from 1 at the bottom; NaN when there is none.
 
@@ -112,7 +110,7 @@ def resonance(mode, guess, dims, states, air, wide, rules, plan, desk):
             before = 0.0
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def standing_angle(omega, dims, states, air, rules, plan):
     """Return the unwrapped angle of the standing wave, window included, without losses or coupling.
 
@@ -167,7 +165,7 @@ def standing_angle(omega, dims, states, air, rules, plan):
     return theta + math.atan2(omega * rho * mouth[0] * (1.0 + mouth[1] * ka * ka), ref)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _counted(mode, guess, dims, states, air, rules, plan):
     """Return the omega of the lossless, uncoupled mode of this number, to 1e-3 of its angle; NaN when out of reach."""
     goal = mode * math.pi
@@ -199,14 +197,14 @@ def _counted(mode, guess, dims, states, air, rules, plan):
     return omega
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _follow(expected, p, q):
     """Return the angle of (p, q) unwrapped next to the expected one."""
     raw = math.atan2(p, q)
     return raw + 2.0 * math.pi * math.floor((expected - raw) / (2.0 * math.pi) + 0.5)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def _silent(beta, r1, r2, wave, p, u):
     """Return (P, u) at the upper end of a lossless cylinder or cone of k L = beta; pressure is j P."""
     sine = math.sin(beta)

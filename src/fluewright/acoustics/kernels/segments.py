@@ -2,15 +2,14 @@
 
 import math
 
-from numba import njit
-
-from fluewright.acoustics.kernels.arithmetic import FAST, inverse
+from fluewright.acoustics.kernels.arithmetic import inverse
+from fluewright.acoustics.kernels.compiled import fused_kernel, kernel
 from fluewright.acoustics.kernels.losses import line
 
 __all__ = ["cone", "log_mean_radius", "piece", "step_length", "tube", "waves"]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def log_mean_radius(r1, r2):
     """Return (a_eq, da/dr1, da/dr2): log-mean radius, where wall loss going as 1/r has its mean."""
     u = (r2 - r1) / (r2 + r1)
@@ -30,7 +29,7 @@ def log_mean_radius(r1, r2):
     return mean * s, 0.5 * s + mean * ds * du1, 0.5 * s + mean * ds * du2
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def waves(g, length):
     """Return (cosh, sinh) of g * length; the real part is small in any bore, so that its series serves."""
     if abs(g.imag) * length < 0.12 and g.real * length < 0.12:
@@ -54,14 +53,14 @@ def waves(g, length):
     return complex(cha * cosine, sha * sine), complex(sha * cosine, cha * sine)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def tube(length, area, g, zc, yc):
     """Return (cosh, B, C) of a cylinder; A = D = cosh."""
     ch, sh = waves(g, length)
     return ch, zc * sh / area, yc * sh * area
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def cone(length, r1, r2, g, zc, yc, dg, dzc):
     """Return A, B, C, D of a cone and their slopes in omega: (p, U) at r1 from (p, U) at r2; yc is 1/zc.
 
@@ -95,7 +94,7 @@ def cone(length, r1, r2, g, zc, yc, dg, dzc):
     )
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta):
     """Return (A, B, C, D, dA, dB, dC, dD) with derivatives in omega; (p, U) at r1 from (p, U) at r2.
 
@@ -106,7 +105,7 @@ def piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta):
     return cone(length, r1, r2, g, zc, 1.0 / zc, dg, dzc)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def step_length(narrow, wide):
     """Return (dL, ddL/dnarrow, ddL/dwide), m, on the narrow side of a step in diameter.
 

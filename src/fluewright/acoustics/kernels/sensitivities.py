@@ -8,10 +8,10 @@ import cmath
 import math
 
 import numpy as np
-from numba import njit
 
 from fluewright.acoustics.kernels.along_bore import interpolate, local_air, spread, warm, warm_slope
-from fluewright.acoustics.kernels.arithmetic import FAST, inverse
+from fluewright.acoustics.kernels.arithmetic import inverse
+from fluewright.acoustics.kernels.compiled import fused_kernel, kernel
 from fluewright.acoustics.kernels.coupling import RADIATION_REACH
 from fluewright.acoustics.kernels.holes import CENTRE_SHIFT, HOLE_SIZES, SOLVED, hole_constants_by_size
 from fluewright.acoustics.kernels.losses import line_of_table
@@ -37,7 +37,7 @@ from fluewright.acoustics.kernels.segments import cone, log_mean_radius, step_le
 __all__ = ["hole_slopes", "sensitivity", "window_slopes"]
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def sensitivity(
     omega, slope, dims, n_bore, n_out, states, air, wide, rules, kind, index, by_size, by_mouth, plan, desk, grad
 ):
@@ -351,7 +351,7 @@ def sensitivity(
         grad[q] = -grad[q] / (slope * omega)
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def _line_partials(length, r1, r2, a, da1, da2, g, zc, ag, az, gz, zz, vp, vu, p, u):
     """Return v dT/dq s for q = length, r1, r2, zeta, ln c, ln rho, ln mu of a cylinder or cone.
 
@@ -399,7 +399,7 @@ def _line_partials(length, r1, r2, a, da1, da2, g, zc, ag, az, gz, zz, vp, vu, p
     return t_e * g, d_r1, d_r2, t_e * gz * length + t_lz * zz * yc, -t_e * e + t_lz, half + t_lz, -half
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def window_slopes(dims, a, outer, rules, table, out):
     """Fill `out` (2, HEAD_SIZES + 2) with the slopes of the window's inertance/rho and kappa.
 
@@ -433,7 +433,7 @@ def window_slopes(dims, a, outer, rules, table, out):
         out[1, q] = (k1 - k0) / (h - low)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def hole_slopes(dims, n_bore, n_out, rules, kind, index, x, r, con, used):
     """Return the derivatives of every hole's constants by its sizes, shape (hole, state, sizes, constants).
 

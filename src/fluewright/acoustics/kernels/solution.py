@@ -4,10 +4,10 @@ import cmath
 import math
 
 import numpy as np
-from numba import njit
 
 from fluewright.acoustics.kernels.along_bore import local_air, warm
-from fluewright.acoustics.kernels.arithmetic import FAST, inverse
+from fluewright.acoustics.kernels.arithmetic import inverse
+from fluewright.acoustics.kernels.compiled import fused_kernel, kernel
 from fluewright.acoustics.kernels.coupling import RADIATION_REACH, more_radiation
 from fluewright.acoustics.kernels.flows import all_flows, sweep
 from fluewright.acoustics.kernels.losses import line_of_table
@@ -21,7 +21,7 @@ TIGHT = 1e-12  # square of the relative error that the openings' flows may keep;
 EXACT = 1e-18  # the same where slopes are taken, which feel the flows at first order
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def _chimney(con, parts, state, g, zc, yc, dg, dzc, out):
     """Fill `out` (8) with A, B, C, D of a chimney, bore side from the rim's side, and their slopes in omega."""
     started = False
@@ -86,7 +86,7 @@ def _chimney(con, parts, state, g, zc, yc, dg, dzc, out):
     out[0], out[1], out[2], out[3], out[4], out[5], out[6], out[7] = a, b, c, d, da, db, dc, dd
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def make_desk(n_el, n_lines, n_holes):
     """Return the work arrays of `evaluate`."""
     wide = max(n_lines, n_holes + 2)
@@ -102,7 +102,7 @@ def make_desk(n_el, n_lines, n_holes):
     )
 
 
-@njit(cache=True, error_model="numpy", fastmath=FAST)
+@fused_kernel
 def evaluate(omega, strength, loose, dims, states, air, wide, rules, plan, desk):
     """Return (Z, dZ/domega, Z_window) at one omega, and leave the whole solution in the work arrays.
 

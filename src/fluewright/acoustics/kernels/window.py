@@ -6,14 +6,14 @@ whole heads (research/window), which also knows edge, ears and block; its number
 
 import math
 
-from numba import njit
+from fluewright.acoustics.kernels.compiled import kernel
 
 __all__ = ["SOLVED_TERMS", "ear_share", "window_inertance", "window_solved"]
 
 SOLVED_TERMS = 30  # length of the table of `window_solved`: 27 of M, 3 of its rise with frequency
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def ear_share(ear_over_a):
     """Return the share of the window's length correction left when the side walls are cut to this height.
 
@@ -27,7 +27,7 @@ def ear_share(ear_over_a):
     return 0.92857 + (0.96050 - 0.92857) * (ear_over_a - 0.03) / 0.07
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def window_inertance(length, width, wall, ramp, a, ear):
     """Return inertance/rho = M/sqrt(W H), 1/m, from the potential-flow fit of the physics notes, 5.2.
 
@@ -46,13 +46,13 @@ def window_inertance(length, width, wall, ramp, a, ear):
     return m / math.sqrt(length * width)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def _channel(w, h, height, slope):
     """Return the wall's share of M: a channel of this height whose back opens with the ramp."""
     return math.sqrt(w / h) * slope * math.log(1.0 + max(height, 0.0) / (w * slope))
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def window_solved(length, width, wall, ramp, a, ear, offset, thickness, face, table):
     """Return (inertance/rho, kappa): 1/m at low frequency and its rise 1 + kappa (k a)**2.
 

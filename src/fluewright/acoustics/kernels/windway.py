@@ -2,14 +2,14 @@
 
 import math
 
-from numba import njit
+from fluewright.acoustics.kernels.compiled import kernel
 
 __all__ = ["centre_ratio", "channel_pressure", "exit_speed", "friction_reynolds"]
 
 _LAMINAR_UP_TO = 4000.0  # Re of the hydraulic diameter; above, turbulence comes in over as much again
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def friction_reynolds(x_plus, reynolds):
     """Return f_app Re of a flat channel, both made with D = 2 h.
 
@@ -25,7 +25,7 @@ def friction_reynolds(x_plus, reynolds):
     return laminar + share * max(0.1268 * reynolds**0.7 - laminar, 0.0)
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def channel_pressure(speed, length, entry, exit_, width, entry_loss, rho, mu):
     """Return (pressure, x_plus, Re) that drive a mean exit speed through a channel of heights entry -> exit_, SI.
 
@@ -46,7 +46,7 @@ def channel_pressure(speed, length, entry, exit_, width, entry_loss, rho, mu):
     return 0.5 * rho * speed * speed * (1.0 + entry_loss * ratio * ratio) + friction, x_plus, reynolds
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def exit_speed(pressure, length, entry, exit_, width, entry_loss, rho, mu):
     """Return (mean speed at the exit, x_plus, Re) for a pressure in Pa; the inverse of `channel_pressure`."""
     if pressure <= 0.0:
@@ -74,7 +74,7 @@ def exit_speed(pressure, length, entry, exit_, width, entry_loss, rho, mu):
     return speed, x_plus, reynolds
 
 
-@njit(cache=True, error_model="numpy")
+@kernel
 def centre_ratio(x_plus):
     """Return the centre line's speed over the mean: 1 at a short channel's exit, 1.5 where the flow is developed.
 
