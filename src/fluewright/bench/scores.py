@@ -111,4 +111,4 @@ def _verdict(n: int, nine_tenths: float, mean: float, mean_sigma: float) -> str:
         says = "the bands hold"
     if abs(mean) > 3.0 * max(mean_sigma, 0.3):
         says += f"; notes come out {mean:+.1f} cents from the forecast on average"
-    return f"{says} (90 % band held {nine_tenths:.0%} of {n} times)"
+    return f"{says} (90 % band held {100 * nine_tenths:.0f} % of {n} times)"

@@ -28,6 +28,7 @@ def build_app(shop: Shop) -> Starlette:
     shop : Shop
     """
     pages = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=select_autoescape(default=True))
+    pages.filters["minus"] = lambda said: said.replace("-", "\u2212")
 
     def page(template: str, **facts: Any) -> HTMLResponse:
         return HTMLResponse(pages.get_template(template).render(lan=bool(shop.address), **facts))

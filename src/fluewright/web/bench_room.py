@@ -217,8 +217,9 @@ class BenchRoom:
                     "key": c.key,
                     "feature": c.feature,
                     "note": c.note,
-                    "before_mm": round(c.before_mm, 3),
-                    "after_mm": round(c.after_mm, 3),
+                    "before_mm": round(c.before_mm, 2),
+                    # As finely as it is gauged, so that words, pin and field say the same.
+                    "after_mm": round(c.after_mm, 2),
                     "how": c.how,
                     "tool": c.tool,
                     "risk": c.overshoot,

@@ -142,7 +142,7 @@ function refreshSteps() {
 
 function figure(r) {
   const digits = r.sigma >= 2 ? 0 : r.sigma >= 0.2 ? 1 : 3;
-  return `${r.value.toFixed(digits)} \u00b1 ${r.sigma.toFixed(Math.max(digits, 1))} ${r.unit}`;
+  return `${r.value.toFixed(digits).replace("-", "\u2212")} \u00b1 ${r.sigma.toFixed(Math.max(digits, 1))} ${r.unit}`;
 }
 
 async function press(step, item) {
