@@ -140,7 +140,8 @@ def tune(
     played = cuts = idle = refused = 0
     while True:
         before = earlier_trials(book.path, serial, pitch.model)
-        hz, temperature = piece.blown(_TIMES)
+        hz, says = piece.blown(_TIMES)
+        temperature = round(says, 1)  # as it is read
         heard = _hear(serial, played + 1, hz, rng, recordings)
         try:
             advice = advise(

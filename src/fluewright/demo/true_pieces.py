@@ -1,10 +1,10 @@
 """Virtual pieces of one shop: pieces of a model share a jet, and no two heads, bores and holes come out alike.
 
-Invented data of the demo. The truth is made by other physics than the bench's model: other published formulas for
-window and tone holes, openings that do not feel each other, a jet of other constants. Beside that come sizes off by
-what a shop leaves, wood that loses more or less, a room that is never at the design's temperature, a thermometer that
-is off, a player whose breath wanders, a hand that cuts too much or too little, and now and then a note played wrongly.
-The bench sees gauge readings, a thermometer and heard notes only.
+Invented data of the demo and of the study of 500 pieces. The truth is made by other physics than the bench's model:
+other published formulas for window and tone holes, openings that do not feel each other, a jet of other constants.
+Beside that come sizes off by what a shop leaves, wood that loses more or less, a room that is never at the design's
+temperature, a thermometer that is off, a player whose breath wanders, a hand that cuts too much or too little, and now
+and then a note played wrongly. The bench sees gauge readings, a thermometer and heard notes only.
 """
 
 from collections.abc import Mapping, Sequence
@@ -32,7 +32,7 @@ class World:
 
     Attributes
     ----------
-    bore_mm, hole_position_mm, hole_mm, length_mm, window_length_mm, window_width_mm, edge_offset_mm : float
+    bore_mm, outside_mm, hole_position_mm, hole_mm, length_mm, window_length_mm, window_width_mm, edge_offset_mm : float
         How far sizes come out beside what was aimed at.
     window_share, hole_share : float
         Relative, of the openings' corrections from piece to piece.
@@ -42,6 +42,8 @@ class World:
         What nothing else explains, note by note.
     jet_share : float
         Relative, of the jet's pull on the pitch from head to head.
+    wave_speed_share, growth_share : float
+        Relative, of the jet's own constants from model to model.
     gauge_mm : float
         Error of a gauge's reading.
     hand_share, hand_mm, foot_hand_mm : float
@@ -50,11 +52,14 @@ class World:
         The room about the design's temperature, and the thermometer's error.
     breath, breath_of_note : float
         Relative error of a trial's breath, and of each note's about it.
+    listening_cents : float
+        Error of a heard pitch; 0 where the notes are really sounded and heard.
     slips : float
         Chance that a note is played wrongly.
     """
 
     bore_mm: float = 0.03
+    outside_mm: float = 0.0
     hole_position_mm: float = 0.10
     hole_mm: float = 0.04
     length_mm: float = 0.10
@@ -66,6 +71,8 @@ class World:
     losses: tuple[float, float] = (0.9, 1.3)
     note_cents: float = 0.7
     jet_share: float = 0.15
+    wave_speed_share: float = 0.07
+    growth_share: float = 0.06
     gauge_mm: float = 0.015
     hand_share: float = 0.05
     hand_mm: float = 0.025
@@ -74,6 +81,7 @@ class World:
     thermometer_c: float = 0.3
     breath: float = 0.03
     breath_of_note: float = 0.04
+    listening_cents: float = 0.0
     slips: float = 0.01
 
 
@@ -94,8 +102,8 @@ class Making:
         self.pitch = pitch
         self.world = world or World()
         self.jet = JetSettings(
-            wave_speed=1.3 * float(np.exp(0.07 * rng.standard_normal())),
-            growth=0.75 * float(np.exp(0.06 * rng.standard_normal())),
+            wave_speed=1.3 * float(np.exp(self.world.wave_speed_share * rng.standard_normal())),
+            growth=0.75 * float(np.exp(self.world.growth_share * rng.standard_normal())),
         )
         notes = blow(build_network(pitch.model, rules=_TRUTH), self.jet).notes
         jet = [1200.0 * np.log2(n.frequency_at(n.planned_pa) / n.resonance_hz) for n in notes]
@@ -131,6 +139,8 @@ class TruePiece:
         for key, design in pitch.design.items():
             if key.endswith(".diameter") and key.startswith("bore.stations_mm"):
                 error = world.bore_mm * (0.8 * common + 0.6 * rng.standard_normal())
+            elif key.endswith(".diameter") and key.startswith("bore.outside_mm") and world.outside_mm:
+                error = world.outside_mm * (0.8 * common + 0.6 * rng.standard_normal())
             elif key.endswith("position_mm"):
                 error = world.hole_position_mm * rng.standard_normal()
             elif key.endswith(".diameter_mm"):
@@ -197,7 +207,9 @@ class TruePiece:
         for _ in range(times):
             wander = breath + world.breath_of_note * rng.standard_normal(truth.size)
             cents = truth + self._making._pull_cents * wander / np.log(2.0)
+            if world.listening_cents:
+                cents += world.listening_cents * rng.standard_normal(truth.size)
             slips = rng.random(cents.size) < world.slips
             cents[slips] += rng.choice([-1.0, 1.0], slips.sum()) * rng.uniform(8.0, 60.0, slips.sum())
             played += (pitch.network.targets_hz * 2.0 ** (cents / 1200.0))[main].tolist()
-        return played, round(room + world.thermometer_c * float(rng.standard_normal()), 1)
+        return played, room + world.thermometer_c * float(rng.standard_normal())
