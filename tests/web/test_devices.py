@@ -44,12 +44,7 @@ class LanServer(Server):
         # What a person reads there and types into the phone.
         self.others = re.search(r"other devices: (https://[\d.]+:\d+)/pair", says)[1]
         self.fingerprint = re.search(r"SHA-256 is ([0-9a-f:]{95})", says)[1]
-        for _ in range(200):
-            with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
-                    return
-            time.sleep(0.05)
-        raise AssertionError("the server did not start")
+        self.wait()
 
     def url(self, path):
         return f"https://127.0.0.1:{self.port}{path}"

@@ -47,6 +47,9 @@ class Server:
         self.process = subprocess.Popen([sys.executable, "-c", code, *words], stdout=subprocess.PIPE, text=True)
         assert self.process.stdout is not None
         assert "127.0.0.1" in self.process.stdout.readline()
+        self.wait()
+
+    def wait(self):
         for _ in range(200):
             with socket.socket() as probe:
                 if probe.connect_ex(("127.0.0.1", self.port)) == 0:
