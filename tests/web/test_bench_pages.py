@@ -236,3 +236,18 @@ def test_what_every_device_looks_at_is_drawn_once_and_anew_after_each_change(cli
     for i, change in enumerate(changes):
         assert change(), i
         assert looks() == 1, i
+
+
+def test_sizes_that_cannot_sound_are_said_every_time(client, shop, recording):
+    """Not only at the first look, after which an old or an empty verdict would stand there as if it were one."""
+    client.post("/api/bench/D5-0001/recording", params={"name": "a.wav"}, content=recording().read_bytes())
+    with open_ledger(shop.ledger) as book:
+        book.log_measurement("D5-0001", as_built={"length_mm": 300.0}, remarks="misread")
+    for _ in range(2):
+        answer = client.get("/api/bench/D5-0001")
+        assert answer.status_code == 422
+        assert "no resonance" in answer.json()["fault"]
+        assert "put it right in the piece's history" in answer.json()["fault"]
+    with open_ledger(shop.ledger) as book:
+        book.log_measurement("D5-0001", as_built={"length_mm": 264.0}, remarks="gauged anew")
+    assert client.get("/api/bench/D5-0001").status_code == 200

@@ -154,4 +154,4 @@ def test_breath_is_drawn_beside_the_saved_version(client):
 
 def test_the_strongest_size_leads_the_sensitivity_picture(client):
     picture = client.post(f"{API}/sensitivity", json={}).json()["picture"]
-    assert picture.index("window length") < picture.index("hole 1: position")
+    assert picture.index("window length") < picture.index("hole 1 position")

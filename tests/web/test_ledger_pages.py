@@ -93,8 +93,29 @@ def test_a_mistyped_cut_is_put_right_and_the_first_reading_stays(client, shop, r
         ({**right, "event": "x"}, "by its number"),
         ({**right, "after_mm": None}, "right size"),
         ({**right, "after_mm": 40.0}, "holes"),
+        ({**right, "after_mm": 6.0}, "material cannot have come back"),
     ):
         answer = client.post("/api/ledger/D5-0001/correct", json=wrong)
         assert answer.status_code == 400, answer.text
         assert says in answer.json()["fault"]
     assert client.post("/api/ledger/D5-0001/correct", json={**right, "reason": ""}).status_code == 400
+
+
+def test_a_cut_is_not_put_right_to_more_than_a_later_cut_left(client, shop, recording):
+    client.post("/api/bench/D5-0001/recording", params={"name": "take.wav"}, content=recording().read_bytes())
+    for size in (8.0, 8.3):
+        client.post("/api/bench/D5-0001/cut", json={"key": "holes.6.diameter_mm", "after_mm": size})
+    with open_ledger(shop.ledger) as book:
+        first = book.history("D5-0001")[-2]
+    wide = {"event": first.event_id, "after_mm": 8.6, "reason": "misread"}
+    answer = client.post("/api/ledger/D5-0001/correct", json=wide)
+    assert answer.status_code == 400
+    assert "8.3 mm now and was 8.6 mm before" in answer.json()["fault"]
+    assert client.post("/api/ledger/D5-0001/correct", json={**wide, "after_mm": 8.1}).status_code == 200
+
+
+def test_the_history_says_sizes_in_plain_words(client):
+    client.post("/api/bench/D5-0001/cut", json={"key": "holes.6.diameter_mm", "after_mm": 8.4, "reason": "E5 flat"})
+    page = client.get("/ledger/D5-0001").text
+    assert "hole 6 diameter" in page
+    assert "holes.6.diameter_mm" not in page

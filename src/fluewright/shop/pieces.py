@@ -14,12 +14,13 @@ from fluewright.acoustics.network import named_dimensions
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate, misfit
 from fluewright.bench.cuts import CutProposal
 from fluewright.bench.pitch_model import PitchModel
-from fluewright.bench.session import Advice
+from fluewright.bench.session import Advice, check_sizes_over_time
 from fluewright.design.fit import with_sizes
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import Fingering, fingerings_of
 from fluewright.instrument.model import Model
+from fluewright.instrument.size_words import size_words
 from fluewright.ledger import (
     AdjustmentMade,
     Begun,
@@ -254,17 +255,21 @@ def correct_cut(ledger: Path, serial: str, event_id: int, *, after_mm: float, re
     Raises
     ------
     InputError
-        The event is no cut of the piece, or the size makes no instrument.
+        The event is no cut of the piece, the size makes no instrument, or this or a later cut would have put
+        material back.
     LedgerError
         No reason is given, or the cut says so already.
     """
     with open_ledger(ledger, create=False) as book:
         piece = book.instrument(serial)
-        wrong = next((e for e in book.history(serial) if e.event_id == event_id), None)
-        if not isinstance(wrong, Cut):
+        cuts = [e for e in book.history(serial) if isinstance(e, Cut)]
+        wrong = next((e for e in cuts if e.event_id == event_id), None)
+        if wrong is None:
             raise InputError(f"event {event_id} is no cut of {serial}; take its number from the history")
         model = _recorded_model(book, piece.model_name, piece.model_version)
         checked_sizes(model, {**piece.as_built, wrong.feature: after_mm}, place=serial)
+        later = [e.after_mm for e in cuts if e.event_id > event_id and e.feature == wrong.feature]
+        check_sizes_over_time([{wrong.feature: size} for size in (wrong.before_mm, after_mm, *later)])
         return book.correct(event_id, reason=reason, replacement={"after_mm": after_mm}).event_id
 
 
@@ -346,12 +351,17 @@ def _says(event: Any) -> str:
     """Return what happened in one line."""
     match event:
         case Trial():
-            first = [n for n in event.notes if n.register == 1]
-            worst = max((n.cents for n in first), key=abs, default=float("nan"))
-            return f"{len(event.notes)} notes from {event.recording_name}, worst of register 1 {worst:+.1f} cents"
+            said = f"{len(event.notes)} notes from {event.recording_name}"
+            first = [n.cents for n in event.notes if n.register == 1]
+            if not first:
+                return said
+            worst = f"{max(first, key=abs):+.1f}".replace("-", "\u2212")
+            return f"{said}, worst of register 1 {worst} cents"
         case Cut():
             because = f", {event.reason}" if event.reason else ""
-            return f"{event.feature}: {event.before_mm:.2f} to {event.after_mm:.2f} mm, {event.tool}{because}"
+            return (
+                f"{size_words(event.feature)}: {event.before_mm:.2f} to {event.after_mm:.2f} mm, {event.tool}{because}"
+            )
         case HeadTrialLogged():
             good = ", a good head" if event.good else ""
             body = f", on {event.body}" if event.body else ""
@@ -362,7 +372,7 @@ def _says(event: Any) -> str:
         case StateChange():
             return f"{event.state}" + (f": {event.reason}" if event.reason else "")
         case Measurement():
-            sizes = ", ".join(f"{k} {v:.2f}" for k, v in list(event.as_built.items())[:6])
+            sizes = ", ".join(f"{size_words(k)} {v:.2f}" for k, v in list(event.as_built.items())[:6])
             more = f" and {len(event.as_built) - 6} more" if len(event.as_built) > 6 else ""
             return f"{sizes}{more}" + (f" ({event.remarks})" if event.remarks else "")
         case Begun():

@@ -19,7 +19,7 @@ from fluewright.bench.prior import Prior
 from fluewright.bench.repeats import of_repeats
 from fluewright.bench.session import Advice, advise, air_cents, air_of, check_sizes_over_time
 from fluewright.design.fit import with_sizes
-from fluewright.errors import InputError
+from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import governing_hole
 from fluewright.ledger import Cut, PieceState, Trial, open_ledger
@@ -87,17 +87,25 @@ class BenchRoom:
 
     def _read(self) -> tuple[dict[str, float], list[PlayedTrial], str]:
         if self._written_elsewhere() or self._known is None:
+            # Known again only at the end: what cannot be computed is tried and said again.
+            self._known = None
             with open_ledger(self.ledger, create=False) as book:
                 piece = book.instrument(self.serial)
                 trials = played_trials(book.history(self.serial), self.model, self.pitch.fingerings)
-            self._known = (dict(piece.as_built), trials, str(piece.state))
             if self._prior is None:
                 shop = learned_from(self.ledger, self.pitch, without=self.serial)
                 self._prior, self._pieces = shop.prior, shop.prior.pieces
-            posterior = calibrate(self.pitch, trials, prior=self._prior, gauged=piece.as_built)
-            cents = posterior.forecast(piece.as_built)[0]
-            self._expected = self.pitch.network.targets_hz * 2.0 ** (cents / 1200.0)
-            self._verdict = self._next(posterior, piece.as_built, trials)
+            try:
+                posterior = calibrate(self.pitch, trials, prior=self._prior, gauged=piece.as_built)
+                cents = posterior.forecast(piece.as_built)[0]
+                self._expected = self.pitch.network.targets_hz * 2.0 ** (cents / 1200.0)
+                self._verdict = self._next(posterior, piece.as_built, trials)
+            except ComputeError as error:
+                raise ComputeError(
+                    f"{self.serial}, with its sizes as the ledger has them: {error} If a size was mistyped, put it right "
+                    "in the piece's history."
+                ) from error
+            self._known = (dict(piece.as_built), trials, str(piece.state))
         return self._known
 
     def _written_elsewhere(self) -> bool:

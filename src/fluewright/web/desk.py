@@ -19,6 +19,7 @@ from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.files import model_from_text, model_text, validate_model
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
+from fluewright.instrument.size_words import size_words
 from fluewright.instrument.starting import load, starting_models
 from fluewright.ledger import open_ledger
 from fluewright.pictures.chart import hanging_chart
@@ -42,7 +43,6 @@ __all__ = [
     "save_version",
     "sensitivity_picture",
     "sheet_pdf",
-    "size_words",
     "sound_wav",
     "versions",
 ]
@@ -404,14 +404,3 @@ def read_version(ledger: Path, said: str) -> Model:
     if version and not (version.isascii() and version.isdigit() and len(version) < 7):
         raise InputError(f"{said[:60]}: write NAME@VERSION, for example d5-cylinder@2")
     return read(ledger, name, int(version) if version else None)
-
-
-def size_words(key: str) -> str:
-    """Return a size's key in plain words."""
-    parts = re.sub(r"_(mm|deg|pa|hz|cents|c)(?=\.|$)", "", key).split(".")
-    if parts[0] == "holes":
-        return f"hole {parts[1]}: {' '.join(parts[2:]).replace('_', ' ')}"
-    if parts[0] == "bore":
-        kind = "bore" if parts[1].startswith("stations") else "outside"
-        return f"{kind} {parts[2]}: {parts[3].replace('x', 'place')}"
-    return " ".join(parts[1:] if parts[0] == "head" else parts).replace("_", " ")

@@ -14,6 +14,7 @@ from fluewright.errors import InputError
 from fluewright.instrument.differences import size_differences
 from fluewright.instrument.files import model_text
 from fluewright.instrument.model import Model
+from fluewright.instrument.size_words import size_words
 from fluewright.pictures.views import top_view
 from fluewright.web import desk
 from fluewright.web.answers import Page, body, page_or_missing, plain, sizes, theme, width_mm, words
@@ -52,7 +53,7 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
             raise InputError("compare: name two versions, for example ?old=d5-cylinder@1&new=d5-cylinder@2")
         one, two = [await asyncio.to_thread(desk.read_version, shop.ledger, said) for said in (old, new)]
         rows = [
-            {"words": desk.size_words(d.key), "before": d.before, "after": d.after, "unit": d.unit}
+            {"words": size_words(d.key), "before": d.before, "after": d.after, "unit": d.unit}
             for d in size_differences(one, two)
         ]
         return page("compare.html", old=old, new=new, rows=rows)

@@ -54,6 +54,15 @@ export async function data(path, body) {
   return (await ask(path, body)).json();
 }
 
+// Lets the browser keep an answer as a file; what is refused is said on the page, not lost in a failed download.
+export async function fetchFile(path, name, body) {
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(await (await ask(path, body)).blob());
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 60000);
+}
+
 export function guarded(work) {
   return async (...rest) => {
     try { fault(""); return await work(...rest); } catch (error) { fault(error.message); }
@@ -86,3 +95,11 @@ button.addEventListener("click", () => {
   name();
   document.dispatchEvent(new Event("theme"));
 });
+
+// A link that names no file, the ledger's own copy, may be large: the browser takes it as it comes.
+for (const link of document.querySelectorAll("a[download]:not([download=''])")) {
+  link.addEventListener("click", (event) => {
+    event.preventDefault();
+    guarded(fetchFile)(link.href, link.download);
+  });
+}

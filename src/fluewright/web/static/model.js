@@ -1,4 +1,4 @@
-import { ask, cell, cents, data, guarded, quiet, theme, ready, wide } from "/static/common.js";
+import { ask, cell, cents, data, fetchFile, guarded, quiet, theme, ready, wide } from "/static/common.js";
 import { chosenPlace, showEffects, showPlaces } from "/static/section.js";
 
 const page = document.getElementById("model");
@@ -110,21 +110,15 @@ for (const [id, blown] of [["fit", false], ["fit-blown", true]]) {
     at("says").textContent = `Fitted: ${told.rms} cents rms, worst ${cents(told.worst)}.${told.at_limit.length ? ` At a limit: ${told.at_limit.join(", ")}.` : ""}${told.broken.length ? ` Not kept: ${told.broken.join(", ")}.` : ""}`;
   }));
 }
-async function download(path, given, type) {
-  return URL.createObjectURL(new Blob([await (await ask(path, given)).arrayBuffer()], { type }));
-}
 at("hear").addEventListener("click", guarded(async () => {
   at("says").textContent = "Blowing it ...";
   const sound = at("sound");
-  try { sound.src = await download(`/api/models/${name}/sound`, body({ what: at("what").value, note: at("note").value }), "audio/wav"); } finally { at("says").textContent = ""; }
+  try { sound.src = URL.createObjectURL(await (await ask(`/api/models/${name}/sound`, body({ what: at("what").value, note: at("note").value }))).blob()); } finally { at("says").textContent = ""; }
   sound.hidden = false;
   await sound.play().catch(() => {});
 }));
 at("sheet").addEventListener("click", guarded(async () => {
-  const link = document.createElement("a");
-  link.href = await download(`/api/models/${name}/sheet`, body(), "application/pdf");
-  link.download = `${page.dataset.name}-sheet.pdf`;
-  link.click();
+  await fetchFile(`/api/models/${name}/sheet`, `${page.dataset.name}-sheet.pdf`, body());
 }));
 at("save").addEventListener("click", guarded(async () => {
   const told = await data(`/api/models/${name}/save`, body({ name: at("save-name").value }));
