@@ -102,8 +102,8 @@ class BenchRoom:
                 self._verdict = self._next(posterior, piece.as_built, trials)
             except ComputeError as error:
                 raise ComputeError(
-                    f"{self.serial}, with its sizes as the ledger has them: {error} If a size was mistyped, put it right "
-                    "in the piece's history."
+                    f"{self.serial}, with its sizes as the ledger has them: {error} If a size was mistyped, put it "
+                    "right in the piece's history."
                 ) from error
             self._known = (dict(piece.as_built), trials, str(piece.state))
         return self._known
