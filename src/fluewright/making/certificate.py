@@ -10,6 +10,7 @@ from pathlib import Path
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import fingerings_of, governing_hole
 from fluewright.instrument.model import Model
+from fluewright.instrument.size_words import size_words
 from fluewright.making.paper import check_timestamp, write_pdf
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import NoteMark
@@ -200,7 +201,7 @@ def write_certificate(
     cut_rows = [
         [
             str(cut.round),
-            _breakable(cut.place, 16),
+            _breakable(size_words(cut.place), 16),
             _num(cut.before_mm, 2),
             _num(cut.after_mm, 2),
             _breakable(cut.remark, 14),
@@ -226,7 +227,7 @@ def write_certificate(
         size=size,
         gap=gap,
     )
-    cut_lines = sum(1 if len(cut.remark) <= 14 and len(cut.place) <= 18 else 2 for cut in rounds)
+    cut_lines = sum(1 if len(cut.remark) <= 14 and len(size_words(cut.place)) <= 18 else 2 for cut in rounds)
     tall = line * (len(rows) / len(note_tables) + cut_lines / max(len(cut_tables), 1) + 6.0)
     room = 180.0 - tall
     for lane in (28.0, 24.0, 20.0, 17.0, 14.0, 12.0):
