@@ -230,7 +230,7 @@ class _Workshop:
             steps = max(best.steps // 2, 1.0) if number == 1 else best.steps
             likely = judged.diagnosis.causes[0]
             half = "half of what is advised first; " if steps < best.steps else ""
-            reason = f"{half}{likely.cause.title}: {likely.probability:.0%}"
+            reason = f"{half}{likely.cause.title}: {100.0 * likely.probability:.0f} %"
             log_done(self.book.path, serial, judged, best.step, steps, reason=reason)
             head.voice(best.step, steps)
 

@@ -82,7 +82,7 @@ async function breath() {
     cell(row, cents(n.planned_cents));
   }
   const octaves = told.octaves.map((o) => `${o.low}-${o.high} ${cents(o.cents)}`).join(", ");
-  at("breath-says").textContent = `In tune on ${told.lowest_pa ?? "?"} Pa for the lowest note, rising as pitch to the power ${told.exponent ?? "?"}. Octaves over pure: ${octaves} cents.${told.at_risk.length ? ` At risk of breaking: ${told.at_risk.join(", ")}.` : ""}${told.hard_to_reach.length ? ` Hard to reach: ${told.hard_to_reach.join(", ")}.` : ""}`;
+  at("breath-says").textContent = `In tune on ${told.lowest_pa?.toFixed(0) ?? "?"} Pa for the lowest note, rising as pitch to the power ${told.exponent ?? "?"}. Octaves over pure: ${octaves} cents.${told.at_risk.length ? ` At risk of breaking: ${told.at_risk.join(", ")}.` : ""}${told.hard_to_reach.length ? ` Hard to reach: ${told.hard_to_reach.join(", ")}.` : ""}`;
 }
 
 function change(next, keep = true) {
