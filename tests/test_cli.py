@@ -13,6 +13,7 @@ from fluewright.acoustics.ranges import RangeNote
 from fluewright.cli import main
 from fluewright.cli.printing import warn_ranges
 from fluewright.demo.sound import play
+from fluewright.instrument.size_words import size_words
 from fluewright.listening import write_recording
 
 COMMAND = [sys.executable, "-c", "from fluewright.cli import main; main()"]
@@ -203,7 +204,7 @@ def test_piece_goes_through_the_ledger(say, flat, tmp_path):
     assert whats.count("cut") == 1
     assert whats.index("trial") < whats.index("cut") < len(whats) - 1
     table = say("ledger", "show", serial, *book)[1]
-    assert cut["size"] in table
+    assert size_words(cut["size"]) in table
     built = strict(say("ledger", "show", *book, "--json")[1])["instruments"][0]["as_built"]
     assert built[cut["size"]] == pytest.approx(float(made[2]))
     assert say("ledger", "verify", *book)[0] == 0

@@ -407,7 +407,7 @@ def test_a_hole_at_its_limit_is_raised_in_another_way_or_the_limit_is_named():
     trials = [played(sizes, truth, rng, shared=False)[1] for _ in range(4)]
     posterior = calibrate(PITCH, trials, beliefs=Beliefs(slip_chance=1e-9))
     verdict = next_cut(posterior, sizes)
-    assert any("holes.4.diameter_mm is at its limit of 8.50 mm" in r for r in verdict.reasons)
+    assert any("hole 4 diameter is at the model's limit of 8.50 mm" in r for r in verdict.reasons)
     assert any(c.feature == "hole 4" and c.kind == "rounding" for c in verdict.plan)
 
 

@@ -119,3 +119,12 @@ def test_the_history_says_sizes_in_plain_words(client):
     page = client.get("/ledger/D5-0001").text
     assert "hole 6 diameter" in page
     assert "holes.6.diameter_mm" not in page
+
+
+def test_a_cut_that_was_put_right_shows_its_first_reading(client, shop):
+    client.post("/api/bench/D5-0001/cut", json={"key": "holes.6.diameter_mm", "after_mm": 8.4, "reason": "E5 flat"})
+    with open_ledger(shop.ledger) as book:
+        cut = book.history("D5-0001")[-1]
+    right = {"event": cut.event_id, "after_mm": 8.0, "reason": "digits"}
+    assert client.post("/api/ledger/D5-0001/correct", json=right).status_code == 200
+    assert "to 8.00 mm (first written 8.40)" in client.get("/ledger/D5-0001").text

@@ -167,7 +167,7 @@ def test_from_a_model_to_a_certificate_by_clicks_keys_and_sound(browser, server,
     page.get_by_role("link", name="History of this piece").click()
     table = page.get_by_role("table").first.inner_text()
     assert "trial" in table
-    assert "length_mm: 264.43 to" in table
+    assert "length: 264.43 to" in table
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert page.faults == []
 

@@ -24,6 +24,7 @@ from fluewright.bench.pitch_model import is_plain_cut
 from fluewright.design.fit import with_sizes
 from fluewright.errors import ComputeError, InputError, ModelError
 from fluewright.instrument.fingering import CLOSED, governing_hole
+from fluewright.instrument.size_words import size_words
 
 __all__ = ["CutPolicy", "CutProposal", "Verdict", "Way", "next_cut", "ways_to_raise"]
 
@@ -286,7 +287,9 @@ class _Planner:
             usable = [f for f in mine if f.room_mm >= f.smallest_mm]
             if mine and mine[0] not in usable and self.level(governed, self.present) < -policy.close_enough_cents:
                 note = fingerings[self.flattest(governed)].note
-                remarks.append(f"{note}: {mine[0].key} is at its limit of {mine[0].before_mm:.2f} mm")
+                remarks.append(
+                    f"{note}: {size_words(mine[0].key)} is at the model's limit of {mine[0].before_mm:.2f} mm"
+                )
             if usable:
                 chosen.append(usable[0])
                 groups.append(governed)

@@ -154,7 +154,8 @@ def check_same_piece(advice: Advice, heard: Sequence[int]) -> None:
         raise InputError(
             f"the notes lie {size:.1f} standard errors from what {posterior.model.model.name} with these sizes can "
             f"explain (limit {MOST_SIGMAS:g}), {f.note} (register {f.register}) most of all, by {cents:+.0f} cents; "
-            "check that it is a recording of this piece, that no finger leaked, and give its measured sizes with --size"
+            "check that it is a recording of this piece, that no finger leaked, and that its sizes and cuts are "
+            "written down as they are (on the command line: --size)"
         )
 
 
@@ -227,7 +228,7 @@ def record_cut(
             checked_sizes(model, {**piece.as_built, key: before_mm}, place=serial)
             if before_mm == after_mm:
                 raise InputError(f"{key} is {before_mm:g} mm before and after; a cut changes a size")
-            book.log_measurement(serial, as_built={key: before_mm}, remarks="gauged before the cut")
+            book.log_measurement(serial, as_built={key: before_mm}, remarks="as it was before the cut")
         trials = played_trials(book.history(serial), model, fingerings_of(model))
         built = {**piece.as_built, key: after_mm}
     # What the cut should do is kept with it, so that the next trial can judge the forecast.
@@ -359,9 +360,10 @@ def _says(event: Any) -> str:
             return f"{said}, worst of register 1 {worst} cents"
         case Cut():
             because = f", {event.reason}" if event.reason else ""
-            return (
-                f"{size_words(event.feature)}: {event.before_mm:.2f} to {event.after_mm:.2f} mm, {event.tool}{because}"
-            )
+            first_said = event.originals.get("after_mm")
+            was = "" if first_said is None else f" (first written {first_said:.2f})"
+            sizes = f"{event.before_mm:.2f} to {event.after_mm:.2f} mm{was}"
+            return f"{size_words(event.feature)}: {sizes}, {event.tool}{because}"
         case HeadTrialLogged():
             good = ", a good head" if event.good else ""
             body = f", on {event.body}" if event.body else ""
@@ -372,7 +374,10 @@ def _says(event: Any) -> str:
         case StateChange():
             return f"{event.state}" + (f": {event.reason}" if event.reason else "")
         case Measurement():
-            sizes = ", ".join(f"{size_words(k)} {v:.2f}" for k, v in list(event.as_built.items())[:6])
+            sizes = ", ".join(
+                f"{size_words(k)} {v:.2f} {'deg' if k.endswith('_deg') else 'mm'}"
+                for k, v in list(event.as_built.items())[:6]
+            )
             more = f" and {len(event.as_built) - 6} more" if len(event.as_built) > 6 else ""
             return f"{sizes}{more}" + (f" ({event.remarks})" if event.remarks else "")
         case Begun():

@@ -37,6 +37,13 @@ _LEAST_S, _MOST_CENTS = 0.25, 3.0
 _WIDEST_CENTS = 90.0
 
 
+# What a verdict means for who reads the certificate.
+_RESULTS = {
+    "finished": "finished", "leave": "left as it is", "cut": "not finished, cuts are advised",
+    "play": "not finished, to be played again",
+}  # fmt: skip
+
+
 @dataclass(frozen=True)
 class Recorded:
     """Where the notes of a trial came from."""
@@ -402,7 +409,7 @@ class BenchRoom:
             forecast = {} if planned is None else cut_forecast(planned, self.pitch.fingerings)
             with open_ledger(self.ledger, create=False) as book:
                 if key not in built:
-                    book.log_measurement(self.serial, as_built={key: before}, remarks="gauged before the cut")
+                    book.log_measurement(self.serial, as_built={key: before}, remarks="as designed, before the cut")
                 book.log_cut(
                     self.serial, feature=key, before_mm=before, after_mm=after_mm, tool=tool, reason=reason,
                     forecast=forecast, as_built_after={key: after_mm},
@@ -495,7 +502,7 @@ class BenchRoom:
                     method=f"{last.recording_name}, {last.analysis_version}; cents by the mean of all trials, at the "
                     "design's temperature and breath",
                 ),
-                rounds=rounds, verdict=f"{verdict.state}: {'; '.join(verdict.reasons) or 'see the notes'}",
+                rounds=rounds, verdict=f"{_RESULTS[verdict.state]}: {'; '.join(verdict.reasons) or 'see the notes'}",
                 ledger_head=f"event {event}, {digest}", timestamp=int(time.time()),
             )  # fmt: skip
             return path.read_bytes()

@@ -103,7 +103,7 @@ function drawNext() {
     for (const cut of verdict.plan) list.append(cutItem(cut));
     next.append(list);
     const last = verdict.plan[verdict.plan.length - 1];
-    say(`Chance that a note of the first register ends past the tolerance: ${(100 * last.risk).toFixed(2)} %. ${last.caution} Cut less, gauge, cut the rest.`);
+    say(`Chance that a note of the first register ends too sharp, past the tolerance, which no cut takes back: ${(100 * last.risk).toFixed(2)} %. ${last.caution} Cut less, gauge, cut the rest.`);
   }
   if (verdict.upper_outside.length) say(`Second register, outside \u00b1${state.tolerance_cents} cents: ${verdict.upper_outside.join(", ")}. One hole cannot set two registers: bore, head and breath set the rest.`);
   for (const reason of verdict.reasons) say(reason);
@@ -233,7 +233,20 @@ async function finish() {
   } finally { ending = false; }
 }
 at("finish").addEventListener("click", guarded(finish));
-at("throw-away").addEventListener("click", guarded(() => act("throw-away")));
+// Nothing brings thrown notes back: the first press asks.
+let sureOf = 0;
+at("throw-away").addEventListener("click", guarded(async () => {
+  const count = state.notes.reduce((sum, note) => sum + note.plays, 0);
+  if (sureOf !== count) {
+    sureOf = count;
+    at("throw-away").textContent = `Really throw ${count} note${count === 1 ? "" : "s"} away? Press again`;
+    setTimeout(() => { sureOf = 0; at("throw-away").textContent = "Throw the trial away"; }, 6000);
+    return;
+  }
+  sureOf = 0;
+  at("throw-away").textContent = "Throw the trial away";
+  await act("throw-away");
+}));
 async function hear(name, sound) {
   at("mic").textContent = `Hearing ${name} ...`;
   let said = "";

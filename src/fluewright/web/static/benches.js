@@ -1,10 +1,17 @@
 import { data, guarded, ready } from "/static/common.js";
+// A second press while the first is under way would begin a second instrument.
+let busy = false;
 document.getElementById("begin").addEventListener("submit", (event) => {
   event.preventDefault();
+  if (busy) return;
+  busy = true;
   guarded(async () => {
-    const given = Object.fromEntries(new FormData(event.target));
-    const { serial } = await data("/api/bench", given);
-    location.href = `/bench/${encodeURIComponent(serial)}`;
+    try {
+      const { serial } = await data("/api/bench", Object.fromEntries(new FormData(event.target)));
+      location.href = `/bench/${encodeURIComponent(serial)}`;
+    } catch (error) { busy = false; throw error; }
   })();
 });
+// Shown again from memory by the browser's way back: what was pressed then is over.
+window.addEventListener("pageshow", () => { busy = false; });
 ready();
