@@ -522,14 +522,18 @@ def test_eight_devices_see_every_note_and_one_that_was_away_sees_them_too(browse
     for page in (player, *watchers):
         expect(ticked(page)).to_have_count(13)
     # The last word may still be on its way, to the player's own page as well.
-    deadline = time.monotonic() + 30.0
-    told = plays(player)
-    while any(plays(page) != told for page in watchers) and time.monotonic() < deadline:
-        player.wait_for_timeout(200)
+    # Eight pages are drawn by one machine that runs other tests beside: what never comes fails, what is late does not.
+    deadline = time.monotonic() + 120.0
+    while time.monotonic() < deadline:
         told = plays(player)
-    assert [plays(page) for page in watchers] == [told] * 7
-    state = page.request.get(server.url(f"/api/bench/{serial}")).json()
-    assert [row[1] for row in told] == [str(n["plays"]) for n in state["notes"]]
+        shown = [plays(page) for page in watchers]
+        state = player.request.get(server.url(f"/api/bench/{serial}")).json()
+        kept = [str(n["plays"]) for n in state["notes"]]
+        if shown == [told] * 7 and [row[1] for row in told] == kept:
+            break
+        player.wait_for_timeout(500)
+    assert shown == [told] * 7
+    assert [row[1] for row in told] == kept
     assert [row[1] for row in told].count("") == 0
     assert player.faults == []
 
