@@ -6,7 +6,12 @@ FluewrightError
 |   +-- RecordingError             a sound file
 |   +-- LedgerError                the shop's records
 +-- ComputeError (RuntimeError)    a computation that could not be done for valid input
+
+An error about one thing that was asked for carries its name in ``field``: ``reason``, ``a4_hz``, ``checked``, or a
+size's key. A face puts its own word there: the command line its option, a page its label.
 """
+
+from collections.abc import Callable
 
 __all__ = ["ComputeError", "FluewrightError", "InputError", "LedgerError", "ModelError", "RecordingError"]
 
@@ -16,7 +21,27 @@ class FluewrightError(Exception):
 
 
 class InputError(FluewrightError, ValueError):
-    """Input that cannot be used; the message names the place, the value, the limit and the mend."""
+    """Input that cannot be used.
+
+    Parameters
+    ----------
+    problem : str
+        What was found, the limit and the mend; without the field's name where ``field`` is given.
+    field : str
+        What was asked for: an argument's name or a size's key; empty where the problem names its place itself.
+    """
+
+    def __init__(self, problem: str, *, field: str = "") -> None:
+        super().__init__(problem)
+        self.problem = problem
+        self.field = field
+
+    def __str__(self) -> str:
+        return self.worded(lambda field: field)
+
+    def worded(self, name: Callable[[str], str]) -> str:
+        """Return the message with the field called as a face calls it; ``name`` turns a field into that word."""
+        return f"{name(self.field)}: {self.problem}" if self.field else self.problem
 
 
 class ModelError(InputError):

@@ -246,7 +246,7 @@ def test_numbers_that_are_not_finite_are_refused(tmp_path: Path) -> None:
 
 
 def test_a_missing_folder_names_the_mend_and_leaves_nothing(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="Choose an existing folder"):
+    with pytest.raises(InputError, match="choose a folder that exists"):
         write_sheet(whistle(), tmp_path / "no" / "a.pdf", timestamp=TIME)
     assert list(tmp_path.iterdir()) == []
 

@@ -7,8 +7,9 @@ definitions in common use; the frequencies and cents below follow from them: 2^(
 import pytest
 
 from fluewright.instrument.model import Target
-from fluewright.instrument.pitch import cents, equal_frequency_hz
+from fluewright.instrument.pitch import equal_frequency_hz
 from fluewright.instrument.temperament import JUST, target_frequency_hz
+from fluewright.units import cents_above
 
 EQUAL_AT_440 = {"A4": 440.0, "A#4": 466.163762, "C4": 261.625565, "D5": 587.329536}
 
@@ -42,28 +43,28 @@ def test_the_default_target_is_the_standard_pitch() -> None:
 
 @pytest.mark.parametrize(("a4_hz", "expected"), [(415.0, -101.270625), (442.0, 7.851415)])
 def test_other_tuning_pitches_against_440(a4_hz: float, expected: float) -> None:
-    assert cents(a4_hz, 440.0) == pytest.approx(expected, abs=1e-6)
+    assert cents_above(a4_hz, 440.0) == pytest.approx(expected, abs=1e-6)
 
 
 @pytest.mark.parametrize(("degree", "case"), list(enumerate(JUST_CENTS)))
 def test_just_intervals(degree: int, case: tuple[int, int, float]) -> None:
     numerator, denominator, expected = case
     assert JUST[degree] == numerator / denominator
-    assert cents(JUST[degree], 1.0) == pytest.approx(expected, abs=1e-6)
+    assert cents_above(JUST[degree], 1.0) == pytest.approx(expected, abs=1e-6)
 
 
 @pytest.mark.parametrize("degree", range(12))
 def test_a_just_target_has_those_intervals_above_its_tonic(degree: int) -> None:
     target = Target(temperament="just", tonic="D")
     tonic_hz = target_frequency_hz(target, "D4", "C4")
-    above = cents(target_frequency_hz(target, CHROMATIC_FROM_D[degree], "C4"), tonic_hz)
+    above = cents_above(target_frequency_hz(target, CHROMATIC_FROM_D[degree], "C4"), tonic_hz)
     assert above == pytest.approx(JUST_CENTS[degree][2], abs=1e-6)
 
 
 def test_the_syntonic_comma() -> None:
     four_fifths_less_two_octaves = JUST[7] ** 4 / 4.0
-    assert cents(four_fifths_less_two_octaves, JUST[4]) == pytest.approx(21.506290, abs=1e-6)
+    assert cents_above(four_fifths_less_two_octaves, JUST[4]) == pytest.approx(21.506290, abs=1e-6)
 
 
 def test_the_pythagorean_comma() -> None:
-    assert cents(JUST[7] ** 12, 2.0**7) == pytest.approx(23.460010, abs=1e-6)
+    assert cents_above(JUST[7] ** 12, 2.0**7) == pytest.approx(23.460010, abs=1e-6)

@@ -14,7 +14,7 @@ from fluewright.acoustics.kernels.radiation import end_impedance
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.air import REF_AIR, mixture_air, vapour_fraction
-from fluewright.instrument.pitch import cents
+from fluewright.units import cents_above
 
 RHO, C = REF_AIR.density, REF_AIR.sound_speed
 A, L = 7e-3, 0.280
@@ -88,10 +88,10 @@ def test_the_loss_factor_flattens_a_whole_tube_as_it_does_a_wave():
         f[zeta] = resonances(network)
     at = f[1.0].frequencies_hz[0]
     slow = [line(2.0 * math.pi * at, A, *_gas(), zeta)[0].imag for zeta in (1.0, 1.3)]
-    wave = cents(slow[0], slow[1])
+    wave = cents_above(slow[0], slow[1])
     assert wave == pytest.approx(-5.67 * math.sqrt(440.0 / at), abs=0.05)
     share = L / (L + WINDOW + 0.6133 * A)
-    assert cents(f[1.3].frequencies_hz[0], at) == pytest.approx(wave * share, abs=0.15)
+    assert cents_above(f[1.3].frequencies_hz[0], at) == pytest.approx(wave * share, abs=0.15)
     # The walls are most of the loss of the lowest note, and Q falls with them.
     assert 1.15 < f[1.0].quality[0] / f[1.3].quality[0] < 1.3
 
@@ -243,9 +243,9 @@ def test_carbon_dioxide_by_cramers_formula_beyond_its_range():
             - 2.835149 * x_v**2 - 2.15e-13 * p**2 + 29.179762 * x_c**2 + 0.000486 * x_v * p * x_c
         )  # fmt: skip
 
-    carried_on = cents(cramer(0.04), cramer(0.0004))
+    carried_on = cents_above(cramer(0.04), cramer(0.0004))
     assert carried_on == pytest.approx(-17.46, abs=0.005)
-    ours = cents(*(mixture_air(t, co2_fraction=x).sound_speed for x in (0.04, 0.0004)))
+    ours = cents_above(*(mixture_air(t, co2_fraction=x).sound_speed for x in (0.04, 0.0004)))
     assert ours == pytest.approx(carried_on, abs=0.75)
 
 

@@ -12,18 +12,16 @@ from dataclasses import dataclass
 from multiprocessing import get_context
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import HOLE_SIZES
 from fluewright.acoustics.network import Network
 from fluewright.acoustics.resonance import resonances
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.errors import ComputeError, InputError
 
 __all__ = ["BatchResult", "predict_many"]
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 LONGEST_SIZE_M = 5.0
 # A pool of fresh processes is up after about this long; what takes less is done here.

@@ -4,17 +4,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.network import Network
+from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.geometry import bore_diameter_mm, wall_mm
 
 __all__ = ["ImpedanceCurve", "cutoff_of_row_hz", "impedance_curve", "lattice_cutoff_hz"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 
 @dataclass(frozen=True)

@@ -20,13 +20,11 @@ from fluewright.acoustics.kernels.plan import LONGEST_PIECE
 from fluewright.acoustics.kernels.radiation import end_impedance
 from fluewright.acoustics.kernels.segments import piece, step_length
 from fluewright.acoustics.network import Network
+from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import parse_holes
 
 __all__ = ["field_along_bore", "with_fingering"]
-
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 
 def with_fingering(network: Network, text: str) -> Network:

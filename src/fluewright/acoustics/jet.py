@@ -25,12 +25,12 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from fluewright.acoustics.kernels.jet import memory
 from fluewright.acoustics.kernels.windway import centre_ratio, exit_speed
 from fluewright.air import Air
+from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.model import Head, Model
 
@@ -47,7 +47,6 @@ __all__ = [
     "windway_flow",
 ]
 
-FloatArray = NDArray[np.float64]
 
 BREATH_PA = (1.0, 20_000.0)
 """Blowing pressures that can be asked for, Pa."""

@@ -11,16 +11,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.jet import JetSettings, _wave_table, free_length_m, jet_offset_m, windway_flow
 from fluewright.acoustics.kernels.jet import travelled
+from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.model import Head
 
 __all__ = ["JetShape", "jet_shape"]
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -54,7 +52,7 @@ class JetShape:
     centre_mm: FloatArray
     half_width_mm: FloatArray
     speed_m_s: FloatArray
-    wave_mm: NDArray[np.complex128]
+    wave_mm: ComplexArray
     pressure_pa: float
     frequency_hz: float
     velocity_m_s: float

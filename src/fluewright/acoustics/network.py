@@ -18,6 +18,7 @@ from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.holes import DUBOS, HOLE_SIZES, LEFEBVRE, SOLVED
 from fluewright.acoustics.kernels.window import SOLVED_TERMS
 from fluewright.air import Air, moist_air
+from fluewright.arrays import FloatArray, IntArray
 from fluewright.errors import ComputeError, ModelError
 from fluewright.instrument.fingering import Fingering, fingerings_of
 from fluewright.instrument.model import Head, Hole, Model
@@ -34,8 +35,6 @@ __all__ = [
     "named_dimensions",
     "window_study",
 ]
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -78,7 +77,7 @@ class Rules:
     window_rule: str = "solved"
     coupled: bool = True
 
-    def vector(self) -> NDArray[np.int64]:
+    def vector(self) -> IntArray:
         """Return the switches as the kernels read them."""
         holes = {"lefebvre": LEFEBVRE, "dubos": DUBOS, "solved": SOLVED}[self.hole_rule]
         window = {"published": 0, "solved": 1}[self.window_rule]
@@ -116,7 +115,7 @@ class Network:
     n_out: int
     fingerings: tuple[Fingering, ...]
     states: NDArray[np.int8]
-    modes: NDArray[np.int64]
+    modes: IntArray
     dimensions: tuple[Dimension, ...] = field(repr=False)
 
     @property
@@ -140,7 +139,7 @@ class Network:
         return matrix
 
     @cached_property
-    def _fixed(self) -> tuple[FloatArray, FloatArray, NDArray[np.int64], FloatArray]:
+    def _fixed(self) -> tuple[FloatArray, FloatArray, IntArray, FloatArray]:
         """Return what the kernels take beside sizes and fingers: angles, air, rules, window table."""
         a = self.air
         angles = np.radians(np.array([h.angle_deg for h in self.model.holes], dtype=float))
@@ -155,7 +154,7 @@ class Network:
         """Return (rho, c, mu, gamma, Pr) for the kernels."""
         return self._fixed[1]
 
-    def rules_vector(self) -> NDArray[np.int64]:
+    def rules_vector(self) -> IntArray:
         """Return the choice of formulas as the kernels read it."""
         return self._fixed[2]
 

@@ -21,11 +21,11 @@ from itertools import combinations, pairwise
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels.holes import CONSTANTS, HOLE_SIZES, hole_constants
 from fluewright.acoustics.network import Network, Rules, air_of, window_study
 from fluewright.air import Air, vapour_fraction
+from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import HALF, fingerings_of
 from fluewright.instrument.geometry import (
@@ -51,7 +51,6 @@ __all__ = [
     "window_sizes",
 ]
 
-FloatArray = NDArray[np.float64]
 
 _INFINITY = math.inf
 # First crosswise wave in a round bore: the first zero of J1'(x), 1.8412.

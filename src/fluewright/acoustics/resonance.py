@@ -4,14 +4,14 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import Network
+from fluewright.arrays import FloatArray
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.fingering import Fingering, governing_hole
-from fluewright.instrument.pitch import cents
+from fluewright.units import CENTS_PER_RELATIVE, cents_above
 
 __all__ = [
     "STATED_ERRORS",
@@ -24,9 +24,6 @@ __all__ = [
     "resonances_by_mode",
     "targets_hz",
 ]
-
-FloatArray = NDArray[np.float64]
-CENTS_PER_RELATIVE = 1200.0 / math.log(2.0)
 
 
 @dataclass(frozen=True)
@@ -174,7 +171,7 @@ def predict_notes(network: Network, *, errors: ModelErrors = STATED_ERRORS) -> t
             fingering=f,
             frequency_hz=float(solved.frequencies_hz[i]),
             target_hz=float(targets[i]),
-            cents=float(cents(solved.frequencies_hz[i], targets[i])),
+            cents=float(cents_above(solved.frequencies_hz[i], targets[i])),
             uncertainty_cents=float(sigma[i]),
             quality=float(solved.quality[i]),
             governing_hole=governing_hole(f),

@@ -16,16 +16,17 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.jet import JetLaw, JetSettings, breath_air, jet_law, silent_reasons
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.kernels.blown import balance, count_unstable, follow, onset, self_start
 from fluewright.acoustics.kernels.jet import jet_at
 from fluewright.acoustics.network import Network
+from fluewright.arrays import ComplexArray, FloatArray, IntArray
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.breath import breath_pressure_pa
 from fluewright.instrument.fingering import Fingering
+from fluewright.units import cents_above
 
 __all__ = [
     "HARMONICS",
@@ -44,8 +45,6 @@ __all__ = [
     "octave_widths",
 ]
 
-FloatArray = NDArray[np.float64]
-ComplexArray = NDArray[np.complex128]
 
 HARMONICS = 8
 _SAMPLES = 64
@@ -78,7 +77,7 @@ class Modes:
     """
 
     table: FloatArray
-    numbers: NDArray[np.int64]
+    numbers: IntArray
     radiation: FloatArray
 
     def row_of(self, number: int) -> int | None:
@@ -248,7 +247,7 @@ def blown_modes(network: Network, *, count: int = 10) -> tuple[Modes, ...]:
     return tuple(by_row[firsts[key]] for key in keys)
 
 
-def _radiation(network: Network, rows: NDArray[np.int64], omegas: FloatArray) -> FloatArray:
+def _radiation(network: Network, rows: IntArray, omegas: FloatArray) -> FloatArray:
     """Return the outer source strength of every (fingering, omega), over the window's flow."""
     n = network.n_holes + 2
     flows = np.zeros((rows.size, n), dtype=complex)
@@ -421,7 +420,7 @@ def _note(network: Network, law: JetLaw, modes: Modes, i: int, planned: float, p
     pressures = walker.pressure(log_speeds)
     frequencies = omegas / (2.0 * math.pi)
     branch = Branch(pressures, frequencies, _levels_db(network, modes, motions, omegas), motions)
-    off = 1200.0 * np.log2(frequencies / target)
+    off = cents_above(frequencies, target)
     flow = [f.flow_l_per_min for f in law.flows]
     pitch = _between(planned, pressures, frequencies)
     return NoteBreath(
@@ -442,9 +441,9 @@ def jet_shift(blown: Blown) -> tuple[FloatArray, FloatArray]:
     for i, note in enumerate(blown.notes):
         slow, planned, fast = (note.frequency_at(note.planned_pa * ratio) for ratio in (2.0**-0.2, 1.0, 2.0**0.2))
         if math.isfinite(planned):
-            shift[i] = 1200.0 * math.log2(planned / note.resonance_hz)
+            shift[i] = cents_above(planned, note.resonance_hz)
         if math.isfinite(slow) and math.isfinite(fast):
-            pull[i] = 1200.0 * math.log2(fast / slow) / 0.4
+            pull[i] = cents_above(fast, slow) / 0.4
     return shift, pull
 
 
@@ -585,7 +584,5 @@ def octave_widths(blown: Blown) -> tuple[tuple[str, str, float], ...]:
             same = np.array_equal(blown.network.states[i], blown.network.states[j])
             if low.register == 1 and high.register == 2 and same:
                 f1, f2 = low.frequency_at(low.planned_pa), high.frequency_at(high.planned_pa)
-                rows.append(
-                    (low.note, high.note, 1200.0 * math.log2(f2 / f1) - 1200.0 if f1 > 0 and f2 > 0 else math.nan)
-                )
+                rows.append((low.note, high.note, cents_above(f2, f1) - 1200.0 if f1 > 0 and f2 > 0 else math.nan))
     return tuple(rows)

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.jet import breath_air
 from fluewright.acoustics.kernels.played import lagged, play
 from fluewright.acoustics.sounding import Blown
+from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 
 __all__ = [
@@ -29,7 +29,6 @@ __all__ = [
     "swell_gesture",
 ]
 
-FloatArray = NDArray[np.float64]
 
 RATE_HZ = 48_000
 LONGEST_S = 600.0

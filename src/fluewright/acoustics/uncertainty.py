@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from fnmatch import fnmatchcase
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.network import Dimension, Network
 from fluewright.acoustics.ranges import RangeNote, out_of_range
@@ -21,6 +20,7 @@ from fluewright.acoustics.resonance import (
     predict_notes,
     resonances,
 )
+from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 
@@ -34,8 +34,6 @@ __all__ = [
     "prediction_of",
     "uncertainties",
 ]
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

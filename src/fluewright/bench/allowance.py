@@ -4,8 +4,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import FloatArray
 from fluewright.bench.calibration import Posterior, calibrate
 from fluewright.bench.pitch_model import SHARED
 from fluewright.errors import ComputeError
@@ -13,8 +13,6 @@ from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
 
 __all__ = ["starting_sizes"]
-
-FloatArray = NDArray[np.float64]
 
 
 def _first_register_alone(posterior: Posterior) -> Callable[[Mapping[str, float]], tuple[FloatArray, FloatArray]]:

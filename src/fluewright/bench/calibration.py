@@ -16,23 +16,22 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.network import Corrections
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
 from fluewright.air import Air
+from fluewright.arrays import FloatArray
 from fluewright.bench.pitch_model import SHARED, PitchModel, is_plain_cut, is_removable
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs, Prior, Scales, size_patterns_cents, stated_prior
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = [
     "Evidence", "PlayedTrial", "Posterior", "Slip", "calibrate", "constants_text", "evidence_of", "misfit", "update",
     "worth_playing",
 ]  # fmt: skip
 
-FloatArray = NDArray[np.float64]
 
 # More slips than this share of a piece's notes: it is not slips then, and none is left out.
 _MOST_SLIPS = 0.25

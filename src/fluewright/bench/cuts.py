@@ -16,8 +16,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.bench.calibration import PlayedTrial, Posterior, evidence_of, update, worth_playing
 from fluewright.bench.features import Feature, features_of, tool_for
 from fluewright.bench.pitch_model import is_plain_cut
@@ -25,10 +25,9 @@ from fluewright.design.fit import with_sizes
 from fluewright.errors import ComputeError, InputError, ModelError
 from fluewright.instrument.fingering import CLOSED, governing_hole
 from fluewright.instrument.size_words import size_words
+from fluewright.units import shifted
 
 __all__ = ["CutPolicy", "CutProposal", "Verdict", "Way", "next_cut", "ways_to_raise"]
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -159,7 +158,7 @@ def _normal_draws(n: int) -> FloatArray:
     return np.asarray(ndtri(qmc.Sobol(n, rng=1).random(_DRAWS).clip(1e-9, 1.0 - 1e-9)))
 
 
-def _cents_drawn(mean: FloatArray, covariance: FloatArray, rows: NDArray[np.bool_]) -> FloatArray:
+def _cents_drawn(mean: FloatArray, covariance: FloatArray, rows: BoolArray) -> FloatArray:
     """Return draws of some notes' cents together, shape (draws, rows): what a trial's notes share moves them as one."""
     values, vectors = np.linalg.eigh(covariance[np.ix_(rows, rows)])
     root = vectors * np.sqrt(np.maximum(values, 0.0))
@@ -168,7 +167,7 @@ def _cents_drawn(mean: FloatArray, covariance: FloatArray, rows: NDArray[np.bool
     return drawn
 
 
-def doubt_of(mean: FloatArray, covariance: FloatArray, first: NDArray[np.bool_], tolerance: float) -> float:
+def doubt_of(mean: FloatArray, covariance: FloatArray, first: BoolArray, tolerance: float) -> float:
     """Return the chance that some first-register note lies outside its tolerance."""
     drawn = _cents_drawn(mean, covariance, first)
     return float((np.abs(drawn) > tolerance).any(axis=1).mean())
@@ -334,7 +333,7 @@ class _Planner:
         features: Sequence[Feature],
         groups: Sequence[Sequence[int]],
         aims: FloatArray,
-        wanted: NDArray[np.bool_],
+        wanted: BoolArray,
         room: FloatArray,
         limit: float,
     ) -> FloatArray:
@@ -447,7 +446,7 @@ class _Planner:
     def cuts_after_playing(self, times: int, allowed: float) -> bool:
         """Return whether a safe cut is to be expected after so many more times of playing every note."""
         posterior = self.posterior
-        hz = self.pitch.network.targets_hz * 2.0 ** (self.present / 1200.0)
+        hz = shifted(self.pitch.network.targets_hz, self.present)
         notes = {i: (float(hz[i]), 0.0) for i, f in enumerate(self.pitch.fingerings) if f.alternative == 0}
         more = evidence_of(
             self.pitch, times * [PlayedTrial(self.as_built, notes)], posterior.prior.beliefs, posterior.parameters

@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import FloatArray
 from fluewright.bench.calibration import Evidence, PlayedTrial, calibrate
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs, Prior, Scales, stated_prior
@@ -22,7 +22,6 @@ from fluewright.instrument.model import Model
 
 __all__ = ["Shop", "learn"]
 
-FloatArray = NDArray[np.float64]
 
 # A third, in logarithms: how far the stated spreads may be off before the pieces have spoken.
 _BELIEF_IN_SCALES = 0.35

@@ -5,9 +5,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
+from fluewright.arrays import FloatArray
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["LEAST_CHANCE", "SLIP_SHARE", "Match", "chance_of_strays", "match_notes"]
 
@@ -30,7 +30,7 @@ class Match:
     missing: tuple[int, ...]
 
 
-def match_notes(heard_hz: Sequence[float], expected_hz: NDArray[np.float64], *, widest_cents: float = 90.0) -> Match:
+def match_notes(heard_hz: Sequence[float], expected_hz: FloatArray, *, widest_cents: float = 90.0) -> Match:
     """Match heard frequencies to expected ones: the shift common to all is removed first, then the nearest is taken.
 
     Parameters

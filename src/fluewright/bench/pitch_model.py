@@ -21,20 +21,20 @@ from difflib import get_close_matches
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import Network, build_network
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, Resonances, resonances
+from fluewright.acoustics.resonance import Resonances, resonances
 from fluewright.acoustics.sounding import blow, jet_shift
 from fluewright.air import Air
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["CONSTANTS", "SHARED", "PitchModel", "is_hole_cut", "is_plain_cut", "is_removable"]
 
-FloatArray = NDArray[np.float64]
 
 CONSTANTS = ("window", "holes", "losses", "sound speed")
 SHARED = (*CONSTANTS, "hole gain", "foot gain", "jet")
@@ -102,7 +102,7 @@ class PitchModel:
         return len(SHARED) + len(self.fingerings)
 
     @cached_property
-    def first_register(self) -> NDArray[np.bool_]:
+    def first_register(self) -> BoolArray:
         """Return which fingerings are of register 1."""
         return np.array([f.register == 1 for f in self.fingerings])
 

@@ -8,16 +8,14 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.resonance import STATED_ERRORS, ModelErrors
 from fluewright.acoustics.uncertainty import SHOP_TOLERANCES, ShopTolerances, dimension_patterns_cents
+from fluewright.arrays import FloatArray
 from fluewright.bench.pitch_model import SHARED, PitchModel
 from fluewright.errors import InputError
 
 __all__ = ["STATED_BELIEFS", "Beliefs", "Prior", "Scales", "stated_prior"]
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

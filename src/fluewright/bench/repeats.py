@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["SAME_CENTS", "of_repeats"]
 

@@ -9,11 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from fluewright.arrays import FloatArray
 
 __all__ = ["BANDS", "Forecast", "Scores", "score"]
 
-FloatArray = NDArray[np.float64]
 
 BANDS = (0.5, 0.8, 0.9, 0.95)
 """Central bands that are judged."""

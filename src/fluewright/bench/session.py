@@ -1,14 +1,13 @@
 """One sitting at the bench: heard notes in, the state of the piece and the next safe cut out."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.air import Air, moist_air
+from fluewright.arrays import FloatArray
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate
 from fluewright.bench.cuts import CutPolicy, Verdict, next_cut
 from fluewright.bench.matching import LEAST_CHANCE, Match, chance_of_strays, match_notes
@@ -18,6 +17,7 @@ from fluewright.bench.repeats import of_repeats
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
+from fluewright.units import cents_above, shifted
 
 __all__ = [
     "Advice",
@@ -51,7 +51,7 @@ class Advice:
     """The verdict, what it rests on, and what was odd about the trials."""
 
     fingerings: tuple[Fingering, ...]
-    targets_hz: NDArray[np.float64]
+    targets_hz: FloatArray
     trials: tuple[PlayedTrial, ...]
     posterior: Posterior
     verdict: Verdict
@@ -59,7 +59,7 @@ class Advice:
 
 
 def heard_by_fingering(
-    notes: Sequence[Heard], expected_hz: NDArray[np.float64], fingerings: Sequence[Fingering]
+    notes: Sequence[Heard], expected_hz: FloatArray, fingerings: Sequence[Fingering]
 ) -> tuple[dict[int, tuple[float, float]], tuple[int, ...], tuple[int, ...]]:
     """Return (Hz and uncertainty by fingering, extra notes, fingerings not heard).
 
@@ -71,7 +71,7 @@ def heard_by_fingering(
 
 
 def _matched(
-    notes: Sequence[Heard], expected_hz: NDArray[np.float64], fingerings: Sequence[Fingering]
+    notes: Sequence[Heard], expected_hz: FloatArray, fingerings: Sequence[Fingering]
 ) -> tuple[dict[int, tuple[float, float]], dict[int, int], Match]:
     """Return Hz and uncertainty, and playings, by fingering, and the match in numbers of the model's fingerings."""
     main = np.array([i for i, f in enumerate(fingerings) if f.alternative == 0])
@@ -105,7 +105,7 @@ def air_cents(model: Model, temperature_c: float | None) -> float:
     room, planned = air_of(model, temperature_c), air_of(model, model.conditions.temperature_c)
     if room is None or planned is None:
         return 0.0
-    return 1200.0 * math.log2(room.sound_speed / planned.sound_speed)
+    return cents_above(room.sound_speed, planned.sound_speed)
 
 
 def check_sizes_over_time(sizes: Sequence[Mapping[str, float]]) -> None:
@@ -191,7 +191,7 @@ def advise(
     warnings: list[str] = []
     names = [f"{f.note} (register {f.register})" for f in pitch.fingerings]
     for number, notes in enumerate(trials, start=1):
-        expected = targets * 2.0 ** (posterior.forecast(as_built)[0] / 1200.0)
+        expected = shifted(targets, posterior.forecast(as_built)[0])
         heard, plays, match = _matched(notes, expected, pitch.fingerings)
         if not heard:
             raise InputError(

@@ -8,8 +8,9 @@ from typing import Annotated, Any
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg
-from fluewright.cli.printing import console, finite, print_json, print_table, warn_ranges, write_text
+from fluewright.cli.printing import console, finite, print_json, print_table, warn_ranges
 from fluewright.errors import ComputeError, InputError
+from fluewright.files import write_whole
 
 __all__ = ["impedance", "marks", "predict", "range_data", "sensitivity", "standing_wave"]
 
@@ -88,7 +89,7 @@ def predict(
     if plot is not None:
         from fluewright.pictures.chart import hanging_chart
 
-        write_text(plot, hanging_chart(loaded, marks(notes), theme=theme, title=loaded.model.name))
+        write_whole(plot, hanging_chart(loaded, marks(notes), theme=theme, title=loaded.model.name))
     if as_json:
         print_json(
             {
@@ -192,7 +193,7 @@ def sensitivity(
             names,
             title=f"{loaded.model.name}: cents per 0.1 mm (angles: per degree)",
         )
-        write_text(plot, picture)
+        write_whole(plot, picture)
     if as_json:
         print_json(
             {
@@ -256,7 +257,7 @@ def impedance(
             f"{f:.6g},{b.real:.9g},{b.imag:.9g},{z.real:.9g},{z.imag:.9g}"
             for f, b, z in zip(curve.frequencies_hz, curve.bore, curve.loop, strict=True)
         ]
-        write_text(csv, "\n".join(lines) + "\n")
+        write_whole(csv, "\n".join(lines) + "\n")
     if plot is not None:
         from fluewright.pictures.curves import level_curve
 
@@ -267,7 +268,7 @@ def impedance(
             y_label="dB re 1 Pa s/m3",
             marks=[(float(f), f"{f:.0f}") for f in found],
         )
-        write_text(plot, picture)
+        write_whole(plot, picture)
     cutoff = lattice_cutoff_hz(network)
     print_table(
         f"{loaded.model.name}, {fingering}: resonances on the grid",
@@ -319,7 +320,7 @@ def standing_wave(
             f"{1e3 * a:.6g},{p.real:.9g},{p.imag:.9g},{u.real:.9g},{u.imag:.9g}"
             for a, p, u in zip(x, pressure, flow, strict=True)
         ]
-        write_text(csv, "\n".join(lines) + "\n")
+        write_whole(csv, "\n".join(lines) + "\n")
     if plot is not None:
         from fluewright.pictures.standing import standing_wave as picture
 
@@ -328,7 +329,7 @@ def standing_wave(
             title=f"{loaded.model.name}, {fingering}: inside at {at_hz:.1f} Hz", holes=one.fingerings[0].holes,
             theme="dark" if theme == "dark" else "light",
         )  # fmt: skip
-        write_text(plot, drawn)
+        write_whole(plot, drawn)
     # Holes come twice; between them the pressure is smooth.
     once = np.concatenate([[True], x[1:] > x[:-1]])
     x, level = x[once], np.abs(pressure)[once]

@@ -10,8 +10,9 @@ import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg, existing_ledger, sizes_of
 from fluewright.cli.listening import hear
-from fluewright.cli.printing import finite, print_json, print_table, warn, write_text
+from fluewright.cli.printing import finite, print_json, print_table, warn
 from fluewright.errors import InputError
+from fluewright.files import write_whole
 
 __all__ = ["calibrate_command", "next_cut_command", "trust_command"]
 
@@ -142,7 +143,7 @@ def next_cut_command(
     found = _ways(sitting, ways) if ways is not None else []
     warn(sitting.warnings)
     if plot is not None:
-        write_text(plot, _chart(sitting))
+        write_whole(plot, _chart(sitting))
     if as_json:
         print_json(_data(sitting, found))
         return
@@ -311,7 +312,7 @@ def calibrate_command(
     verdict, posterior = sitting.advice.verdict, sitting.advice.posterior
     warn(sitting.warnings)
     if plot is not None:
-        write_text(plot, _chart(sitting))
+        write_whole(plot, _chart(sitting))
     constants = constants_text(posterior)
     if as_json:
         data = _data(sitting, [])
@@ -343,7 +344,7 @@ def trust_command(
 
     scores, forecasts = ledger_scores(existing_ledger(ledger), model_name=model)
     if plot is not None:
-        write_text(plot, trust_picture(scores.levels.tolist(), scores.observed.tolist(), count=scores.count))
+        write_whole(plot, trust_picture(scores.levels.tolist(), scores.observed.tolist(), count=scores.count))
     if as_json:
         print_json(
             {

@@ -8,8 +8,10 @@ from typing import Annotated, Any
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg
-from fluewright.cli.printing import console, finite, print_json, print_table, warn, write_text
+from fluewright.cli.printing import console, finite, print_json, print_table, warn
 from fluewright.errors import InputError
+from fluewright.files import write_whole
+from fluewright.units import cents_above
 
 __all__ = ["blow", "hear", "voicing"]
 
@@ -71,7 +73,7 @@ def blow(
             [
                 BreathCurve(
                     n.note, n.register, n.branch.pressures_pa.tolist(),
-                    [1200.0 * math.log2(f / n.target_hz) if f > 0 else math.nan for f in n.branch.frequencies_hz],
+                    [cents_above(f, n.target_hz) if f > 0 else math.nan for f in n.branch.frequencies_hz],
                     n.lowest_pa, n.highest_pa, n.planned_pa, n.fall_back_pa,
                 )
                 for n in (blown.notes[i] for i in rows)
@@ -79,7 +81,7 @@ def blow(
             title=f"{name}: pitch against breath", tolerance_cents=blown.network.model.target.tolerance_cents,
             theme="dark" if theme == "dark" else "light",
         )  # fmt: skip
-        write_text(plot, drawn)
+        write_whole(plot, drawn)
     if as_json:
         print_json(
             {
@@ -202,7 +204,7 @@ def hear(
         key = blown.notes[below].fingering
         above = [
             i for i, n in enumerate(blown.notes)
-            if n.register == 2 and abs(1200.0 * math.log2(n.target_hz / blown.notes[below].target_hz) - 1200.0) < 60.0
+            if n.register == 2 and abs(cents_above(n.target_hz, blown.notes[below].target_hz) - 1200.0) < 60.0
         ]  # fmt: skip
         if not above:
             raise InputError(f"--octave {octave}: the model has no octave of {key.note} in register 2")

@@ -11,8 +11,10 @@ from typing import Annotated, Any
 import typer
 
 from fluewright.cli.arguments import JsonOpt
-from fluewright.cli.printing import finite, print_json, print_table, warn, write_text
+from fluewright.cli.printing import finite, print_json, print_table, warn
 from fluewright.errors import InputError
+from fluewright.files import write_whole
+from fluewright.units import CENTS_PER_RELATIVE, cents_above
 
 __all__ = ["hear", "listen"]
 
@@ -38,7 +40,7 @@ class _Named:
 
 def _named(notes: Sequence[Any], model: Any, a4_hz: float) -> tuple[list[_Named], list[str], float]:
     """Return the notes with names, remarks on missing and extra ones, and the tolerance."""
-    from fluewright.instrument.pitch import cents, nearest_note
+    from fluewright.instrument.pitch import nearest_note
 
     if model is None:
         found = [(n, *nearest_note(n.frequency_hz, a4_hz)) for n in notes]
@@ -56,7 +58,7 @@ def _named(notes: Sequence[Any], model: Any, a4_hz: float) -> tuple[list[_Named]
     rows = []
     for i, note in enumerate(notes):
         name = meant.get(i, "")
-        off = float(cents(note.frequency_hz, targets[name])) if name else math.nan
+        off = float(cents_above(note.frequency_hz, targets[name])) if name else math.nan
         rows.append(_Named(note, name, off))
     remarks = []
     if notes and match.missing:
@@ -121,7 +123,7 @@ def listen(
         warnings += [f"{breath_log or recording}: {w}" for w in swells.warnings if w not in sound.warnings]
     warn(warnings)
     if csv is not None:
-        write_text(csv, _csv(rows))
+        write_whole(csv, _csv(rows))
     pictures = _pictures(plot, recording, sound, hearing, rows, tolerance, tones, swells) if plot is not None else []
     if as_json:
         print_json(_data(recording, digest, duration, warnings, rows, remarks, tones, swells, level))
@@ -380,14 +382,14 @@ def _pictures(
     boxes = [
         NoteBox(
             r.name or "?", r.heard.onset_s, r.heard.offset_s, r.heard.frequency_hz, r.cents if r.name else 0.0,
-            1200.0 / math.log(2.0) * r.heard.frequency_uncertainty_hz / r.heard.frequency_hz,
+            CENTS_PER_RELATIVE * r.heard.frequency_uncertainty_hz / r.heard.frequency_hz,
         )
         for r in rows
     ]  # fmt: skip
     made: list[Path] = []
 
     def keep(name: str, text: str) -> None:
-        write_text(folder / name, text)
+        write_whole(folder / name, text)
         made.append(folder / name)
 
     samples, rate = thin_out(sound.samples, sound.rate_hz)
@@ -433,13 +435,13 @@ def _pictures(
             over = s.pressures_pa if by_breath else s.levels_db
             known = over[np.isfinite(over)]
             rising = bool(len(known) < 2 or known[len(known) // 2 :].mean() >= known[: len(known) // 2].mean())
-            lines.append(SwellLine(over.tolist(), (1200.0 * np.log2(s.frequencies_hz / lowest)).tolist(), rising))
+            lines.append(SwellLine(over.tolist(), (cents_above(s.frequencies_hz, lowest)).tolist(), rising))
         if len({v for line in lines for v in line.over if math.isfinite(v)}) < 2:
             continue
         jumps = [
             (
-                j.pressure_pa if by_breath else j.before_db, 1200.0 * math.log2(j.before_hz / lowest),
-                1200.0 * math.log2(j.after_hz / lowest), j.up,
+                j.pressure_pa if by_breath else j.before_db, cents_above(j.before_hz, lowest),
+                cents_above(j.after_hz, lowest), j.up,
             )
             for j in found
         ]  # fmt: skip

@@ -7,8 +7,9 @@ from typing import Annotated
 import typer
 
 from fluewright.cli.arguments import JsonOpt
-from fluewright.cli.printing import print_json, print_table, warn, write_text
+from fluewright.cli.printing import print_json, print_table, warn
 from fluewright.errors import InputError
+from fluewright.files import write_whole
 
 __all__ = ["check", "models", "new"]
 
@@ -57,7 +58,7 @@ def new(
         raise InputError(f"{starting}: no starting model has that name; there are {', '.join(known)}")
     if path.exists() and not force:
         raise InputError(f"{path}: the file exists; choose another name or say --force")
-    write_text(path, known[starting].read_text(encoding="utf-8"))
+    write_whole(path, known[starting].read_text(encoding="utf-8"))
     sys.stdout.write(f"{path}\n")
 
 

@@ -2,19 +2,14 @@
 
 import json
 import math
-import os
 import sys
-import tempfile
 from collections.abc import Iterable, Sequence
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
-
-from fluewright.errors import InputError
 
 if TYPE_CHECKING:
     from fluewright.acoustics.ranges import RangeNote
 
-__all__ = ["console", "finite", "print_json", "print_table", "warn", "warn_ranges", "write_text"]
+__all__ = ["console", "finite", "print_json", "print_table", "warn", "warn_ranges"]
 
 
 def print_json(data: Any) -> None:
@@ -108,24 +103,3 @@ def print_table(title: str, columns: list[str], rows: list[list[str]]) -> None:
 def finite(value: float) -> float | None:
     """Return the value, or None where JSON has no figure for it."""
     return value if value == value and abs(value) != float("inf") else None
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write a file at once or not at all."""
-    temporary: Path | None = None
-    try:
-        if path.is_dir():
-            raise InputError(f"{path}: is a folder; name a file in it")
-        handle, name = tempfile.mkstemp(prefix=f".{path.name[:40]}.", suffix=".part", dir=path.parent)
-        temporary = Path(name)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except OSError as error:
-        if temporary is not None:
-            temporary.unlink(missing_ok=True)
-        raise InputError(
-            f"{path}: cannot be written ({error.strerror or error}); choose a folder that exists and that you may "
-            "write to"
-        ) from error

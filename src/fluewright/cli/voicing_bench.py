@@ -11,8 +11,9 @@ from typing import Annotated, Any
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg, existing_ledger
-from fluewright.cli.printing import console, finite, print_json, print_table, warn, write_text
+from fluewright.cli.printing import console, finite, print_json, print_table, warn
 from fluewright.errors import InputError
+from fluewright.files import write_whole
 
 __all__ = ["trial_command", "voice_command"]
 
@@ -138,10 +139,10 @@ def trial_command(
     if out is not None:
         import json
 
-        write_text(out, json.dumps(trial.to_plain(), indent=1) + "\n")
+        write_whole(out, json.dumps(trial.to_plain(), indent=1) + "\n")
     if plot is not None:
         beside = "the one before" if compare == "last" else compare or ""
-        write_text(plot, head_trial_picture(loaded, trial, other, beside=beside, theme=_THEMES[theme]))
+        write_whole(plot, head_trial_picture(loaded, trial, other, beside=beside, theme=_THEMES[theme]))
     if as_json:
         print_json(
             {

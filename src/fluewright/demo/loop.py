@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.bench.allowance import starting_sizes
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate
 from fluewright.bench.cuts import CutPolicy, CutProposal, Verdict, next_cut
@@ -16,10 +16,9 @@ from fluewright.demo.piece import VirtualPiece
 from fluewright.demo.sound import play
 from fluewright.instrument.model import Model
 from fluewright.listening import hear_notes, read_recording, write_recording
+from fluewright.units import cents_above, shifted
 
 __all__ = ["LoopResult", "Round", "run_loop"]
-
-FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -42,7 +41,7 @@ class LoopResult:
     rounds: tuple[Round, ...]
     posterior: Posterior
     true_cents: FloatArray
-    first_register: NDArray[np.bool_]
+    first_register: BoolArray
 
     @property
     def cuts(self) -> tuple[CutProposal, ...]:
@@ -80,13 +79,13 @@ def run_loop(
         write_recording(recording_path, play(piece.blown_hz()[main].tolist(), rng=rng), 44100)
         recording = read_recording(recording_path)
         hearing = hear_notes(recording)
-        expected = targets * 2.0 ** (posterior.forecast(as_built)[0] / 1200.0)
+        expected = shifted(targets, posterior.forecast(as_built)[0])
         heard, _, _ = heard_by_fingering(hearing.notes, expected, network.fingerings)
         trials.append(PlayedTrial(dict(as_built), heard))
         posterior = calibrate(pitch, trials)
         made = sum(bool(r.verdict.plan) for r in rounds)
         verdict = next_cut(posterior, as_built, policy=policy, rounds_made=made)
-        true_cents = 1200.0 * np.log2(piece.true_frequencies_hz() / targets)
+        true_cents = cents_above(piece.true_frequencies_hz(), targets)
         rounds.append(Round(number, recording_path, recording.sha256, dict(as_built), heard, verdict, true_cents))
         if on_round:
             on_round(rounds[-1], piece)

@@ -7,13 +7,14 @@ and draws everything else from the seed; the bench sees only gauge readings and 
 from collections.abc import Mapping
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.network import Corrections, Rules, build_network, named_dimensions
 from fluewright.acoustics.resonance import resonances
 from fluewright.air import moist_air
+from fluewright.arrays import FloatArray
 from fluewright.design.fit import with_sizes
 from fluewright.instrument.model import Model
+from fluewright.units import shifted
 
 __all__ = ["VirtualPiece"]
 
@@ -74,15 +75,15 @@ class VirtualPiece:
         done = change_mm * (1.0 + 0.05 * self._rng.standard_normal()) + 0.02 * self._rng.standard_normal()
         self._true[key] += max(done, 0.0) if change_mm > 0 else min(done, 0.0)
 
-    def true_frequencies_hz(self) -> NDArray[np.float64]:
+    def true_frequencies_hz(self) -> FloatArray:
         """Return what every fingering really gives; for judging the bench, never for its use."""
         made = with_sizes(self._model, {**self._hidden, **self._true})
         network = build_network(made, air=self._air, corrections=self._corrections, rules=Rules(hole_rule="dubos"))
-        found: NDArray[np.float64] = resonances(network).frequencies_hz * 2.0 ** (self._pull_cents / 1200.0)
+        found: FloatArray = shifted(resonances(network).frequencies_hz, self._pull_cents)
         return found
 
-    def blown_hz(self) -> NDArray[np.float64]:
+    def blown_hz(self) -> FloatArray:
         """Return the frequencies of one time of playing: the truth and the breath's unevenness (1.5 cents)."""
         spread = 1.5 * self._rng.standard_normal(self._pull_cents.size)
-        blown: NDArray[np.float64] = self.true_frequencies_hz() * 2.0 ** (spread / 1200.0)
+        blown: FloatArray = shifted(self.true_frequencies_hz(), spread)
         return blown

@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+
+from fluewright.arrays import FloatArray
+from fluewright.units import shifted
 
 __all__ = ["DrawnNote", "heard_without_sound", "play"]
 
@@ -24,7 +26,7 @@ def play(
     gap_s: float = 0.12,
     noise_db: float = -34.0,
     rng: np.random.Generator,
-) -> NDArray[np.float64]:
+) -> FloatArray:
     """Return samples of the notes in order, tongued, at about -9 dBFS.
 
     Each note has six harmonics falling by about 12 dB an octave, a soft attack, a drift of a cent or so about its
@@ -39,7 +41,7 @@ def play(
         bend = 1.5 * rng.standard_normal()
         # The drift has no mean over the note, so the note's mean pitch is the one asked for.
         cents = bend * (time / note_s - 0.5) + 0.6 * np.sin(2 * np.pi * 5.2 * time + rng.uniform(0, 2 * np.pi))
-        phase = 2 * np.pi * np.cumsum(f * 2.0 ** (cents / 1200.0)) / rate_hz
+        phase = 2 * np.pi * np.cumsum(shifted(f, cents)) / rate_hz
         tone = np.zeros(n)
         for k in range(1, 7):
             if k * f < 0.45 * rate_hz:
@@ -48,7 +50,7 @@ def play(
         pieces += [envelope * (0.35 * tone + breath * 0.35), np.zeros(gap)]
     samples = np.concatenate([*pieces, np.zeros(gap)])
     noise = 10.0 ** (noise_db / 20.0) * 0.35
-    sound: NDArray[np.float64] = np.clip(samples + noise * rng.standard_normal(samples.size) * 0.3, -1.0, 1.0)
+    sound: FloatArray = np.clip(samples + noise * rng.standard_normal(samples.size) * 0.3, -1.0, 1.0)
     return sound
 
 
@@ -70,6 +72,6 @@ def heard_without_sound(frequencies_hz: Sequence[float], *, rng: np.random.Gener
         stated = float(rng.uniform(*_STATED_CENTS))
         cents = _MISSED_CENTS * float(rng.standard_normal())
         # As many places as the listening is sure of, so that a last bit elsewhere changes nothing here.
-        hz = round(f * 2.0 ** (cents / 1200.0), 4)
+        hz = round(shifted(f, cents), 4)
         found.append(DrawnNote(hz, round(hz * stated * np.log(2.0) / 1200.0, 4)))
     return tuple(found)

@@ -28,6 +28,7 @@ from fluewright.making.sheet import write_sheet
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import NoteMark
 from fluewright.shop import ANALYSIS_VERSION, cut_forecast, trial_notes
+from fluewright.units import cents_above
 
 __all__ = ["Story", "demo_model", "run_story"]
 
@@ -87,7 +88,7 @@ def _note_marks(model: Model, last: Round | None = None) -> list[NoteMark]:
                 NoteMark(
                     f.note,
                     f.register,
-                    float(1200.0 * np.log2(hz / targets[i])),
+                    float(cents_above(hz, targets[i])),
                     max(float(1731.23 * sigma / hz), float(last.verdict.sigma[i])),
                     "measured",
                     governing_hole(f),
@@ -194,7 +195,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
             register=fingerings[i].register,
             target_hz=float(targets[i]),
             measured_hz=hz,
-            cents=float(1200.0 * np.log2(hz / targets[i])),
+            cents=float(cents_above(hz, targets[i])),
             uncertainty_cents=float(np.hypot(1731.23 * sigma / hz, STATED_BELIEFS.blowing_cents)),
             within_tolerance=bool(abs(last.verdict.cents[i]) <= tolerance),
         )

@@ -9,12 +9,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from fluewright.acoustics.jet import JetSettings
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import breath_plan
+from fluewright.arrays import FloatArray
 from fluewright.bench.voicing.advice import Step
 from fluewright.bench.voicing.evaluations import (
     BREATH_RATIOS,
@@ -28,10 +28,10 @@ from fluewright.bench.voicing.evaluations import (
 from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.bench.voicing.trial import HeadTrial, NoteTrial, Reading
 from fluewright.instrument.model import Model
+from fluewright.units import shifted
 
 __all__ = ["ReferenceBody", "TrueHead"]
 
-FloatArray = NDArray[np.float64]
 
 _HAND = 0.1  # of a step: how exactly a hand makes it
 # How far the player's own breath for a note is from the planned one, and one trial's from the next, relative: he
@@ -195,7 +195,7 @@ class TrueHead:
         shown = np.sort(at + 0.01 * self._rng.standard_normal(at.size))
         heard = line(at) + shared_cents + 0.6 * self._rng.standard_normal(at.size)
         return tuple(
-            (round(float(np.exp(p)), 1), round(target_hz * 2.0 ** (float(c) / 1200.0), 2))
+            (round(float(np.exp(p)), 1), round(shifted(target_hz, float(c)), 2))
             for p, c in zip(shown, heard, strict=True)
         )
 

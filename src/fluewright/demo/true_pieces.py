@@ -11,17 +11,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.jet import JetSettings
 from fluewright.acoustics.network import Corrections, Rules, build_network
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, resonances
+from fluewright.acoustics.resonance import resonances
 from fluewright.acoustics.sounding import blow
+from fluewright.arrays import FloatArray
 from fluewright.bench.pitch_model import PitchModel
+from fluewright.units import CENTS_PER_RELATIVE, cents_above, shifted
 
 __all__ = ["Making", "TruePiece", "World"]
 
-FloatArray = NDArray[np.float64]
 
 _TRUTH = Rules(hole_rule="dubos", window_rule="published", coupled=False)
 
@@ -106,9 +106,9 @@ class Making:
             growth=0.75 * float(np.exp(self.world.growth_share * rng.standard_normal())),
         )
         notes = blow(build_network(pitch.model, rules=_TRUTH), self.jet).notes
-        jet = [1200.0 * np.log2(n.frequency_at(n.planned_pa) / n.resonance_hz) for n in notes]
+        jet = [cents_above(n.frequency_at(n.planned_pa), n.resonance_hz) for n in notes]
         pull = [
-            1200.0 * np.log2(n.frequency_at(1.15 * n.planned_pa) / n.frequency_at(n.planned_pa / 1.15))
+            cents_above(n.frequency_at(1.15 * n.planned_pa), n.frequency_at(n.planned_pa / 1.15))
             / (2.0 * np.log2(1.15))
             for n in notes
         ]  # fmt: skip
@@ -211,5 +211,5 @@ class TruePiece:
                 cents += world.listening_cents * rng.standard_normal(truth.size)
             slips = rng.random(cents.size) < world.slips
             cents[slips] += rng.choice([-1.0, 1.0], slips.sum()) * rng.uniform(8.0, 60.0, slips.sum())
-            played += (pitch.network.targets_hz * 2.0 ** (cents / 1200.0))[main].tolist()
+            played += (shifted(pitch.network.targets_hz, cents))[main].tolist()
         return played, room + world.thermometer_c * float(rng.standard_normal())

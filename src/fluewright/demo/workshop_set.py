@@ -10,8 +10,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.bench.calibration import calibrate
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.voicing.causes import causes_of
@@ -69,8 +69,8 @@ class MadePiece:
     state: PieceState
     tuned: Tuned | None
     tolerance_cents: float
-    first_register: NDArray[np.bool_]
-    true_cents: NDArray[np.float64]
+    first_register: BoolArray
+    true_cents: FloatArray
     fault: str
 
 

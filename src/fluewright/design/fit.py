@@ -10,19 +10,19 @@ from difflib import get_close_matches
 from fnmatch import fnmatchcase
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.network import Network, build_network, named_dimensions
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, Resonances, resonances, targets_hz
+from fluewright.acoustics.resonance import Resonances, resonances, targets_hz
 from fluewright.air import Air
+from fluewright.arrays import FloatArray
 from fluewright.errors import InputError, ModelError
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.geometry import abreast_mm, outside_diameter_mm
 from fluewright.instrument.model import Hole, Model
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["FitResult", "fit_blown_model", "fit_model", "with_sizes"]
 
-FloatArray = NDArray[np.float64]
 
 # Cents of residual per mm of a broken reach or web rule: stiff against any note, soft enough to converge.
 RULE_CENTS_PER_MM = 200.0

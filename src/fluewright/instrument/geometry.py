@@ -7,8 +7,8 @@ from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Literal, overload
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import parse_holes
 from fluewright.instrument.pitch import note_to_midi
@@ -46,9 +46,7 @@ def _hole_place(index: int, hole: "Hole") -> str:
     return f'holes.{index + 1} (name "{hole.name}")'
 
 
-def _at(
-    stations: Iterable[tuple[float, float]], x: float | NDArray[np.float64], side: Side
-) -> float | NDArray[np.float64]:
+def _at(stations: Iterable[tuple[float, float]], x: float | FloatArray, side: Side) -> float | FloatArray:
     table = np.array(tuple(stations), dtype=np.float64)
     if side == "head":
         # Of two stations at one place the interpolation takes the later one: seen from the foot, the upper one.
@@ -60,10 +58,8 @@ def _at(
 @overload
 def bore_diameter_mm(model: "Model", x: float, *, side: Side = "foot") -> float: ...
 @overload
-def bore_diameter_mm(model: "Model", x: NDArray[np.float64], *, side: Side = "foot") -> NDArray[np.float64]: ...
-def bore_diameter_mm(
-    model: "Model", x: float | NDArray[np.float64], *, side: Side = "foot"
-) -> float | NDArray[np.float64]:
+def bore_diameter_mm(model: "Model", x: FloatArray, *, side: Side = "foot") -> FloatArray: ...
+def bore_diameter_mm(model: "Model", x: float | FloatArray, *, side: Side = "foot") -> float | FloatArray:
     """Return the bore diameter in mm at ``x`` mm; beyond the bore's ends the end diameter holds.
 
     Right at a step (two stations with the same x) it is that on the foot's side, or on the head's if ``side`` says so.
@@ -74,10 +70,8 @@ def bore_diameter_mm(
 @overload
 def outside_diameter_mm(model: "Model", x: float, *, side: Side = "foot") -> float: ...
 @overload
-def outside_diameter_mm(model: "Model", x: NDArray[np.float64], *, side: Side = "foot") -> NDArray[np.float64]: ...
-def outside_diameter_mm(
-    model: "Model", x: float | NDArray[np.float64], *, side: Side = "foot"
-) -> float | NDArray[np.float64]:
+def outside_diameter_mm(model: "Model", x: FloatArray, *, side: Side = "foot") -> FloatArray: ...
+def outside_diameter_mm(model: "Model", x: float | FloatArray, *, side: Side = "foot") -> float | FloatArray:
     """Return the outside diameter in mm at ``x`` mm; beyond its ends the end diameter holds, steps as in the bore."""
     return _at(model.bore.outside_mm, x, side)
 
@@ -85,8 +79,8 @@ def outside_diameter_mm(
 @overload
 def wall_mm(model: "Model", x: float, *, side: Side = "foot") -> float: ...
 @overload
-def wall_mm(model: "Model", x: NDArray[np.float64], *, side: Side = "foot") -> NDArray[np.float64]: ...
-def wall_mm(model: "Model", x: float | NDArray[np.float64], *, side: Side = "foot") -> float | NDArray[np.float64]:
+def wall_mm(model: "Model", x: FloatArray, *, side: Side = "foot") -> FloatArray: ...
+def wall_mm(model: "Model", x: float | FloatArray, *, side: Side = "foot") -> float | FloatArray:
     """Return the wall thickness in mm at ``x`` mm from the exit plane; at a step on the given side."""
     if isinstance(x, np.ndarray):
         return 0.5 * (outside_diameter_mm(model, x, side=side) - bore_diameter_mm(model, x, side=side))

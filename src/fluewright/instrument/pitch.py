@@ -1,22 +1,17 @@
-"""Says which note a name or a frequency is, and how many cents lie between two frequencies."""
+"""Says which note a name or a frequency is."""
 
 import math
 import re
-from typing import overload
-
-import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.errors import InputError
+from fluewright.units import cents_above
 
 __all__ = [
-    "cents",
     "equal_frequency_hz",
     "midi_to_note",
     "nearest_note",
     "note_to_midi",
     "pitch_class",
-    "shift",
 ]
 
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -91,45 +86,6 @@ def equal_frequency_hz(note: str, a4_hz: float = 440.0) -> float:
     return float(a4_hz * math.pow(2.0, semitones / 12.0))
 
 
-def _refuse_unless_positive(name: str, value: float | NDArray[np.float64]) -> None:
-    if not (np.all(np.isfinite(value)) and np.all(np.greater(value, 0.0))):
-        raise InputError(f"{name} is {value}; a frequency must be finite and above 0 Hz")
-
-
-@overload
-def cents(f: float, ref: float) -> float: ...
-@overload
-def cents(f: NDArray[np.float64], ref: float | NDArray[np.float64]) -> NDArray[np.float64]: ...
-@overload
-def cents(f: float, ref: NDArray[np.float64]) -> NDArray[np.float64]: ...
-def cents(f: float | NDArray[np.float64], ref: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
-    """Return how many cents ``f`` lies above ``ref`` (positive = sharp); numbers or arrays, both in Hz.
-
-    Raises
-    ------
-    InputError
-        When a frequency is not finite or not above 0 Hz.
-    """
-    _refuse_unless_positive("f", f)
-    _refuse_unless_positive("ref", ref)
-    if isinstance(f, np.ndarray) or isinstance(ref, np.ndarray):
-        return np.asarray(1200.0 * np.log2(np.divide(f, ref)), dtype=np.float64)
-    return 1200.0 * math.log2(f / ref)
-
-
-@overload
-def shift(f: float, cents: float) -> float: ...
-@overload
-def shift(f: NDArray[np.float64], cents: float | NDArray[np.float64]) -> NDArray[np.float64]: ...
-@overload
-def shift(f: float, cents: NDArray[np.float64]) -> NDArray[np.float64]: ...
-def shift(f: float | NDArray[np.float64], cents: float | NDArray[np.float64]) -> float | NDArray[np.float64]:
-    """Return the frequency in Hz that lies ``cents`` above ``f`` (Hz); numbers or arrays."""
-    if isinstance(f, np.ndarray) or isinstance(cents, np.ndarray):
-        return np.asarray(f * np.exp2(np.divide(cents, 1200.0)), dtype=np.float64)
-    return float(f * math.pow(2.0, cents / 1200.0))
-
-
 def nearest_note(f: float, a4_hz: float = 440.0) -> tuple[str, float]:
     """Return the nearest equal-tempered note to ``f`` (Hz) and how many cents ``f`` is above it.
 
@@ -138,6 +94,9 @@ def nearest_note(f: float, a4_hz: float = 440.0) -> tuple[str, float]:
     InputError
         When a frequency is not above 0 Hz, or the note is outside C-1 to B9.
     """
-    midi = round(_A4_MIDI + cents(f, a4_hz) / 100.0)
+    for name, value in (("f", f), ("a4_hz", a4_hz)):
+        if not (math.isfinite(value) and value > 0.0):
+            raise InputError(f"is {value}; a frequency must be finite and above 0 Hz", field=name)
+    midi = round(_A4_MIDI + cents_above(f, a4_hz) / 100.0)
     note = midi_to_note(midi)
-    return note, cents(f, equal_frequency_hz(note, a4_hz))
+    return note, cents_above(f, equal_frequency_hz(note, a4_hz))

@@ -24,20 +24,18 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from fluewright.arrays import BoolArray, ComplexArray, Float32Array, FloatArray, IntArray
 from fluewright.errors import RecordingError
 from fluewright.listening.medians import column_medians, median
 from fluewright.listening.notes import HeardNote, Hearing
 from fluewright.listening.partials import demodulate
 from fluewright.listening.recordings import Recording
 from fluewright.listening.spectra import thin_out
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["HISS_BANDS_HZ", "NoteTone", "Vibrato", "note_tones"]
 
-FloatArray = NDArray[np.float64]
 SoundArray = NDArray[np.float32]
-PowerArray = NDArray[np.float32]
-ComplexArray = NDArray[np.complex128]
-BoolArray = NDArray[np.bool_]
 
 #: Centres of the octave bands in which noise is told.
 HISS_BANDS_HZ = (500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
@@ -47,7 +45,7 @@ _HIGHEST_NOISE_PART = 0.48
 
 _HARMONICS = 12
 _SLURRED_S = 0.015
-_CENT = math.log(2.0) / 1200.0
+_CENT = 1.0 / CENTS_PER_RELATIVE
 
 # The start: windows of three periods keep neighbouring harmonics apart.
 _START_HOP_S = 0.002
@@ -271,8 +269,8 @@ def _window(kind: str, length: int) -> FloatArray:
 
 
 def _power_spectra(
-    samples: SoundArray, starts: NDArray[np.int64], window: FloatArray, rate_hz: float
-) -> tuple[PowerArray, float]:
+    samples: SoundArray, starts: IntArray, window: FloatArray, rate_hz: float
+) -> tuple[Float32Array, float]:
     """Return one-sided power densities of windows, shape (windows, bins), and the width of a bin in Hz.
 
     The transform is as long as the window: neighbouring bins are then nearly independent.

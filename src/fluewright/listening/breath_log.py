@@ -9,13 +9,12 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import FloatArray
 from fluewright.errors import RecordingError
 
 __all__ = ["PA_PER_MM_WATER", "BreathLog", "align_log", "read_breath_log", "typed_breath_log"]
 
-FloatArray = NDArray[np.float64]
 
 PA_PER_MM_WATER = 9.80665
 """Pressure under one millimetre of water (conventional, ISO 80000-4), Pa."""

@@ -13,14 +13,13 @@ leaves the least on its wrong side: before it the first pitch is the stronger on
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import FloatArray, IntArray
 from fluewright.listening.medians import median
 from fluewright.listening.windows import hann
 
 __all__ = ["change_s"]
 
-FloatArray = NDArray[np.float64]
 
 _WINDOW_S = 0.025
 _LONGEST_WINDOW_S = 0.060
@@ -102,7 +101,7 @@ def _own_partials(own_hz: float, other_hz: float, rate_hz: float) -> list[float]
 def _levels(
     samples: FloatArray,
     rate_hz: float,
-    starts: NDArray[np.int64],
+    starts: IntArray,
     length: int,
     first: list[float],
     second: list[float],

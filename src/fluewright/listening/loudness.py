@@ -27,11 +27,13 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from fluewright.arrays import FloatArray, IntArray
 from fluewright.errors import RecordingError
 from fluewright.listening.partials import demodulate
 from fluewright.listening.recordings import HIGHEST_RATE_HZ, LOWEST_RATE_HZ, Recording
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = [
     "Calibration",
@@ -48,7 +50,6 @@ __all__ = [
     "measure_loudness",
 ]
 
-FloatArray = NDArray[np.float64]
 
 # The standard's filters at 48 kHz: first a shelf that lifts what a head lifts, then a high-pass.
 _K_RATE_HZ = 48_000.0
@@ -442,7 +443,7 @@ class LoudnessMeter:
     def _edge(self, cell: int) -> int:
         return round(cell * _CELL_S * self.rate_hz)
 
-    def _windows(self, cells: int, fresh: int, numbers: NDArray[np.int64]) -> FloatArray:
+    def _windows(self, cells: int, fresh: int, numbers: IntArray) -> FloatArray:
         """Return the mean power over `cells` up to each fresh cell; not a number where there are fewer yet."""
         out = np.full(fresh, np.nan)
         known = len(self._sums)
@@ -653,7 +654,7 @@ def calibrate(
     stray_hz = np.diff(np.unwrap(np.angle(z * np.exp(-1j * turn)))) / (2.0 * np.pi * (length // 2) / rate_hz)
     tone = float(np.mean(np.square(np.abs(z)))) / 2.0
     rest_db = 10.0 * math.log10(max(power / tone - 1.0, 1e-9)) if tone < power else -90.0
-    moved = 1200.0 / math.log(2.0) * float(np.max(np.abs(stray_hz - np.mean(stray_hz)))) / heard_hz
+    moved = CENTS_PER_RELATIVE * float(np.max(np.abs(stray_hz - np.mean(stray_hz)))) / heard_hz
     # A line that wanders loses level as well: name the cause first.
     if moved > _CALIBRATION_STEADY_CENTS and rest_db < -3.0:
         raise RecordingError(

@@ -1,11 +1,10 @@
 """Medians of small arrays, without the checks that make NumPy's own slow on a handful of values."""
 
 import numpy as np
-from numpy.typing import NDArray
+
+from fluewright.arrays import FloatArray
 
 __all__ = ["column_medians", "median", "running_median"]
-
-FloatArray = NDArray[np.float64]
 
 
 def median(values: FloatArray) -> float:

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import FloatArray
 from fluewright.errors import RecordingError
 from fluewright.listening.changes import change_s
 from fluewright.listening.medians import median, running_median
@@ -23,6 +23,7 @@ from fluewright.listening.segments import (
 from fluewright.listening.spectra import find_hum, thin_out
 from fluewright.listening.tones import ToneFit, fit_tone
 from fluewright.listening.windows import hann
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = [
     "HOP_S",
@@ -35,7 +36,6 @@ __all__ = [
     "settled",
 ]
 
-FloatArray = NDArray[np.float64]
 
 HOP_S = 0.010
 _ENVELOPE_HOP_S = 0.005
@@ -53,7 +53,7 @@ _GUARD_S = 0.025
 _SLUR_FRAMES = 7
 _SETTLED_FRAMES = 12
 _LEVELS = 6
-_CENT = math.log(2.0) / 1200.0
+_CENT = 1.0 / CENTS_PER_RELATIVE
 # A sound whose mean pitch is not even known to a third of a semitone is not a note.
 _WIDEST_CENTS = 35.0
 # The breath's first and last moments often sound another, faint pitch: not a note of its own.

@@ -12,14 +12,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from fluewright.arrays import ComplexArray, FloatArray, IntArray
 from fluewright.listening.medians import column_medians, median
 from fluewright.listening.windows import blackman_harris, hann
+from fluewright.units import shifted
 
 __all__ = ["Partials", "demodulate", "measure_partials"]
 
-FloatArray = NDArray[np.float64]
-SoundArray = NDArray[np.float64] | NDArray[np.float32]
-ComplexArray = NDArray[np.complex128]
+SoundArray = FloatArray | NDArray[np.float32]
 
 _BLOCK_S = 0.0213
 _BLOCK_PERIODS = 5.0
@@ -149,7 +149,7 @@ def measure_partials(
 def demodulate(
     samples: SoundArray,
     rate_hz: float,
-    starts: NDArray[np.int64],
+    starts: IntArray,
     window: FloatArray,
     pitch_hz: FloatArray,
     *,
@@ -212,7 +212,7 @@ def demodulate(
         values = sorted(set(here.tolist()))
         for value in values:
             if value not in waves:
-                hz = reference * 2.0 ** (value * group_cents / 1200.0)
+                hz = shifted(reference, value * group_cents)
                 waves[value] = _waves(window, hz / rate_hz, first_order, count, samples.dtype)
             cosine, sine = waves[value]
             if len(values) == 1:
@@ -225,7 +225,7 @@ def demodulate(
     return out
 
 
-def _places(starts: NDArray[np.int64]) -> NDArray[np.int64] | slice:
+def _places(starts: IntArray) -> IntArray | slice:
     """Return an index of the rows `starts`: a slice, which copies nothing, where they are evenly spaced."""
     if len(starts) == 1:
         return slice(int(starts[0]), int(starts[0]) + 1)

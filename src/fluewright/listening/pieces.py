@@ -3,15 +3,14 @@
 from collections.abc import Iterator
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import Float32Array, FloatArray
 from fluewright.listening.notes import HOP_S, HeardNote, ListeningSettings, notes_by_steps
 from fluewright.listening.pitch import PitchTrack, pitch_of_spectra, track_pitch
-from fluewright.listening.spectra import Hum, PowerArray, Thinner, find_hum, frame_spectra, plan_frames, thin_out
+from fluewright.listening.spectra import Hum, Thinner, find_hum, frame_spectra, plan_frames, thin_out
 
 __all__ = ["FilePiece", "LivePiece"]
 
-FloatArray = NDArray[np.float64]
 
 _NO_HUM = Hum(np.empty(0), np.empty(0))
 
@@ -93,7 +92,7 @@ class LivePiece:
         self._samples: FloatArray = np.empty(0)
         self._dropped = 0
         self._plan = plan_frames(self._rate_hz, lowest_hz=settings.lowest_hz, hop_s=HOP_S)
-        self._spectra: list[PowerArray] = []
+        self._spectra: list[Float32Array] = []
         self._frames = 0
         self._load()
 
@@ -138,14 +137,14 @@ class LivePiece:
         spectra = [*self._spectra, *frame_spectra(samples, self._plan, first=self._frames)]
         return self._steps(samples, spectra)
 
-    def _steps(self, samples: FloatArray, spectra: list[PowerArray]) -> Iterator[list[HeardNote]]:
+    def _steps(self, samples: FloatArray, spectra: list[Float32Array]) -> Iterator[list[HeardNote]]:
         hum = find_hum(samples, self._rate_hz, lowest_hz=self._settings.lowest_hz)
         yield []
         track = self._pitch([np.concatenate(spectra)], hum)
         yield []
         yield from notes_by_steps(samples, self._rate_hz, track, self._settings)
 
-    def _pitch(self, spectra: list[PowerArray], hum: Hum) -> PitchTrack:
+    def _pitch(self, spectra: list[Float32Array], hum: Hum) -> PitchTrack:
         settings = self._settings
         highest_hz = min(settings.highest_hz, 0.45 * self._rate_hz)
         return pitch_of_spectra(spectra, self._plan, lowest_hz=settings.lowest_hz, highest_hz=highest_hz, hum=hum)

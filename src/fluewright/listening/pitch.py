@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from fluewright.arrays import Float32Array, FloatArray
 from fluewright.listening.spectra import (
     FramePlan,
     Hum,
@@ -28,8 +29,6 @@ from fluewright.listening.spectra import (
 
 __all__ = ["PitchTrack", "pitch_of_spectra", "track_pitch"]
 
-FloatArray = NDArray[np.float64]
-PowerArray = NDArray[np.float32]
 
 _LINES = 4
 _SUBHARMONICS = (1, 2, 3, 4)
@@ -103,7 +102,7 @@ def track_pitch(
 
 
 def pitch_of_spectra(
-    spectra: Iterable[PowerArray], plan: FramePlan, *, lowest_hz: float, highest_hz: float, hum: Hum
+    spectra: Iterable[Float32Array], plan: FramePlan, *, lowest_hz: float, highest_hz: float, hum: Hum
 ) -> PitchTrack:
     """Read the pitch from spectra made before.
 
@@ -135,7 +134,7 @@ def _decibels(power: FloatArray) -> FloatArray:
 
 
 def _judge(
-    powers: PowerArray, plan: FramePlan, ceiling: PowerArray | None, lowest_hz: float, highest_hz: float
+    powers: Float32Array, plan: FramePlan, ceiling: Float32Array | None, lowest_hz: float, highest_hz: float
 ) -> tuple[NDArray[np.floating], ...]:
     """Return pitch in Hz, power of its harmonics, clarity and background (as power) of each frame."""
     floors, centres_hz = noise_floors(powers, plan)
@@ -206,7 +205,7 @@ def _within(places: NDArray[np.integer], low: int, high: int) -> NDArray[np.inte
     return np.asarray(np.minimum(np.maximum(places, kind(low)), kind(high)))
 
 
-def _top_shift(powers: PowerArray, rows: NDArray[np.integer], place: NDArray[np.integer]) -> NDArray[np.floating]:
+def _top_shift(powers: Float32Array, rows: NDArray[np.integer], place: NDArray[np.integer]) -> NDArray[np.floating]:
     """Return how far the top of a line lies from its highest bin, -0.5 to 0.5: parabola through the logarithm."""
     left, middle, right = (np.log(powers[rows, place + d] + _LEAST_POWER) for d in (-1, 0, 1))
     bend = left - 2.0 * middle + right
@@ -215,8 +214,8 @@ def _top_shift(powers: PowerArray, rows: NDArray[np.integer], place: NDArray[np.
 
 
 def _strongest_lines(
-    powers: PowerArray, plan: FramePlan, lowest_hz: float, highest_hz: float
-) -> tuple[PowerArray, PowerArray]:
+    powers: Float32Array, plan: FramePlan, lowest_hz: float, highest_hz: float
+) -> tuple[Float32Array, Float32Array]:
     """Return frequency in Hz and power of each frame's strongest lines, strongest first."""
     low = max(0, math.floor(0.97 * lowest_hz / plan.bin_hz) - plan.bins.start)
     # A weak fundamental is found from its harmonics, so lines are looked for above the highest pitch too.
@@ -236,7 +235,9 @@ def _strongest_lines(
     return lines.astype(np.float32), np.stack(heights, axis=1)
 
 
-def _floor_at(floors: PowerArray, centres_hz: FloatArray, plan: FramePlan, places: NDArray[np.integer]) -> PowerArray:
+def _floor_at(
+    floors: Float32Array, centres_hz: FloatArray, plan: FramePlan, places: NDArray[np.integer]
+) -> Float32Array:
     """Return the floor in bins `places` (orders, frames, ...), geometrically between the centres of the bands."""
     logs = np.log(floors + np.float32(1e-20))
     bins_hz = np.arange(plan.bins.start, plan.bins.stop) * plan.bin_hz

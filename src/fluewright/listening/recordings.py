@@ -14,8 +14,9 @@ from typing import BinaryIO
 
 import numpy as np
 import soundfile
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from fluewright.arrays import Float32Array, FloatArray
 from fluewright.errors import RecordingError
 
 __all__ = [
@@ -49,7 +50,6 @@ _CACHED_VALUES = 1 << 15
 _CLIP_RUN = 3
 _WRITE_SUFFIXES = {".wav": "WAV", ".flac": "FLAC"}
 
-FloatArray = NDArray[np.float64]
 OnTheWay = Callable[[float, float], Callable[[FloatArray], None] | None]
 
 
@@ -370,7 +370,7 @@ def _too_long(path: Path, frames: int, rate_hz: int, most: int) -> RecordingErro
     )
 
 
-def _check_block(path: Path, block: NDArray[np.float32], first: int, rate_hz: int) -> None:
+def _check_block(path: Path, block: Float32Array, first: int, rate_hz: int) -> None:
     largest = max(float(block.max()), -float(block.min()))
     if math.isfinite(largest) and largest <= LARGEST_SAMPLE:
         return
@@ -425,9 +425,9 @@ class _Survey:
         self._products = np.zeros((0, 0))
         self._peak = np.zeros(0)
         self._flat = np.zeros(0, dtype=np.int64)
-        self._tail: NDArray[np.float32] | None = None
+        self._tail: Float32Array | None = None
 
-    def add(self, block: NDArray[np.float32]) -> None:
+    def add(self, block: Float32Array) -> None:
         """Take in a block of shape (n, channels)."""
         channels = block.shape[1]
         if self.frames == 0:
@@ -444,7 +444,7 @@ class _Survey:
             self._count_flat(index, np.abs(joined[:, index]), known)
         self._tail = joined[-(_CLIP_RUN - 1) :].copy()
 
-    def _count_flat(self, index: int, size: NDArray[np.float32], known: int) -> None:
+    def _count_flat(self, index: int, size: Float32Array, known: int) -> None:
         """Count samples in runs of three or more at the channel's own peak, close to full scale."""
         peak = float(size.max())
         if peak > self._peak[index] + 2e-5:

@@ -8,14 +8,12 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.listening.medians import median, running_median
 
 __all__ = ["Stretch", "level_dips", "sounding_frames", "split_by_pitch"]
 
-FloatArray = NDArray[np.float64]
-BoolArray = NDArray[np.bool_]
 
 _REACH_S = 0.75
 _BELOW_NEIGHBOURS_DB = 35.0

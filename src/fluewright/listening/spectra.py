@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import Float32Array, FloatArray
 from fluewright.listening.medians import median
 
 __all__ = [
@@ -31,8 +31,6 @@ __all__ = [
     "thin_out",
 ]
 
-FloatArray = NDArray[np.float64]
-PowerArray = NDArray[np.float32]
 
 _WINDOW_S = 0.0427
 _PERIODS_IN_WINDOW = 7.7
@@ -80,7 +78,7 @@ class FramePlan:
     """
 
     rate_hz: float
-    window: PowerArray
+    window: Float32Array
     hop: int
     transform: int
     bins: slice
@@ -114,7 +112,7 @@ class Hum:
     lines_hz: FloatArray
     amplitudes: FloatArray
 
-    def ceiling(self, plan: FramePlan) -> PowerArray:
+    def ceiling(self, plan: FramePlan) -> Float32Array:
         """Return the most power that the hum can show in each bin of `plan`, however its lines add up."""
         bins_hz = np.arange(plan.bins.start, plan.bins.stop) * plan.bin_hz
         total = np.zeros(len(bins_hz))
@@ -139,7 +137,7 @@ def plan_frames(rate_hz: float, *, lowest_hz: float, hop_s: float = 0.010) -> Fr
 
 def frame_spectra(
     samples: FloatArray, plan: FramePlan, *, first: int = 0, stop: int | None = None
-) -> Iterator[PowerArray]:
+) -> Iterator[Float32Array]:
     """Yield the power spectra of successive frames in batches of shape (up to 256, bins).
 
     Frame i is centred on sample i * hop; the sound is taken as silent before its start and after its end. Frames
@@ -168,7 +166,7 @@ def frame_spectra(
         yield powers
 
 
-def noise_floors(powers: PowerArray, plan: FramePlan) -> tuple[PowerArray, FloatArray]:
+def noise_floors(powers: Float32Array, plan: FramePlan) -> tuple[Float32Array, FloatArray]:
     """Return the mean noise power a bin in bands of each frame, and the bands' centres.
 
     The lower quartile of a band's bins is taken, which lines of tones (they fill up to two thirds of a band)

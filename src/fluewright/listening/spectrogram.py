@@ -3,14 +3,13 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import Float32Array
 from fluewright.errors import RecordingError
 from fluewright.listening.recordings import Recording
 
 __all__ = ["Spectrogram", "spectrogram"]
 
-FloatArray = NDArray[np.float64]
 _WINDOW_S = 0.046
 
 
@@ -26,7 +25,7 @@ class Spectrogram:
         The table reaches from 0 Hz to top_hz and from start_s to end_s.
     """
 
-    levels_db: NDArray[np.float32]
+    levels_db: Float32Array
     top_hz: float
     start_s: float
     end_s: float

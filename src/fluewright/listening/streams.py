@@ -15,17 +15,18 @@ from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from fluewright.arrays import FloatArray
 from fluewright.errors import RecordingError
 from fluewright.listening.notes import HeardNote, Hearing, ListeningSettings, check_rate, hear_notes, settled
 from fluewright.listening.pieces import FilePiece, LivePiece
 from fluewright.listening.pitch import PitchTrack
 from fluewright.listening.recordings import Recording, RecordingAbout, read_blocks, survey_recording
+from fluewright.units import cents_above
 
 __all__ = ["HeardFile", "Listener", "Moment", "hear_file"]
 
-FloatArray = NDArray[np.float64]
 
 _SETTLED_S = 0.6  # a note that ends later than this before the end may still go on
 _QUIET_S = 0.25
@@ -211,7 +212,7 @@ def _goes_on(before: HeardNote, note: HeardNote) -> bool:
     """Tell whether a note is but the rest of one that was cut through."""
     if note.onset_s - before.offset_s > 0.06:
         return False
-    return abs(1200.0 * math.log2(note.frequency_hz / before.frequency_hz)) <= _SAME_NOTE_CENTS
+    return abs(cents_above(note.frequency_hz, before.frequency_hz)) <= _SAME_NOTE_CENTS
 
 
 class _Hearing:

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.errors import RecordingError
 from fluewright.listening.breath_log import BreathLog
 from fluewright.listening.medians import running_median
@@ -21,10 +21,10 @@ from fluewright.listening.pitch import track_pitch
 from fluewright.listening.recordings import Recording
 from fluewright.listening.segments import sounding_frames
 from fluewright.listening.spectra import find_hum, thin_out
+from fluewright.units import cents_above
 
 __all__ = ["Jump", "Swell", "SwellStretch", "Warble", "hear_swell"]
 
-FloatArray = NDArray[np.float64]
 
 _HOP_S = 0.010
 _JUMP_CENTS = 300.0
@@ -136,7 +136,7 @@ def hear_swell(
     stretches = [_stretch(track.times_s, track.pitch_hz, track.level_db, pressures, a, b) for a, b in groups]
     jumps = []
     for (first, second), (before, after) in zip(pairwise(groups), pairwise(stretches), strict=True):
-        step = 1200.0 * math.log2(after.frequencies_hz[:8].mean() / before.frequencies_hz[-8:].mean())
+        step = cents_above(after.frequencies_hz[:8].mean(), before.frequencies_hz[-8:].mean())
         if (second[0] - first[1]) * _HOP_S > _HOLE_S or abs(step) < _JUMP_CENTS:
             continue
         time = _moment(
@@ -162,7 +162,7 @@ def hear_swell(
     return Swell(tuple(stretches), tuple(jumps), tuple(_warbles(samples, rate_hz, groups)), tuple(warnings))
 
 
-def _runs(sounding: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _runs(sounding: BoolArray) -> list[tuple[int, int]]:
     """Return (first, last) of runs of sounding frames; short holes are closed."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], sounding.astype(np.int8), [0]])))
     runs: list[tuple[int, int]] = []
@@ -212,7 +212,7 @@ def _stretch(
     part = slice(first, last + 1)
     hz = running_median(pitch[part], 5)
     middle = float(np.median(hz))
-    inside = np.abs(1200.0 * np.log2(hz / middle)) < _JUMP_CENTS
+    inside = np.abs(cents_above(hz, middle)) < _JUMP_CENTS
     t, f, db, pa = times[part][inside], hz[inside], level[part][inside], pressures[part][inside]
     blown = np.isfinite(pa) & (pa > 5.0)
     # Doubling of breath where it is known; else 6 dB, which a doubling of the jet's force about makes.

@@ -34,14 +34,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from fluewright.arrays import FloatArray, IntArray
 from fluewright.listening.medians import column_medians, median
 from fluewright.listening.partials import Partials
 
 __all__ = ["ToneFit", "cramer_rao_hz", "fit_tone"]
 
-FloatArray = NDArray[np.float64]
 
 # Noise in neighbouring half-overlapping Hann blocks is correlated by 1/6; slow features feel 1 + 2/6 of its
 # variance.
@@ -239,7 +238,7 @@ class _Groups:
     `noise` is the noise variance of each group's mean phase, `rows` and `centre` its mean design and time.
     """
 
-    starts: NDArray[np.int64]
+    starts: IntArray
     weight: FloatArray
     heavy: FloatArray
     noise: FloatArray

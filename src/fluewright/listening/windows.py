@@ -3,11 +3,10 @@
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
+
+from fluewright.arrays import FloatArray
 
 __all__ = ["blackman_harris", "hann"]
-
-FloatArray = NDArray[np.float64]
 
 
 @lru_cache(maxsize=32)

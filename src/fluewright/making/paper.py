@@ -1,13 +1,12 @@
 """How page data become a PDF file, without system fonts and with nothing spliced into the page's code."""
 
 import json
-import os
-import tempfile
 from collections.abc import Mapping
 from importlib.resources import files
 from pathlib import Path
 
 from fluewright.errors import ComputeError, InputError
+from fluewright.files import write_whole
 
 __all__ = ["check_timestamp", "write_pdf"]
 
@@ -62,20 +61,4 @@ def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timest
         )
     except typst.TypstError as error:
         raise ComputeError(f"the page {form} could not be typeset: {error}. Nothing was written.") from error
-    temporary: Path | None = None
-    try:
-        handle, name = tempfile.mkstemp(dir=target.parent, prefix=f".{target.name[:40]}.", suffix=".part")
-        temporary = Path(name)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(bytes(pdf))
-        temporary.chmod(0o644)
-        temporary.replace(target)
-    except OSError as error:
-        if temporary is not None:
-            temporary.unlink(missing_ok=True)
-        raise InputError(
-            f"{target}: the file cannot be written ({error.strerror or error}). Choose an existing folder "
-            "that you may "
-            "write to."
-        ) from error
-    return target
+    return write_whole(target, bytes(pdf))

@@ -7,6 +7,7 @@ from fluewright.instrument.model import Model
 from fluewright.pictures.palette import Theme
 from fluewright.pictures.voicing_trials import TrialLine, TrialMark, trial_picture
 from fluewright.shop.head_hearing import notes_of_model
+from fluewright.units import cents_above
 
 __all__ = ["head_trial_picture"]
 
@@ -37,7 +38,7 @@ def head_trial_picture(
         targets = planned.in_air(one.temperature_c, model).targets_hz
         for note in one.notes:
             target = targets.get((note.note, note.register), math.nan)
-            curve = [(p, 1200.0 * math.log2(f / target)) for p, f in note.curve]
+            curve = [(p, cents_above(f, target)) for p, f in note.curve]
             lines.append(TrialLine(note.note, note.register, curve, new))
             marks += [
                 TrialMark(note.note, note.register, key, r.value, r.sigma, new) for key, r in note.readings.items()

@@ -6,7 +6,6 @@ from pathlib import Path
 
 import numpy as np
 
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
 from fluewright.bench.calibration import PlayedTrial
 from fluewright.bench.learning import Shop, learn
 from fluewright.bench.pitch_model import PitchModel
@@ -17,6 +16,7 @@ from fluewright.instrument.fingering import fingerings_of
 from fluewright.instrument.model import Model
 from fluewright.ledger import Cut, Trial, open_ledger
 from fluewright.shop.trials import note_index, played_trial, played_trials
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["learned_from", "ledger_scores"]
 

@@ -7,10 +7,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright import __version__
 from fluewright.acoustics.network import named_dimensions
+from fluewright.arrays import FloatArray
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate, misfit
 from fluewright.bench.cuts import CutProposal
 from fluewright.bench.pitch_model import PitchModel
@@ -36,6 +36,7 @@ from fluewright.ledger import (
 )
 from fluewright.shop.learning import learned_from
 from fluewright.shop.trials import played_trials
+from fluewright.units import cents_above, signed
 
 __all__ = [
     "ANALYSIS_VERSION", "PieceSoFar", "begin_piece", "check_same_piece", "checked_sizes", "correct_cut", "cut_forecast",
@@ -47,7 +48,7 @@ ANALYSIS_VERSION = f"fluewright-listening/{__version__}"
 
 def trial_notes(
     fingerings: tuple[Fingering, ...],
-    targets_hz: NDArray[np.float64],
+    targets_hz: FloatArray,
     heard: Mapping[int, tuple[float, float]],
 ) -> list[TrialNote]:
     """Return the heard notes as the ledger keeps them."""
@@ -58,7 +59,7 @@ def trial_notes(
             target_hz=float(targets_hz[i]),
             frequency_hz=f,
             frequency_uncertainty_hz=s,
-            cents=float(1200.0 * np.log2(f / targets_hz[i])),
+            cents=float(cents_above(f, targets_hz[i])),
         )
         for i, (f, s) in sorted(heard.items())
     ]
@@ -74,9 +75,7 @@ def cut_forecast(cut: CutProposal, fingerings: tuple[Fingering, ...]) -> dict[st
     }
 
 
-def _bands(
-    cents: NDArray[np.float64], sigma: NDArray[np.float64], fingerings: tuple[Fingering, ...]
-) -> dict[str, dict[str, float]]:
+def _bands(cents: FloatArray, sigma: FloatArray, fingerings: tuple[Fingering, ...]) -> dict[str, dict[str, float]]:
     main = [(i, f"{f.note} {f.register}") for i, f in enumerate(fingerings) if f.alternative == 0]
     return {
         "cents_after": {name: round(float(cents[i]), 2) for i, name in main},
@@ -356,7 +355,7 @@ def _says(event: Any) -> str:
             first = [n.cents for n in event.notes if n.register == 1]
             if not first:
                 return said
-            worst = f"{max(first, key=abs):+.1f}".replace("-", "\u2212")
+            worst = signed(max(first, key=abs))
             return f"{said}, worst of register 1 {worst} cents"
         case Cut():
             because = f", {event.reason}" if event.reason else ""

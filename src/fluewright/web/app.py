@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
+from fluewright.units import minus
 from fluewright.web import pages_bench, pages_devices, pages_ledger, pages_models, pages_voicing
 from fluewright.web.guard import Guard
 from fluewright.web.open_shop import Shop
@@ -28,7 +29,7 @@ def build_app(shop: Shop) -> Starlette:
     shop : Shop
     """
     pages = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=select_autoescape(default=True))
-    pages.filters["minus"] = lambda said: said.replace("-", "\u2212")
+    pages.filters["minus"] = minus
 
     def page(template: str, **facts: Any) -> HTMLResponse:
         return HTMLResponse(pages.get_template(template).render(lan=bool(shop.address), **facts))

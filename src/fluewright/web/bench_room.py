@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate
 from fluewright.bench.cuts import CutPolicy, CutProposal, Verdict, next_cut
 from fluewright.bench.pitch_model import PitchModel
@@ -27,6 +26,7 @@ from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import MarkKind, NoteMark
 from fluewright.shop import ANALYSIS_VERSION, check_same_piece, cut_forecast, learned_from, trial_notes
 from fluewright.shop.trials import played_trials
+from fluewright.units import CENTS_PER_RELATIVE, cents_above, shifted, signed
 from fluewright.web.journal import Journal, TickedNote
 
 __all__ = ["BenchRoom", "Recorded"]
@@ -105,7 +105,7 @@ class BenchRoom:
             try:
                 posterior = calibrate(self.pitch, trials, prior=self._prior, gauged=piece.as_built)
                 cents = posterior.forecast(piece.as_built)[0]
-                self._expected = self.pitch.network.targets_hz * 2.0 ** (cents / 1200.0)
+                self._expected = shifted(self.pitch.network.targets_hz, cents)
                 self._verdict = self._next(posterior, piece.as_built, trials)
             except ComputeError as error:
                 raise ComputeError(
@@ -215,7 +215,7 @@ class BenchRoom:
         cents = verdict.plan[-1].cents_after if verdict.plan else verdict.cents
         tolerance = self.model.target.tolerance_cents
         return [
-            f"{f.note} {cents[i]:+.0f}".replace("-", "\u2212")
+            f"{f.note} {signed(float(cents[i]), 0)}"
             for i, f in enumerate(self.pitch.fingerings)
             if f.register > 1 and not f.alternative and abs(cents[i]) > tolerance
         ]
@@ -270,7 +270,7 @@ class BenchRoom:
                 cents, sigma = float(last.cents_after[i]), float(last.sigma_after[i])
                 marks.append(NoteMark(f.note, f.register, cents, sigma, "forecast", hole))
             elif verdict is None and heard is None and self._expected is not None:
-                cents = 1200.0 * math.log2(self._expected[i] / self.pitch.network.targets_hz[i])
+                cents = cents_above(self._expected[i], self.pitch.network.targets_hz[i])
                 marks.append(NoteMark(f.note, f.register, cents, 0.0, "predicted", hole))
         return hanging_chart(made, marks, theme=theme, title=self.serial)
 

@@ -6,13 +6,14 @@ from typing import Any
 import numpy as np
 
 from fluewright.acoustics.network import build_network
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, resonances, targets_hz
+from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.acoustics.sounding import blow
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
 from fluewright.pictures.comparison import comparison_picture
 from fluewright.pictures.palette import Theme
 from fluewright.pictures.results import NoteMark
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["compared"]
 

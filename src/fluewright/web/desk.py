@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from fluewright.acoustics.network import build_network
-from fluewright.acoustics.resonance import CENTS_PER_RELATIVE, resonances, targets_hz
+from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.acoustics.sounding import Blown, blow, breath_curve, find_jumps, octave_widths
 from fluewright.design.fit import fit_blown_model, fit_model, head_sizes, with_sizes
 from fluewright.errors import ComputeError, InputError
@@ -27,6 +27,7 @@ from fluewright.pictures.curves import effect_bars
 from fluewright.pictures.palette import Theme
 from fluewright.pictures.results import NoteMark
 from fluewright.pictures.voicing_trials import TrialMark, trial_picture
+from fluewright.units import CENTS_PER_RELATIVE
 from fluewright.web.section_view import section_picture
 
 __all__ = [

@@ -37,6 +37,7 @@ from fluewright.shop.head_advice import HeadJudged, check_words, evaluate_head, 
 from fluewright.shop.head_hearing import HeadHeard, ModelNotes, hear_swell_file, hear_tongued, notes_of_model
 from fluewright.shop.head_pictures import head_trial_picture
 from fluewright.shop.head_trials import Records, log_head_trial, read_records
+from fluewright.units import cents_above
 
 __all__ = ["VoicingRoom"]
 
@@ -288,9 +289,9 @@ class VoicingRoom:
         parts = list(heard.notes)
         for key in step.notes:
             target = notes.targets_hz[key]
-            near = [hz for hz, _ in heard.pitches if abs(1200.0 * math.log2(hz / target)) < 90.0]
+            near = [hz for hz, _ in heard.pitches if abs(cents_above(hz, target)) < 90.0]
             if near:
-                cents = 1200.0 * math.log2(math.exp(sum(map(math.log, near)) / len(near)) / target)
+                cents = cents_above(math.exp(sum(map(math.log, near)) / len(near)), target)
                 own = QUANTITIES["cents"].reading
                 sigma = own if math.isfinite(breaths[key]) else math.hypot(own, _BY_FEEL_CENTS)
                 parts.append(NoteTrial(*key, {"cents": Reading(cents, sigma / math.sqrt(len(near)))}))

@@ -12,9 +12,9 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.acoustics.voicing import ADJUSTMENTS, Adjustment
+from fluewright.arrays import FloatArray
 from fluewright.bench.voicing.causes import Diagnosis
 from fluewright.bench.voicing.learned import Learned
 from fluewright.bench.voicing.quantities import QUANTITIES
@@ -29,7 +29,6 @@ __all__ = [
     "forecast_from_plain",
 ]  # fmt: skip
 
-FloatArray = NDArray[np.float64]
 Evidence = Literal["measured here before", "modelled", "practice"]
 
 CHECKS: tuple[tuple[str, str], ...] = (

@@ -12,9 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve
 
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.bench.voicing.evaluations import Evaluations, leak_places_mm
 from fluewright.bench.voicing.reference import Expected, curve_along, expect
 from fluewright.bench.voicing.trial import HeadTrial
@@ -22,7 +22,6 @@ from fluewright.instrument.model import Model
 
 __all__ = ["Cause", "CauseFound", "Diagnosis", "cause_axes", "causes_of", "diagnose"]
 
-FloatArray = NDArray[np.float64]
 
 _SIZES = 25
 _EFFECT = (
@@ -218,7 +217,7 @@ def diagnose(
     rest = expected.read - expected.nodes  # (waves, n)
     log_weights = np.log(np.maximum(expected.node_weights, 1e-300))
 
-    def log_likelihood(change: FloatArray, known: NDArray[np.bool_]) -> tuple[float, float]:
+    def log_likelihood(change: FloatArray, known: BoolArray) -> tuple[float, float]:
         extra = np.where(known, (_EFFECT * change) ** 2, 1e6)
         c, low = cho_factor(expected.node_covariance + np.diag(extra), lower=True)
         off = rest - np.where(known, change, 0.0)

@@ -20,7 +20,6 @@ from typing import Any
 from zipfile import BadZipFile
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
 from fluewright.acoustics.jet import JetSettings
@@ -28,9 +27,11 @@ from fluewright.acoustics.kernels.blown import onset
 from fluewright.acoustics.kernels.jet import jet_at
 from fluewright.acoustics.network import Network, build_network
 from fluewright.acoustics.sounding import Blown, NoteBreath, at_notes, blow, find_jumps
+from fluewright.arrays import FloatArray, IntArray
 from fluewright.errors import ComputeError, InputError, ModelError
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.model import Model
+from fluewright.units import cents_above, shifted
 
 __all__ = [
     "BREATH_RATIOS", "MODELLED", "SETTING_SIGMAS", "WAVE_NODES", "WAVE_SIGMA",
@@ -38,7 +39,6 @@ __all__ = [
     "evaluations_of", "leak_places_mm", "nuisances_of", "trial_rows",
 ]  # fmt: skip
 
-FloatArray = NDArray[np.float64]
 
 MODELLED = (
     "lowest_pa", "jump_pa", "fall_back_pa", "cents", "cents_per_doubling", "rise_s", "hiss_db", "level_db",
@@ -99,7 +99,7 @@ class HeadPoint:
 
 
 @lru_cache(maxsize=256)
-def _between(ratios: tuple[float, ...]) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+def _between(ratios: tuple[float, ...]) -> tuple[IntArray, FloatArray, FloatArray]:
     """Return (places of four kept breaths, their cubic weights, their straight weights), a row a note."""
     x = np.log(BREATH_RATIOS)
     step = x[1] - x[0]
@@ -231,7 +231,7 @@ def _moving(blown: Blown, i: int, note: NoteBreath, breaths: FloatArray) -> Floa
     out = np.full((8, breaths.size), math.nan)
     if known.sum() < 4:
         return out
-    pitch = PchipInterpolator(x[known], 1200.0 * np.log2(branch.frequencies_hz[known] / note.target_hz))
+    pitch = PchipInterpolator(x[known], cents_above(branch.frequencies_hz[known], note.target_hz))
     velocity = PchipInterpolator(x[known], np.abs(branch.velocities[known, 1:4]))
     slope = pitch.derivative()
     quiet, turbulent = blown.settings.noise
@@ -243,7 +243,7 @@ def _moving(blown: Blown, i: int, note: NoteBreath, breaths: FloatArray) -> Floa
         at = math.log(breath)
         if not x[known][0] <= at <= x[known][-1]:
             continue
-        hz = note.target_hz * 2.0 ** (float(pitch(at)) / 1200.0)
+        hz = shifted(note.target_hz, float(pitch(at)))
         share = np.interp(2.0 * math.pi * hz * n, modes.table[:, 0], modes.radiation)
         # Pressure of partials 1 to 3 at 1 m.
         partials = blown.network.air.density * hz * n / 2.0 * area * share * 2.0 * velocity(at)

@@ -9,17 +9,16 @@ import math
 from collections.abc import Mapping, Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.bench.voicing.trial import NoteTrial, Reading, merged
 from fluewright.errors import RecordingError
 from fluewright.listening.attack import NoteTone
 from fluewright.listening.swells import Swell, SwellStretch
+from fluewright.units import cents_above
 
 __all__ = ["notes_of_swell", "notes_of_tones"]
 
-FloatArray = NDArray[np.float64]
 
 _NEAR_CENTS = 90.0
 _ABOUT = 1.3  # breath over comfortable up to which the rise of pitch is read
@@ -28,7 +27,7 @@ _LAG = 0.03  # relative error of a breath in a swell: the sound follows late
 
 def _nearest(hz: float, targets: Mapping[tuple[str, int], float], *, upper: bool) -> tuple[str, int] | None:
     """Return the model's note of a pitch: of two with one name the upper where a jump led to it."""
-    off = {k: abs(1200.0 * math.log2(hz / f)) for k, f in targets.items()}
+    off = {k: abs(cents_above(hz, f)) for k, f in targets.items()}
     near = sorted((k for k in off if off[k] <= _NEAR_CENTS), key=lambda k: (round(off[k]), k[1]))
     if not near:
         return None
@@ -129,7 +128,7 @@ def _stretch(
     if known.sum() >= 10:
         order = np.argsort(pa[known])
         x, f = np.log(pa[known][order]), hz[known][order]
-        cents = 1200.0 * np.log2(f / target_hz)
+        cents = cents_above(f, target_hz)
         groups = np.array_split(np.arange(x.size), min(24, x.size // 5))
         curve = tuple((float(np.exp(x[g].mean())), float(np.median(f[g]))) for g in groups)
         near = np.abs(x - math.log(comfortable)) < math.log(_ABOUT)

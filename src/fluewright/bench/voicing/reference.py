@@ -12,10 +12,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.linalg import cho_factor, cho_solve
 
+from fluewright.arrays import BoolArray, FloatArray, IntArray
 from fluewright.bench.voicing.evaluations import MODELLED, WAVE_NODES, Evaluations, HeadPoint
 from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.bench.voicing.trial import HeadTrial
@@ -23,7 +23,6 @@ from fluewright.errors import InputError
 
 __all__ = ["Expected", "curve_along", "expect"]
 
-FloatArray = NDArray[np.float64]
 
 _WAVES = 13  # speeds of the jet's waves, between those evaluated
 _BODY_NOTE_CENTS = 2.0  # what holes bored one by one do to each note's pitch, both registers alike (shop tolerances)
@@ -60,7 +59,7 @@ class Expected:
     nodes: FloatArray
     node_weights: FloatArray
     node_covariance: FloatArray
-    _taken: NDArray[np.int64]
+    _taken: IntArray
     _curves: dict[str, tuple[list[PchipInterpolator | None], FloatArray]] = field(default_factory=dict)
 
     def pick(self, point: HeadPoint) -> FloatArray:
@@ -78,7 +77,7 @@ class _View:
     """One trial as the inference sees it."""
 
     keys: tuple[tuple[str, int, str], ...]
-    taken: NDArray[np.int64]
+    taken: IntArray
     ratios: FloatArray
     read: FloatArray
     noise: FloatArray
@@ -196,7 +195,7 @@ def expect(evaluations: Evaluations, trial: HeadTrial, references: Sequence[Head
 
 def curve_along(
     evaluations: Evaluations, expected: Expected, axis: str, sizes: FloatArray
-) -> tuple[FloatArray, NDArray[np.bool_]]:
+) -> tuple[FloatArray, BoolArray]:
     """Return (change of every reading, whether it is known) at the given deviations; shapes (sizes, n)."""
     if axis not in expected._curves:
         at, points = evaluations.axes[axis]

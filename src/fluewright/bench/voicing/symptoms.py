@@ -11,16 +11,15 @@ from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtr
 
+from fluewright.arrays import FloatArray
 from fluewright.bench.voicing.reference import Expected
 from fluewright.bench.voicing.trial import HeadTrial
 from fluewright.errors import InputError
 
 __all__ = ["SYMPTOMS", "Symptom", "SymptomFound", "SymptomSettings", "find_symptoms", "read_symptom_settings"]
 
-FloatArray = NDArray[np.float64]
 
 SETTINGS_FORMAT = "fluewright-symptoms/1"
 
