@@ -26,7 +26,7 @@ from fluewright.acoustics.kernels.blown import jet_response
 from fluewright.acoustics.kernels.jet import LONG_WAVE, travelled
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
-from fluewright.instrument.model import Windway
+from fluewright.instrument.parts import Windway
 from fluewright.instrument.starting import load
 
 TABLE = [
