@@ -4,17 +4,17 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from fluewright.instrument.model import Model
-from fluewright.web import desk
+from fluewright.shop.models import read_model_of
 from fluewright.web.bench_room import BenchRoom
 from fluewright.web.live import Hall
 from fluewright.web.pairing import Pairing
 from fluewright.web.voicing_room import VoicingRoom
 
-__all__ = ["Shop"]
+__all__ = ["AppState"]
 
 
 @dataclass
-class Shop:
+class AppState:
     """What the pages need: the ledger, a folder beside it, who is paired, what is on the benches.
 
     Attributes
@@ -46,7 +46,7 @@ class Shop:
             There is none of that name.
         """
         if fresh or name not in self.models:
-            self.models[name] = desk.read(self.ledger, name)
+            self.models[name] = read_model_of(self.ledger, name)
         return self.models[name]
 
     def room(self, serial: str) -> BenchRoom:

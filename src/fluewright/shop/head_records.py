@@ -83,8 +83,9 @@ def read_records(ledger: Path, serial: str, model: Model) -> Records:
         piece = book.instrument(serial)
         if piece.model_name != model.model.name:
             raise InputError(
-                f"--serial {serial} was begun with {piece.model_name}, the model named is {model.model.name}; name the "
-                "model of the piece"
+                f"{serial} was begun with {piece.model_name}, the model named is {model.model.name}; name the model of "
+                "the piece",
+                field="model",
             )
         events = book.voicing()
         models = {i.serial: i.model_name for i in book.instruments()}
@@ -135,12 +136,12 @@ def _alone(
         before, made = event, []
 
 
-def log_head_trial(ledger: Path, serial: str, trial: HeadTrial, *, temperature_c: float, remarks: str = "") -> int:
-    """Record a head's trial and return its event."""
+def log_head_trial(ledger: Path, serial: str, trial: HeadTrial, *, remarks: str = "") -> int:
+    """Record a head's trial and return its event; what may be recorded is decided in `head_sitting`."""
     with open_ledger(ledger, create=False) as book:
         return book.log_head_trial(
-            serial, readings=trial.to_plain(), temperature_c=temperature_c, analysis_version=HEAD_ANALYSIS_VERSION,
-            body=trial.body, good=trial.good, remarks=remarks,
+            serial, readings=trial.to_plain(), temperature_c=trial.temperature_c,
+            analysis_version=HEAD_ANALYSIS_VERSION, body=trial.body, good=trial.good, remarks=remarks,
         ).event_id  # fmt: skip
 
 
