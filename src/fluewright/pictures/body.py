@@ -6,9 +6,12 @@ from fluewright.errors import InputError
 from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
 from fluewright.pictures.palette import Palette
-from fluewright.pictures.svg import Drawing
+from fluewright.pictures.spread import in_rows
+from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
 
-__all__ = ["draw_top", "governed_x_mm", "head_end_mm", "hole_labels", "outside_corners_mm"]
+__all__ = ["draw_top", "governed_x_mm", "head_end_mm", "hole_name_rows", "outside_corners_mm"]
+
+_MOST_MOVED_MM = 9.0
 
 
 def head_end_mm(model: Model) -> float:
@@ -36,12 +39,29 @@ def governed_x_mm(model: Model, hole: int | None) -> float:
     return model.holes[hole].position_mm
 
 
-def hole_labels(model: Model) -> list[str]:
-    """Return short names of the holes: their own when all are short, else their numbers from the head."""
-    names = [hole.name for hole in model.holes]
-    if all(0 < len(name) <= 4 for name in names):
-        return names
-    return [str(index + 1) for index in range(len(names))]
+def hole_name_rows(
+    model: Model, zero_mm: float, scale: float, *, size_mm: float, gap_mm: float, low_mm: float, high_mm: float
+) -> list[list[tuple[int, str, float]]]:
+    """Return rows of (hole's index, its name, centre on the page): as few rows as keep every name near its hole.
+
+    A hole has one name, in the model, on every paper and in every picture; it is never told by its number.
+
+    Parameters
+    ----------
+    zero_mm, scale : float
+        Page place of x = 0, and page millimetres for one of the instrument.
+    size_mm, gap_mm : float
+        Of the letters, and between two names.
+    low_mm, high_mm : float
+        Ends of the page that names may take up; one wider than that is cut with an ellipsis.
+    """
+    names = [fit_text(hole.name, size_mm, high_mm - low_mm - gap_mm) for hole in model.holes]
+    rows = in_rows(
+        [zero_mm + hole.position_mm * scale for hole in model.holes],
+        [text_width_mm(name, size_mm) + gap_mm for name in names],
+        low_mm, high_mm, most_moved_mm=_MOST_MOVED_MM,
+    )  # fmt: skip
+    return [[(index, names[index], x) for index, x in row] for row in rows]
 
 
 def draw_top(drawing: Drawing, model: Model, palette: Palette, *, x0: float, y0: float, scale: float) -> None:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fluewright.instrument.model import Model
-from fluewright.pictures.body import draw_top, governed_x_mm, head_end_mm, hole_labels, outside_corners_mm
+from fluewright.pictures.body import draw_top, governed_x_mm, head_end_mm, hole_name_rows, outside_corners_mm
 from fluewright.pictures.cents_axis import CentsAxis, cents_axis, mark_shape, pitch_order, signed
 from fluewright.pictures.palette import Palette, palette_for
 from fluewright.pictures.results import MarkKind, NoteMark
@@ -148,15 +148,17 @@ def draw_hanging_chart(
     drawing.text(1.5, 4.6, fit_text(title or model.model.name, 3.4, room), size=3.4, fill=palette.ink_text, bold=True)
     drawing.text(right, 4.6, scale_text, size=_TEXT_MM, fill=palette.quiet_text, anchor="end")
 
-    names = hole_labels(model)
-    label_pitch = max([text_width_mm(name, _TEXT_MM) for name in names], default=0.0) + 0.8
-    order = sorted(range(len(names)), key=lambda i: (model.holes[i].position_mm, i))
-    label_x = spread_apart([zero + model.holes[i].position_mm * scale for i in order], label_pitch, left, right)
-    axis_y = 11.4 + 0.5 * thickest
-    for index, x in zip(order, label_x, strict=True):
-        drawing.text(x, 9.4, names[index], size=_TEXT_MM, fill=palette.ink_text, anchor="middle")
-        hole_x = zero + model.holes[index].position_mm * scale
-        drawing.line(x, 10.0, hole_x, axis_y - 0.5 * thickest, stroke=palette.faint_line, width=0.12)
+    rows = hole_name_rows(model, zero, scale, size_mm=_TEXT_MM, gap_mm=0.8, low_mm=left, high_mm=right)
+    row_mm = 1.35 * _TEXT_MM
+    axis_y = 11.4 + row_mm * max(len(rows) - 1, 0) + 0.5 * thickest
+    for number, row in enumerate(rows):
+        # Lines from the row above pass behind the names of this one.
+        backing = palette.ground if number else None
+        for index, name, x in row:
+            y = 9.4 + row_mm * number
+            drawing.text(x, y, name, size=_TEXT_MM, fill=palette.ink_text, anchor="middle", backing=backing)
+            hole_x = zero + model.holes[index].position_mm * scale
+            drawing.line(x, y + 0.6, hole_x, axis_y - 0.5 * thickest, stroke=palette.faint_line, width=0.12)
 
     columns = _columns(model, marks)
     axis = cents_axis(marks, tolerance, lane_height_mm)

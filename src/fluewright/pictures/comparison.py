@@ -7,16 +7,15 @@ and numbers say the same, so that nothing is told by line or colour alone.
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 from fluewright.instrument.differences import size_differences
 from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
-from fluewright.pictures.body import head_end_mm, hole_labels, outside_corners_mm
+from fluewright.pictures.body import head_end_mm, hole_name_rows, outside_corners_mm
 from fluewright.pictures.cents_axis import CentsAxis, cents_axis, mark_shape, pitch_order, signed
 from fluewright.pictures.palette import Palette, Theme, palette_for
 from fluewright.pictures.results import NoteMark
-from fluewright.pictures.spread import spread_apart
+from fluewright.pictures.spread import beside
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
 
 __all__ = ["LEAST_SHOWN_MM", "comparison_picture"]
@@ -143,15 +142,19 @@ def _draw_bodies(
     rows = max(1, math.ceil(taken / (0.95 * (right - left))))
     line = 1.3 * _TEXT_MM
     row_mm = line * max([len(join.words) for join in told], default=1) + 0.8
-    old_axis = 15.8 + 0.5 * thick[0]
+    def x_of(place_mm: float) -> float:
+        return zero + place_mm * scale
+
+    old_names, new_names = (
+        hole_name_rows(model, zero, scale, size_mm=_TEXT_MM, gap_mm=1.2, low_mm=low, high_mm=right)
+        for model, low in ((old, left), (new, zero + 5.0))
+    )
+    old_axis = 15.8 + line * max(len(old_names) - 1, 0) + 0.5 * thick[0]
     old_bottom = old_axis + 0.5 * thick[0]
     fan = 4.0
     labels_top = old_bottom + fan
     new_top = labels_top + rows * row_mm + fan
     new_axis = new_top + 0.5 * thick[1]
-
-    def x_of(place_mm: float) -> float:
-        return zero + place_mm * scale
 
     def shown_x(join: _Join) -> float:
         places = [place for place in (join.old_mm, join.new_mm) if place is not None]
@@ -168,7 +171,8 @@ def _draw_bodies(
     placed: list[tuple[_Join, float, float]] = []
     for row in range(rows):
         own = ordered[row::rows]
-        places = _beside([shown_x(j) for j in own], [max(j.words, key=len) for j in own], left, right)
+        widths = [max(text_width_mm(word, _TEXT_MM) for word in join.words) + 1.2 for join in own]
+        places = beside([shown_x(join) for join in own], widths, left, right)
         placed += [(join, x, labels_top + row * row_mm) for join, x in zip(own, places, strict=True)]
     for join, x, top in placed:
         run = [(x, top), (x, top + row_mm - 0.8)]
@@ -200,31 +204,11 @@ def _draw_bodies(
         _draw_body(drawing, palette, model, zero, axis, scale, dashed=dashed)
     bottom = new_axis + 0.5 * thick[1]
     drawing.text(zero, bottom + 3.4, "x = 0", size=_TEXT_MM, fill=palette.quiet_text, anchor="middle")
-    # Holes are joined by their names, so these are written where they fit; numbers from the head otherwise.
-    for model, y, low in ((old, 13.4, left), (new, bottom + 3.4, zero + 5.0)):
-        wanted = [x_of(hole.position_mm) for hole in model.holes]
-        names = [hole.name for hole in model.holes]
-        places = _beside(wanted, names, low, right)
-        if any(abs(x - w) > 9.0 for x, w in zip(places, wanted, strict=True)):
-            names = hole_labels(model)
-            places = _beside(wanted, names, low, right)
-        for name, x in zip(names, places, strict=True):
-            drawing.text(x, y, name, size=_TEXT_MM, fill=palette.ink_text, anchor="middle")
-    return bottom + 4.6
-
-
-def _beside(wanted: Sequence[float], words: Sequence[str], low: float, high: float) -> list[float]:
-    """Return places of words of different widths beside each other, nearest to the wanted ones."""
-    if not words:
-        return []
-    widths = [text_width_mm(word, _TEXT_MM) + 1.2 for word in words]
-    # Less what the words before take up, each may come as near as the next.
-    before = [0.0]
-    for a, b in pairwise(widths):
-        before.append(before[-1] + 0.5 * (a + b))
-    low, high = low + 0.5 * widths[0], high - 0.5 * widths[-1]
-    shifted = [x - b for x, b in zip(wanted, before, strict=True)]
-    return [x + b for x, b in zip(spread_apart(shifted, 0.0, low, high - before[-1]), before, strict=True)]
+    for rows, y in ((old_names, 13.4), (new_names, bottom + 3.4)):
+        for number, row in enumerate(rows):
+            for _, name, x in row:
+                drawing.text(x, y + line * number, name, size=_TEXT_MM, fill=palette.ink_text, anchor="middle")
+    return bottom + 4.6 + line * max(len(new_names) - 1, 0)
 
 
 def _draw_body(

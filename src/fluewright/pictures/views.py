@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from fluewright.errors import InputError
 from fluewright.instrument.geometry import bore_diameter_mm, outside_diameter_mm
 from fluewright.instrument.model import Model
-from fluewright.pictures.body import draw_top, head_end_mm, hole_labels, outside_corners_mm
+from fluewright.pictures.body import draw_top, head_end_mm, outside_corners_mm
 from fluewright.pictures.palette import Palette, palette_for
 from fluewright.pictures.spread import spread_apart
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
@@ -17,6 +17,7 @@ DRAWING_SCALES = (1.0, 2.0, 2.5, 4.0, 5.0, 10.0, 20.0, 50.0)
 """Reductions that a drawing may use (1:n); 1, 2, 5 and their tens are those of ISO 5455 (from memory)."""
 
 _TEXT_MM = 2.4
+_LINE_MM = 1.3 * _TEXT_MM
 _SIDE_MM = 6.0
 
 
@@ -48,7 +49,7 @@ def _place(model: Model, width_mm: float, scale: float | None) -> tuple[float, f
 def _ordinates(
     drawing: Drawing,
     palette: Palette,
-    entries: Sequence[tuple[float, float, float, str]],
+    entries: Sequence[tuple[float, float, float, tuple[str, ...]]],
     *,
     row_y: float,
     upward: bool,
@@ -56,12 +57,10 @@ def _ordinates(
 ) -> bool:
     """Print texts in a row, joined to their (x, y) by thin lines; return whether some were left out for room.
 
-    Each entry is (true x on the page, y where its line starts, dash flag, text).
+    Each entry is (true x on the page, y where its line starts, dash flag, lines of text).
     """
     kept = sorted(entries, key=lambda entry: entry[0])
-    pitch = max([text_width_mm(text, _TEXT_MM) for *_, text in kept], default=0.0) + 2.0
-    room = width_mm - 2.0 - pitch
-    most = max(2, math.floor(room / pitch) + 1)
+    pitch, most = _pitch([text for *_, text in kept], width_mm)
     thinned = len(kept) > most
     if thinned:
         picks = sorted({round(i * (len(kept) - 1) / (most - 1)) for i in range(most)})
@@ -72,9 +71,27 @@ def _ordinates(
     for (x, y, dashed, text), place in zip(kept, places, strict=True):
         dash = "0.8 0.6" if dashed else None
         drawing.polyline([(x, y), (x, fan), (place, near)], stroke=palette.quiet_text, width=0.12, dash=dash)
-        base = row_y if upward else row_y + 0.76 * _TEXT_MM
-        drawing.text(place, base, text, size=_TEXT_MM, fill=palette.ink_text, anchor="middle")
+        base = row_y - _LINE_MM * (len(text) - 1) if upward else row_y + 0.76 * _TEXT_MM
+        for number, line in enumerate(text):
+            y = base + _LINE_MM * number
+            drawing.text(place, y, line, size=_TEXT_MM, fill=palette.ink_text, anchor="middle")
     return thinned
+
+
+def _pitch(texts: Sequence[tuple[str, ...]], width_mm: float) -> tuple[float, int]:
+    """Return the distance that such texts need from each other, and how many have room."""
+    pitch = max([text_width_mm(line, _TEXT_MM) for text in texts for line in text], default=0.0) + 2.0
+    return pitch, max(2, math.floor((width_mm - 2.0 - pitch) / pitch) + 1)
+
+
+def _hole_words(model: Model, width_mm: float) -> list[tuple[str, ...]]:
+    """Return each hole's name and diameter: in one line where all have room so, else in two, the name cut at need."""
+    pairs = [(hole.name, f"⌀{_mm(hole.diameter_mm)}") for hole in model.holes]
+    words = [(f"{name}: {size}",) for name, size in pairs]
+    if _pitch(words, width_mm)[1] >= len(words):
+        return words
+    room = max((width_mm - 2.0) / len(pairs) - 2.0, text_width_mm("⌀00.00", _TEXT_MM))
+    return [(fit_text(name, _TEXT_MM, room), size) for name, size in pairs]
 
 
 def _mm(value: float) -> str:
@@ -111,24 +128,18 @@ def top_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, sca
     palette = palette_for(theme)
     scale, zero = _place(model, width_mm, scale)
     thick = max(d for _, d in outside_corners_mm(model)) * scale
-    axis_y = 10.5 + 0.5 * thick
+    words = _hole_words(model, width_mm)
+    names_y = 3.2 + _LINE_MM * (max([len(lines) for lines in words], default=1) - 1)
+    axis_y = names_y + 7.3 + 0.5 * thick
     foot_y = axis_y + 0.5 * thick
     drawing = Drawing(width_mm, foot_y + 17.0)
-    labels = hole_labels(model)
     holes = [
-        (
-            zero + h.position_mm * scale,
-            axis_y,
-            1.0 if math.cos(math.radians(h.angle_deg)) < 0 else 0.0,
-            h,
-            label,
-        )
-        for h, label in zip(model.holes, labels, strict=True)
+        (zero + h.position_mm * scale, 1.0 if math.cos(math.radians(h.angle_deg)) < 0 else 0.0, h) for h in model.holes
     ]
-    _ordinates(
+    thinned = _ordinates(
         drawing, palette,
-        [(x, y - 0.5 * thick, dash, f"{label}: ⌀{_mm(h.diameter_mm)}") for x, y, dash, h, label in holes],
-        row_y=3.2, upward=True, width_mm=width_mm,
+        [(x, axis_y - 0.5 * thick, dash, lines) for (x, dash, _), lines in zip(holes, words, strict=True)],
+        row_y=names_y, upward=True, width_mm=width_mm,
     )  # fmt: skip
     draw_top(drawing, model, palette, x0=zero, y0=axis_y, scale=scale)
     drawing.line(
@@ -137,16 +148,16 @@ def top_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, sca
     )  # fmt: skip
     drawing.line(zero, axis_y - 0.5 * thick - 1.5, zero, foot_y + 1.5, stroke=palette.ink_text, width=0.3)
     below = [
-        (x, foot_y if dash else y + 0.5 * h.diameter_mm * scale, dash, _mm(h.position_mm)) for x, y, dash, h, _ in holes
+        (x, foot_y if dash else axis_y + 0.5 * h.diameter_mm * scale, dash, (_mm(h.position_mm),)) for x, dash, h in holes
     ]
     edge = model.head.window_length_mm
     below += [
-        (zero + x * scale, foot_y, 0.0, _mm(x))
+        (zero + x * scale, foot_y, 0.0, (_mm(x),))
         for x in sorted({round(head_end_mm(model), 4), 0.0, edge, model.length_mm})
     ]
-    thinned = _ordinates(drawing, palette, below, row_y=foot_y + 7.0, upward=False, width_mm=width_mm)
-    words = f"scale {scale_words(scale)}, mm from the exit plane of the windway, x = 0; dashed: far side"
-    _note(drawing, palette, words + ("; not all sizes fit, see the tables" if thinned else ""), foot_y + 14.5)
+    thinned |= _ordinates(drawing, palette, below, row_y=foot_y + 7.0, upward=False, width_mm=width_mm)
+    said = f"scale {scale_words(scale)}, mm from the exit plane of the windway, x = 0; dashed: far side"
+    _note(drawing, palette, said + ("; not all sizes fit, see the tables" if thinned else ""), foot_y + 14.5)
     return drawing.to_svg(
         ground=palette.ground,
         description=f"Top view of {model.model.name} at {scale_words(scale)}",
@@ -251,11 +262,11 @@ def side_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, sc
     )  # fmt: skip
     drawing.line(zero, axis_y - 0.5 * thick - 1.5, zero, foot_y + 1.5, stroke=palette.ink_text, width=0.3)
     outside = [
-        (zero + x * scale, axis_y - 0.5 * d * scale, 0.0, f"⌀{_mm(d)} @ {_mm(x)}")
+        (zero + x * scale, axis_y - 0.5 * d * scale, 0.0, (f"⌀{_mm(d)} @ {_mm(x)}",))
         for x, d in model.bore.outside_mm
         if x <= model.length_mm
     ]
-    inside = [(zero + x * scale, axis_y + 0.5 * d * scale, 1.0, f"⌀{_mm(d)} @ {_mm(x)}") for x, d in bore]
+    inside = [(zero + x * scale, axis_y + 0.5 * d * scale, 1.0, (f"⌀{_mm(d)} @ {_mm(x)}",)) for x, d in bore]
     thinned = _ordinates(drawing, palette, outside, row_y=3.2, upward=True, width_mm=width_mm)
     thinned |= _ordinates(drawing, palette, inside, row_y=foot_y + 7.0, upward=False, width_mm=width_mm)
     words = f"scale {scale_words(scale)}, ⌀ @ x from the windway exit plane, x = 0, in mm; above: outside, below: bore"
