@@ -1,4 +1,4 @@
-"""A hole has one name: every picture, chart and template calls it as the model does, at its place, never by a number."""
+"""A hole has one name: every picture and template calls it as the model does, at its place, never by a number."""
 
 import re
 

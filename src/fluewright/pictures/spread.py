@@ -4,7 +4,7 @@ import math
 from collections.abc import Sequence
 from itertools import pairwise
 
-__all__ = ["beside", "in_rows", "spread_apart"]
+__all__ = ["beside", "flowing", "in_rows", "spread_apart"]
 
 
 def spread_apart(wanted_mm: Sequence[float], gap_mm: float, low_mm: float, high_mm: float) -> list[float]:
@@ -110,3 +110,28 @@ def in_rows(
         if fits and all(abs(x - wanted_mm[i]) <= most_moved_mm for row in rows for i, x in row):
             break
     return rows
+
+
+def flowing(widths_mm: Sequence[float], low_mm: float, high_mm: float, gap_mm: float) -> list[tuple[int, float]]:
+    """Return (line, left end) of words that follow each other and go on in the next line where one is full.
+
+    Parameters
+    ----------
+    widths_mm : sequence of float, shape (n,)
+    low_mm, high_mm : float
+        Ends of a line.
+    gap_mm : float
+        Between two words.
+
+    Returns
+    -------
+    list of (int, float), shape (n,)
+    """
+    places = []
+    line, x = 0, low_mm
+    for wide in widths_mm:
+        if x + wide > high_mm and x > low_mm:
+            line, x = line + 1, low_mm
+        places.append((line, x))
+        x += wide + gap_mm
+    return places

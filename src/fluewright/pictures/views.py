@@ -87,7 +87,7 @@ def _pitch(texts: Sequence[tuple[str, ...]], width_mm: float) -> tuple[float, in
 def _hole_words(model: Model, width_mm: float) -> list[tuple[str, ...]]:
     """Return each hole's name and diameter: in one line where all have room so, else in two, the name cut at need."""
     pairs = [(hole.name, f"⌀{_mm(hole.diameter_mm)}") for hole in model.holes]
-    words = [(f"{name}: {size}",) for name, size in pairs]
+    words: list[tuple[str, ...]] = [(f"{name}: {size}",) for name, size in pairs]
     if _pitch(words, width_mm)[1] >= len(words):
         return words
     room = max((width_mm - 2.0) / len(pairs) - 2.0, text_width_mm("⌀00.00", _TEXT_MM))
@@ -148,7 +148,8 @@ def top_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, sca
     )  # fmt: skip
     drawing.line(zero, axis_y - 0.5 * thick - 1.5, zero, foot_y + 1.5, stroke=palette.ink_text, width=0.3)
     below = [
-        (x, foot_y if dash else axis_y + 0.5 * h.diameter_mm * scale, dash, (_mm(h.position_mm),)) for x, dash, h in holes
+        (x, foot_y if dash else axis_y + 0.5 * h.diameter_mm * scale, dash, (_mm(h.position_mm),))
+        for x, dash, h in holes
     ]
     edge = model.head.window_length_mm
     below += [
