@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fluewright.errors import InputError
 from fluewright.instrument.model import Model
 from fluewright.pictures.head_lines import HeadLines
+from fluewright.pictures.numerals import scale_words
 from fluewright.pictures.palette import Palette, palette_for
 from fluewright.pictures.section_places import (
     PLACE_NAMES,
@@ -23,7 +24,6 @@ from fluewright.pictures.section_places import (
     targets_of,
 )
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
-from fluewright.pictures.views import scale_words
 
 __all__ = ["PLACE_NAMES", "JetDrawn", "head_section"]
 
