@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
 from fluewright.pictures.body import head_end_mm
+from fluewright.pictures.numerals import fixed, general, short
 from fluewright.pictures.palette import PAPER
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
 
@@ -111,8 +112,9 @@ def _draw_holes(drawing: Drawing, model: Model) -> None:
             outline.append((centre + across, hole.position_mm + drill * math.cos(t)))
         drawing.polyline(outline, stroke=_INK, width=0.2, closed=True)
         _cross(drawing, centre, hole.position_mm, drill + 2.0)
-        angle = f"{hole.angle_deg:g}°".replace("-", "−")
-        lines = [hole.name, f"⌀{hole.diameter_mm:g}", f"x {hole.position_mm:.2f}", angle]
+        lines = [
+            hole.name, f"⌀{short(hole.diameter_mm)}", f"x {fixed(hole.position_mm)}", f"{general(hole.angle_deg)}°",
+        ]  # fmt: skip
         # Beside the hole, on the right where the template has room for it.
         gap = drill + 2.6
         seam = math.radians(seam_angle_deg(model))
@@ -152,55 +154,15 @@ def template_sheets(
     tuple of TemplateSheet
         Row by row from the head.
     """
-    seam = math.radians(seam_angle_deg(model))
-    foot = model.length_mm
-    top = max(head_end_mm(model), -_ABOVE_EXIT_MM)
-    corners = [(top, outside_diameter_mm(model, top))]
-    corners += [(x, d) for x, d in model.bore.outside_mm if top < x < foot]
-    corners.append((foot, outside_diameter_mm(model, foot)))
-    places, radii = [x for x, _ in corners], [0.5 * d for _, d in corners]
-    left_edge = [(-seam * r, x) for r, x in zip(radii, places, strict=True)]
-    right_edge = [((2.0 * math.pi - seam) * r, x) for r, x in zip(radii, places, strict=True)]
-    low = min(u for u, _ in left_edge) - _BORDER_MM
-    high = max(u for u, _ in right_edge) + _BORDER_MM
-
-    drawing = Drawing(high - low, foot - top + 2.0 * _BORDER_MM, left_mm=low, top_mm=top - _BORDER_MM)
-    drawing.polyline([*left_edge, *reversed(right_edge)], stroke=_INK, width=0.25, closed=True)
-    drawing.line(0.0, top, 0.0, foot, stroke=_QUIET, width=0.15, dash="5 1 1 1")
-    side = -1.0 if seam > math.pi else 1.0
-    line = [(side * math.pi * r, x) for r, x in zip(radii, places, strict=True)]
-    if abs(seam - math.pi) > 1e-6:  # else the line of 180 degrees is the seam itself
-        drawing.polyline(line, stroke=_QUIET, width=0.15, dash="5 1 1 1")
-        drawing.text(line[0][0] + 0.8, top + 3.0, "180°", size=2.4, fill=_QUIET)
-    drawing.text(0.8, top + 3.0, "0°", size=2.4, fill=_QUIET)
-    exit_radius = 0.5 * outside_diameter_mm(model, 0.0)
-    exit_left, exit_right = -seam * exit_radius, (2.0 * math.pi - seam) * exit_radius
-    drawing.line(exit_left, 0.0, exit_right, 0.0, stroke=_INK, width=0.3)
-    half = exit_radius * math.asin(min(1.0, 0.5 * model.head.window_width_mm / exit_radius))
-    drawing.rect(-half, 0.0, 2.0 * half, model.head.window_length_mm, stroke=_INK, stroke_width=0.2)
-    # The words stand on the side of the window with more room.
-    room = max(-exit_left, exit_right) - half - 2.0
-    words = next((w for w in ("exit plane, x = 0", "exit, x = 0") if text_width_mm(w, 2.4) <= room), "x = 0")
-    where = exit_left + 1.0 if -exit_left > exit_right else half + 1.0
-    drawing.text(where, -0.9, words, size=2.4, fill=_INK, backing=PAPER.ground)
-
+    frame = _Frame.of(model)
+    drawing = Drawing(frame.right - frame.left, frame.bottom - frame.top, left_mm=frame.left, top_mm=frame.top)
+    _draw_outline(drawing, frame)
+    _draw_window(drawing, model, frame)
     across = [(unrolled_mm(model, h.position_mm, h.angle_deg), 0.5 * h.diameter_mm) for h in model.holes]
     along = [(h.position_mm, 0.5 * h.diameter_mm) for h in model.holes]
-    columns = _cuts(low, high, sheet_width_mm, across)
-    rows = _cuts(top - _BORDER_MM, foot + _BORDER_MM, sheet_height_mm, along)
-    for number, (start, _) in enumerate(rows[1:], start=1):
-        y = start + 0.5 * OVERLAP_MM
-        drawing.line(low, y, high, y, stroke=_QUIET, width=0.15, dash="1 1")
-        for u in (low + 6.0, 0.5 * (low + high), high - 6.0):
-            _cross(drawing, u, y, 4.0, 0.2)
-        drawing.text(0.5 * (low + high) + 5.0, y - 0.8, f"join {number}", size=2.4, fill=_INK, backing=PAPER.ground)
-    for number, (start, _) in enumerate(columns[1:], start=1):
-        u = start + 0.5 * OVERLAP_MM
-        drawing.line(u, top - _BORDER_MM, u, foot + _BORDER_MM, stroke=_QUIET, width=0.15, dash="1 1")
-        for start_y, end_y in rows:
-            for y in (start_y + 24.0, end_y - 24.0):
-                _cross(drawing, u, y, 4.0, 0.2)
-            drawing.text(u + 2.8, start_y + 62.0, f"side join {number}", size=2.4, fill=_INK, turned=True)
+    columns = _cuts(frame.left, frame.right, sheet_width_mm, across)
+    rows = _cuts(frame.top, frame.bottom, sheet_height_mm, along)
+    _draw_joins(drawing, frame, rows, columns)
     _draw_holes(drawing, model)
 
     sheets = []
@@ -211,6 +173,95 @@ def template_sheets(
             svg = drawing.to_svg(description=f"Hole template of {model.model.name} at 1:1")
             sheets.append(TemplateSheet(svg, u1 - u0, y1 - y0, u0, y0, row, column, len(rows), len(columns)))
     return tuple(sheets)
+
+
+@dataclass(frozen=True)
+class _Frame:
+    """The unrolled body: its corners (x, radius) from head to foot, the angle of its long edges, and its border.
+
+    Coordinates are those of the template: across from the centre line of angle 0, and x.
+    """
+
+    corners: tuple[tuple[float, float], ...]
+    seam: float
+    left: float
+    right: float
+
+    @classmethod
+    def of(cls, model: Model) -> "_Frame":
+        seam, foot = math.radians(seam_angle_deg(model)), model.length_mm
+        top = max(head_end_mm(model), -_ABOVE_EXIT_MM)
+        corners = [(top, outside_diameter_mm(model, top))]
+        corners += [(x, d) for x, d in model.bore.outside_mm if top < x < foot]
+        corners.append((foot, outside_diameter_mm(model, foot)))
+        widest = max(0.5 * d for _, d in corners)
+        return cls(
+            tuple((x, 0.5 * d) for x, d in corners), seam, -seam * widest - _BORDER_MM,
+            (2.0 * math.pi - seam) * widest + _BORDER_MM,
+        )  # fmt: skip
+
+    @property
+    def top(self) -> float:
+        """Upper border of the drawing."""
+        return self.corners[0][0] - _BORDER_MM
+
+    @property
+    def bottom(self) -> float:
+        """Lower border of the drawing."""
+        return self.corners[-1][0] + _BORDER_MM
+
+    def edges_at(self, radius: float) -> tuple[float, float]:
+        """Return the left and the right edge where the body has a radius."""
+        return -self.seam * radius, (2.0 * math.pi - self.seam) * radius
+
+
+def _draw_outline(drawing: Drawing, frame: _Frame) -> None:
+    """Draw the body's outline and the lines of 0 and 180 degrees."""
+    left = [(frame.edges_at(r)[0], x) for x, r in frame.corners]
+    right = [(frame.edges_at(r)[1], x) for x, r in frame.corners]
+    drawing.polyline([*left, *reversed(right)], stroke=_INK, width=0.25, closed=True)
+    top, foot = frame.corners[0][0], frame.corners[-1][0]
+    drawing.line(0.0, top, 0.0, foot, stroke=_QUIET, width=0.15, dash="5 1 1 1")
+    side = -1.0 if frame.seam > math.pi else 1.0
+    line = [(side * math.pi * r, x) for x, r in frame.corners]
+    if abs(frame.seam - math.pi) > 1e-6:  # else the line of 180 degrees is the seam itself
+        drawing.polyline(line, stroke=_QUIET, width=0.15, dash="5 1 1 1")
+        drawing.text(line[0][0] + 0.8, top + 3.0, "180°", size=2.4, fill=_QUIET)
+    drawing.text(0.8, top + 3.0, "0°", size=2.4, fill=_QUIET)
+
+
+def _draw_window(drawing: Drawing, model: Model, frame: _Frame) -> None:
+    """Draw the line of the exit plane, and the window."""
+    radius = 0.5 * outside_diameter_mm(model, 0.0)
+    left, right = frame.edges_at(radius)
+    drawing.line(left, 0.0, right, 0.0, stroke=_INK, width=0.3)
+    half = radius * math.asin(min(1.0, 0.5 * model.head.window_width_mm / radius))
+    drawing.rect(-half, 0.0, 2.0 * half, model.head.window_length_mm, stroke=_INK, stroke_width=0.2)
+    # The words stand on the side of the window with more room.
+    room = max(-left, right) - half - 2.0
+    words = next((w for w in ("exit plane, x = 0", "exit, x = 0") if text_width_mm(w, 2.4) <= room), "x = 0")
+    where = left + 1.0 if -left > right else half + 1.0
+    drawing.text(where, -0.9, words, size=2.4, fill=_INK, backing=PAPER.ground)
+
+
+def _draw_joins(
+    drawing: Drawing, frame: _Frame, rows: Sequence[tuple[float, float]], columns: Sequence[tuple[float, float]]
+) -> None:
+    """Draw the lines at which sheets are laid on each other, with crosses to see through."""
+    low, high = frame.left, frame.right
+    for number, (start, _) in enumerate(rows[1:], start=1):
+        y = start + 0.5 * OVERLAP_MM
+        drawing.line(low, y, high, y, stroke=_QUIET, width=0.15, dash="1 1")
+        for u in (low + 6.0, 0.5 * (low + high), high - 6.0):
+            _cross(drawing, u, y, 4.0, 0.2)
+        drawing.text(0.5 * (low + high) + 5.0, y - 0.8, f"join {number}", size=2.4, fill=_INK, backing=PAPER.ground)
+    for number, (start, _) in enumerate(columns[1:], start=1):
+        u = start + 0.5 * OVERLAP_MM
+        drawing.line(u, frame.top, u, frame.bottom, stroke=_QUIET, width=0.15, dash="1 1")
+        for start_y, end_y in rows:
+            for y in (start_y + 24.0, end_y - 24.0):
+                _cross(drawing, u, y, 4.0, 0.2)
+            drawing.text(u + 2.8, start_y + 62.0, f"side join {number}", size=2.4, fill=_INK, turned=True)
 
 
 def check_rule(*, upright: bool = False) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from fluewright.errors import InputError
 from fluewright.instrument.model import Model
 from fluewright.pictures.body import draw_top, head_end_mm, hole_name_rows, outside_corners_mm
+from fluewright.pictures.numerals import general
 from fluewright.pictures.palette import Palette, Theme, palette_for
 from fluewright.pictures.spread import in_rows
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
@@ -33,12 +34,12 @@ def standing_wave(
     Parameters
     ----------
     model : Model
-    x_mm : floats
+    x_mm : sequence of float, shape (n,)
         Places from the windway exit plane, growing; a place may come twice where the flow jumps.
-    pressure, flow : floats
+    pressure, flow : sequence of float, shape (n,)
         Amplitudes, each in any unit: each is drawn over its own largest.
     title : str
-    holes : ints
+    holes : sequence of int
         State of each hole (0 closed, 1 open, 2 half open), printed beside its name; empty prints names only.
     theme : str
     width_mm : float
@@ -66,7 +67,31 @@ def standing_wave(
     for share in (0.0, 0.5, 1.0):
         y = bottom - share * (bottom - top)
         drawing.line(left, y, right, y, stroke=palette.faint_line, width=0.1)
-        drawing.text(left - 1.5, y + 0.9, f"{share:g}", size=_TEXT_MM, fill=palette.ink_text, anchor="end")
+        drawing.text(left - 1.5, y + 0.9, general(share), size=_TEXT_MM, fill=palette.ink_text, anchor="end")
+    _draw_places(drawing, palette, model, names, x0, scale, top, bottom, axis)
+    drawing.height_mm += _draw_states(drawing, palette, model, holes, x0, scale, axis + 0.5 * tallest, left, right)
+    draw_top(drawing, model, palette, x0=x0, y0=axis, scale=scale)
+    for name, values, stroke, dash, label_x in (
+        ("pressure", pressure, palette.register_1_text, None, left),
+        ("flow", flow, palette.register_2_text, "1.6 0.8", left + 30.0),
+    ):
+        most = max(abs(v) for v in values) or 1.0
+        points = [(x0 + x * scale, bottom - abs(v) / most * (bottom - top)) for x, v in zip(x_mm, values, strict=True)]
+        drawing.open_group(class_=name)
+        drawing.describe(f"{name} over its largest")
+        drawing.polyline(points, stroke=stroke, width=0.4, dash=dash)
+        drawing.close_group()
+        drawing.line(label_x, 11.0, label_x + 8.0, 11.0, stroke=stroke, width=0.4, dash=dash)
+        drawing.text(label_x + 9.5, 12.0, name, size=2.8, fill=palette.ink_text)
+    drawing.text(left + 56.0, 12.0, "each over its largest", size=_TEXT_MM, fill=palette.quiet_text)
+    return drawing.to_svg(ground=palette.ground, description=title)
+
+
+def _draw_places(
+    drawing: Drawing, palette: Palette, model: Model, names: Sequence[Sequence[tuple[int, str, float]]], x0: float,
+    scale: float, top: float, bottom: float, axis: float,
+) -> None:  # fmt: skip
+    """Draw an upright line through each hole, with its name over the body."""
     for number, row in enumerate(names):
         for index, name, x in row:
             at = x0 + model.holes[index].position_mm * scale
@@ -75,24 +100,6 @@ def standing_wave(
                 x, bottom + 4.0 + _LINE_MM * number, name, size=_TEXT_MM, fill=palette.ink_text, anchor="middle",
                 backing=palette.ground,
             )  # fmt: skip
-    drawing.height_mm += _draw_states(drawing, palette, model, holes, x0, scale, axis + 0.5 * tallest, left, right)
-    draw_top(drawing, model, palette, x0=x0, y0=axis, scale=scale)
-    for name, values, stroke, dash, label_x in (
-        ("pressure", pressure, palette.register_1_text, None, left),
-        ("flow", flow, palette.register_2_text, "1.6 0.8", left + 30.0),
-    ):
-        most = max(abs(v) for v in values) or 1.0
-        drawing.open_group(class_=name)
-        drawing.describe(f"{name} over its largest")
-        drawing.polyline(
-            [(x0 + x * scale, bottom - abs(v) / most * (bottom - top)) for x, v in zip(x_mm, values, strict=True)],
-            stroke=stroke, width=0.4, dash=dash,
-        )  # fmt: skip
-        drawing.close_group()
-        drawing.line(label_x, 11.0, label_x + 8.0, 11.0, stroke=stroke, width=0.4, dash=dash)
-        drawing.text(label_x + 9.5, 12.0, name, size=2.8, fill=palette.ink_text)
-    drawing.text(left + 56.0, 12.0, "each over its largest", size=2.6, fill=palette.quiet_text)
-    return drawing.to_svg(ground=palette.ground, description=title)
 
 
 def _draw_states(

@@ -16,6 +16,7 @@ from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.acoustics.sounding import Blown, blow, breath_curve, find_jumps, octave_widths
 from fluewright.design.fit import fit_blown_model, fit_model, head_sizes, with_sizes
 from fluewright.errors import ComputeError, InputError
+from fluewright.instrument.differences import size_differences
 from fluewright.instrument.files import model_from_text, model_text, validate_model
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
@@ -281,17 +282,21 @@ def save_version(ledger: Path, made: Model, name: str) -> dict[str, Any]:
     return {"name": version.name, "version": version.version}
 
 
-def sheet_pdf(made: Model, folder: Path) -> bytes:
-    """Return the shop sheet as PDF."""
+def sheet_pdf(made: Model, folder: Path, ledger: Path, saved: Model) -> bytes:
+    """Return the shop sheet as PDF; where its sizes are not those of the saved model, every page says so."""
     from fluewright.acoustics.resonance import predict_notes
-    from fluewright.making.sheet import write_sheet
+    from fluewright.making.sheet import UnsavedSizes, write_sheet
 
+    unsaved = None
+    if any(d.path[0] != "limits" and (d.change is None or abs(d.change) > 1e-6) for d in size_differences(saved, made)):
+        known = versions(ledger, saved.model.name)
+        unsaved = UnsavedSizes(saved.model.name, known[0]["version"] if known else None)
     marks = [
         NoteMark(p.note, p.register, p.cents, p.uncertainty_cents, "predicted", p.governing_hole)
         for p in predict_notes(build_network(made))
     ]
     path = folder / "sheet.pdf"
-    write_sheet(made, path, marks=marks, timestamp=int(time.time()))
+    write_sheet(made, path, marks=marks, unsaved=unsaved, timestamp=int(time.time()))
     return path.read_bytes()
 
 

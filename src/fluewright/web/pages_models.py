@@ -105,8 +105,9 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
 
     async def sheet(request: Request) -> Response:
         made, _ = await made_of(request)
+        saved = await asyncio.to_thread(shop.model, request.path_params["name"])
         with tempfile.TemporaryDirectory() as folder:
-            pdf = await asyncio.to_thread(desk.sheet_pdf, made, Path(folder))
+            pdf = await asyncio.to_thread(desk.sheet_pdf, made, Path(folder), shop.ledger, saved)
         return Response(pdf, media_type="application/pdf")
 
     async def text(request: Request) -> Response:
