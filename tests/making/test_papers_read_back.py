@@ -1,6 +1,7 @@
 """Every table of the papers, read back column by column: from its data, and from the PDF as it is printed."""
 
 import math
+import re
 
 import numpy as np
 import pytest
@@ -24,6 +25,7 @@ from fluewright.making.sheet_tables import sheet_tables
 from fluewright.making.template import template_sheets
 
 TIME = 1_700_000_000
+HOLES = ("hole", "x", "°", "⌀", "wall", "outer r.", "inner ch.", "waist", "undercut", "up", "down", "cut °", "finger")
 MODELS = {
     **{name: load(name) for name in starting_models()}, "distinct": distinct(), "taper": tapered_eight_hole(),
     "large": large_flute(),
@@ -86,7 +88,7 @@ def expected(model):
                    said(way.entry_flare_mm), said(way.floor_height_mm),
                    *(f"{said(c.length_mm)} × {shown(c.angle_deg)}" for c in (head.upper_chamfer, head.lower_chamfer))],
         },
-        ("hole", "x", "°", "⌀", "wall", "outer r.", "inner ch.", "waist", "undercut", "up", "down", "cut °", "finger"): {
+        HOLES: {
             "hole": [h.name for h in model.holes], "x": [said(h.position_mm) for h in model.holes],
             "°": [shown(h.angle_deg) for h in model.holes], "⌀": [said(h.diameter_mm) for h in model.holes],
             "wall": [said(wall(model, h.position_mm)) for h in model.holes],
@@ -250,7 +252,8 @@ CUTS = [
     for round, place, before, after, remark in (
         (1, "holes.thumb.diameter_mm", 4.11, 4.26, "reamer"), (1, "holes.3.undercut.upstream_mm", 0.64, 0.93, ""),
         (2, "length_mm", 286.73, 286.41, "file"), (2, "head.window_length_mm", 4.13, 4.22, "knife"),
-        (3, "hole 7, diameter", 5.72, 5.88, "undercut toward the foot"), (4, "holes.1.diameter_mm", 4.34, 4.47, "drill"),
+        (3, "hole 7, diameter", 5.72, 5.88, "undercut toward the foot"),
+        (4, "holes.1.diameter_mm", 4.34, 4.47, "drill"),
         (5, "holes.2.diameter_mm", 4.57, 4.81, ""),
     )
 ]  # fmt: skip
@@ -338,3 +341,14 @@ def test_unsaved_sizes_are_told_on_every_page(tmp_path):
     pages = read_pages(write_sheet(model, tmp_path / "c.pdf", unsaved=never, timestamp=TIME))
     assert all("unsaved sizes, not the starting model c5-eight-hole" in page.text for page in pages)
     assert not any(math.isnan(letter.box.left) for page in pages for letter in page.letters)
+
+
+def test_no_number_of_a_paper_has_a_hyphen_for_its_sign(papers, tmp_path):
+    (certificate,) = read_pages(
+        certify(tmp_path / "a.pdf", MODELS["distinct"], NOTES, CUTS, conditions=MeasuringConditions(-1.5))
+    )
+    for page in (*papers["distinct"], certificate):
+        text = page.text.replace("2023-11-14", "")
+        assert re.findall(r".*-\.?\d.*", text) == []
+    whole = [" ".join(page.text for page in papers["distinct"]), certificate.text]
+    assert all(text.count("\u2212") > 5 for text in whole)
