@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fluewright.instrument.geometry import outside_diameter_mm
-from fluewright.instrument.model import Model
+from fluewright.instrument.model import Hole, Model
 from fluewright.pictures.body import head_end_mm
 from fluewright.pictures.numerals import fixed, general, short
 from fluewright.pictures.palette import PAPER
@@ -19,6 +19,7 @@ _SHEET_HEIGHT_MM = 218.0
 _ABOVE_EXIT_MM = 12.0
 _BORDER_MM = 3.0
 _LABEL_MM = 2.3
+_LINE_MM = 1.2 * _LABEL_MM
 _INK = PAPER.ink_text
 _QUIET = PAPER.quiet_text
 
@@ -83,7 +84,7 @@ def _cuts(low: float, high: float, size: float, holes: Sequence[tuple[float, flo
         choices = [
             latest - back
             for clear in (0.5 * OVERLAP_MM + 3.0, 5.0)
-            for back in range(int(0.4 * size))
+            for back in range(int(0.6 * size))
             if all(abs(latest - back + 0.5 * OVERLAP_MM - at) > radius + clear for at, radius in holes)
         ]
         start = choices[0] if choices else latest
@@ -100,7 +101,50 @@ def _cross(drawing: Drawing, x: float, y: float, reach: float, width: float = 0.
 
 
 def _draw_holes(drawing: Drawing, model: Model) -> None:
-    for hole in model.holes:
+    """Draw every hole's outline and cross, and beside it its name, diameter, place and angle."""
+    marks = [_HoleMark.of(model, hole) for hole in model.holes]
+    taken = [mark.box for mark in marks]
+    for mark in marks:
+        drawing.polyline(mark.outline, stroke=_INK, width=0.2, closed=True)
+        _cross(drawing, mark.across, mark.along, mark.drill + 2.0)
+        # On the right, where the template has room for it; on the other side where a neighbour's mark or words lie.
+        sides = (True, False) if mark.right >= mark.wide or mark.right >= mark.left else (False, True)
+        roomy = [right for right in sides if (mark.right if right else mark.left) >= mark.wide]
+        free = [right for right in roomy if not any(_meet(mark.words_box(right), box) for box in taken)]
+        right = (free or roomy or sides)[0]
+        taken.append(mark.words_box(right))
+        for number, line in enumerate(mark.lines):
+            drawing.text(
+                mark.across + mark.gap if right else mark.across - mark.gap,
+                mark.along + (number - 1.25) * _LINE_MM,
+                fit_text(line, _LABEL_MM, max(mark.right if right else mark.left, mark.wide)),
+                size=_LABEL_MM, fill=_INK if number < 2 else _QUIET, anchor="start" if right else "end",
+                backing=PAPER.ground,
+            )  # fmt: skip
+
+
+_Box = tuple[float, float, float, float]
+
+
+def _meet(one: _Box, other: _Box) -> bool:
+    """Tell whether two boxes (left, top, right, bottom) overlap."""
+    return one[0] < other[2] and other[0] < one[2] and one[1] < other[3] and other[1] < one[3]
+
+
+@dataclass(frozen=True)
+class _HoleMark:
+    """What is drawn of a hole on the unrolled body: centre, outline, words, and the room for these on either side."""
+
+    across: float
+    along: float
+    drill: float
+    outline: tuple[tuple[float, float], ...]
+    lines: tuple[str, ...]
+    left: float
+    right: float
+
+    @classmethod
+    def of(cls, model: Model, hole: Hole) -> "_HoleMark":
         radius = 0.5 * outside_diameter_mm(model, hole.position_mm)
         drill = 0.5 * hole.diameter_mm
         centre = unrolled_mm(model, hole.position_mm, hole.angle_deg)
@@ -110,28 +154,38 @@ def _draw_holes(drawing: Drawing, model: Model) -> None:
             t = 2.0 * math.pi * i / 72.0
             across = radius * math.asin(min(1.0, max(-1.0, drill * math.sin(t) / radius)))
             outline.append((centre + across, hole.position_mm + drill * math.cos(t)))
-        drawing.polyline(outline, stroke=_INK, width=0.2, closed=True)
-        _cross(drawing, centre, hole.position_mm, drill + 2.0)
-        lines = [
+        lines = (
             hole.name, f"⌀{short(hole.diameter_mm)}", f"x {fixed(hole.position_mm)}", f"{general(hole.angle_deg)}°",
-        ]  # fmt: skip
-        # Beside the hole, on the right where the template has room for it.
-        gap = drill + 2.6
-        seam = math.radians(seam_angle_deg(model))
-        right = (2.0 * math.pi - seam) * radius - centre - gap - 0.8
-        left = centre + seam * radius - gap - 0.8
-        wide = max(text_width_mm(line, _LABEL_MM) for line in lines[1:])
-        to_right = right >= wide or right >= left
-        for number, line in enumerate(lines):
-            drawing.text(
-                centre + gap if to_right else centre - gap,
-                hole.position_mm + (number - 1.25) * 1.2 * _LABEL_MM,
-                fit_text(line, _LABEL_MM, max(right if to_right else left, wide)),
-                size=_LABEL_MM,
-                fill=_INK if number < 2 else _QUIET,
-                anchor="start" if to_right else "end",
-                backing=PAPER.ground,
-            )
+        )  # fmt: skip
+        seam, taken = math.radians(seam_angle_deg(model)), drill + 2.6 + 0.8
+        return cls(
+            centre, hole.position_mm, drill, tuple(outline), lines, centre + seam * radius - taken,
+            (2.0 * math.pi - seam) * radius - centre - taken,
+        )  # fmt: skip
+
+    @property
+    def gap(self) -> float:
+        """From the centre to the words."""
+        return self.drill + 2.6
+
+    @property
+    def wide(self) -> float:
+        """Width of the words, but for a long name, which is cut."""
+        return max(text_width_mm(line, _LABEL_MM) for line in self.lines[1:])
+
+    @property
+    def box(self) -> _Box:
+        """What the cross takes up."""
+        reach = self.drill + 2.0
+        return self.across - reach, self.along - reach, self.across + reach, self.along + reach
+
+    def words_box(self, right: bool) -> _Box:
+        """Return what the words take up on one side."""
+        wide = min(text_width_mm(self.lines[0], _LABEL_MM), max(self.right if right else self.left, self.wide))
+        wide = max(wide, self.wide)
+        left = self.across + self.gap if right else self.across - self.gap - wide
+        top = self.along - 1.25 * _LINE_MM - 0.76 * _LABEL_MM
+        return left, top, left + wide, self.along + 1.75 * _LINE_MM + 0.24 * _LABEL_MM
 
 
 def template_sheets(
