@@ -195,7 +195,7 @@ def write_certificate(
     Returns
     -------
     Path
-        Where it was written.
+        That of the certificate.
 
     Raises
     ------

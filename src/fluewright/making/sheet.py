@@ -129,7 +129,7 @@ def write_sheet(
     Returns
     -------
     Path
-        Where it was written.
+        That of the PDF.
 
     Raises
     ------

@@ -167,11 +167,9 @@ def top_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, sca
     Parameters
     ----------
     model : Model
-        The instrument.
     theme : {"light", "dark", "paper"}
-        Colours.
     width_mm : float
-        Width on paper.
+        Of the page.
     scale : float, optional
         Page millimetres for one of the instrument; by default the largest usual scale that fits.
 

@@ -4,6 +4,7 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from fluewright.instrument.model import Chamfer
 from fluewright.pictures.palette import Palette
 from fluewright.pictures.section.jet import JetDrawn, draw_jet
 from fluewright.pictures.section.page import Page, Point
@@ -156,23 +157,19 @@ class HeadParts:
             self.drawing.line(x - 2.6, level, x, level, stroke=self.palette.quiet_text, width=0.2, dash="0.6 0.5")
 
     def _upper_chamfer(self) -> None:
-        chamfer = self.page.lines.model.head.upper_chamfer
-        in_plane, in_roof = self.page.upper_chamfer
-        if chamfer.length_mm > 0.0:
-            self.drawing.polyline((in_plane, in_roof), stroke=self.palette.register_1_text, width=0.6)
-        else:
-            self._uncut(in_plane, chamfer.angle_deg, -1.0, self.palette.register_1_text)
+        head, ends = self.page.lines.model.head, self.page.upper_chamfer
+        self._chamfer(head.upper_chamfer, ends, ends[0], -1.0, self.palette.register_1_text)
 
     def _lower_chamfer(self) -> None:
-        chamfer = self.page.lines.model.head.lower_chamfer
-        in_floor, in_face = self.page.lower_chamfer
-        if chamfer.length_mm > 0.0:
-            self.drawing.polyline((in_floor, in_face), stroke=self.palette.register_2_text, width=0.6)
-        else:
-            self._uncut(in_face, chamfer.angle_deg, 1.0, self.palette.register_2_text)
+        head, ends = self.page.lines.model.head, self.page.lower_chamfer
+        self._chamfer(head.lower_chamfer, ends, ends[1], 1.0, self.palette.register_2_text)
 
-    def _uncut(self, corner: Point, angle_deg: float, sign: float, colour: str) -> None:
-        """Draw a chamfer that is not cut yet dashed where it would lie."""
+    def _chamfer(self, chamfer: Chamfer, ends: tuple[Point, Point], corner: Point, sign: float, colour: str) -> None:
+        """Draw a chamfer; one that is not cut yet dashed where it would lie, up (`sign` -1) or down from its corner."""
+        if chamfer.length_mm > 0.0:
+            self.drawing.polyline(ends, stroke=colour, width=0.6)
+            return
         x, y = corner
-        along, down = 3.0 * math.cos(math.radians(angle_deg)), 3.0 * math.sin(math.radians(angle_deg))
+        angle = math.radians(chamfer.angle_deg)
+        along, down = 3.0 * math.cos(angle), 3.0 * math.sin(angle)
         self.drawing.line(x - along, y, x, y + sign * down, stroke=colour, width=0.5, dash="0.7 0.4")
