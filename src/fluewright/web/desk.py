@@ -15,6 +15,7 @@ from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.acoustics.sounding import Blown, blow, breath_curve, find_jumps, octave_widths
 from fluewright.design.fit import fit_blown_model, fit_model
 from fluewright.errors import ComputeError, InputError
+from fluewright.instrument.differences import size_differences
 from fluewright.instrument.files import model_from_text, model_text
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
@@ -24,6 +25,7 @@ from fluewright.pictures.curves import effect_bars
 from fluewright.pictures.palette import Theme
 from fluewright.pictures.results import NoteMark
 from fluewright.pictures.voicing_trials import TrialMark, trial_picture
+from fluewright.shop.models import versions_of
 from fluewright.units import CENTS_PER_RELATIVE
 from fluewright.web.section_view import section_picture
 
@@ -181,17 +183,21 @@ def sound_wav(made: Model, what: str, note: str) -> bytes:
     return stream.getvalue()
 
 
-def sheet_pdf(made: Model, folder: Path) -> bytes:
-    """Return the shop sheet as PDF."""
+def sheet_pdf(made: Model, folder: Path, ledger: Path, saved: Model) -> bytes:
+    """Return the shop sheet as PDF; where its sizes are not those of the saved model, every page says so."""
     from fluewright.acoustics.resonance import predict_notes
-    from fluewright.making.sheet import write_sheet
+    from fluewright.making.sheet import UnsavedSizes, write_sheet
 
+    unsaved = None
+    if any(d.path[0] != "limits" and (d.change is None or abs(d.change) > 1e-6) for d in size_differences(saved, made)):
+        known = versions_of(ledger, saved.model.name)
+        unsaved = UnsavedSizes(saved.model.name, known[0].version if known else None)
     marks = [
         NoteMark(p.note, p.register, p.cents, p.uncertainty_cents, "predicted", p.governing_hole)
         for p in predict_notes(build_network(made))
     ]
     path = folder / "sheet.pdf"
-    write_sheet(made, path, marks=marks, timestamp=int(time.time()))
+    write_sheet(made, path, marks=marks, unsaved=unsaved, timestamp=int(time.time()))
     return path.read_bytes()
 
 

@@ -136,8 +136,9 @@ class _ModelPages:
 
     async def sheet(self, request: Request) -> Response:
         made, _ = await self.made_of(request)
+        saved = await asyncio.to_thread(self.state.model, request.path_params["name"])
         with tempfile.TemporaryDirectory() as folder:
-            pdf = await asyncio.to_thread(desk.sheet_pdf, made, Path(folder))
+            pdf = await asyncio.to_thread(desk.sheet_pdf, made, Path(folder), self.state.ledger, saved)
         return Response(pdf, media_type="application/pdf")
 
     async def text(self, request: Request) -> Response:
