@@ -9,8 +9,8 @@ import soundfile
 
 from fluewright.errors import RecordingError
 from fluewright.listening import Recording, hear_notes
-from fluewright.listening.spectra import Thinner, thin_out
 from fluewright.listening.streams import Listener, hear_file
+from fluewright.listening.thinning import Thinner, thin_out
 
 RATE = 44_100
 

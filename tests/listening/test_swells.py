@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from fluewright.errors import RecordingError
-from fluewright.listening import Recording
+from fluewright.listening import Analysis, Recording
 from fluewright.listening.breath_log import (
     PA_PER_MM_WATER,
     BreathLog,
@@ -15,7 +15,6 @@ from fluewright.listening.breath_log import (
     typed_breath_log,
 )
 from fluewright.listening.pitch import track_pitch
-from fluewright.listening.swells import hear_swell
 
 RATE = 44_100.0
 
@@ -49,7 +48,7 @@ def test_jumps_within_20_ms_of_their_known_times():
         up = rng.uniform(1.5, 2.5)
         down = rng.uniform(3.5, 4.5)
         sound = jumping(rng, low_hz=rng.uniform(280, 900), jumps_s=(up, down))
-        found = hear_swell(recording(sound)).jumps
+        found = Analysis(recording(sound)).swell().jumps
         assert [j.up for j in found] == [True, False]
         worst = max(worst, abs(found[0].time_s - up), abs(found[1].time_s - down))
         assert found[0].after_hz / found[0].before_hz == pytest.approx(2.0, rel=0.01)
@@ -65,7 +64,7 @@ def test_no_jump_in_a_hundred_steady_notes_with_vibrato():
         phase = 2 * np.pi * np.cumsum(f * 2 ** (cents / 1200)) / RATE
         sound = sum((0.3 * rng.uniform(0.1, 1.0) / k) * np.sin(k * phase + rng.uniform(0, 6)) for k in range(1, 6))
         sound = sound * (1 + 0.2 * np.sin(2 * np.pi * 5 * t)) + 0.003 * rng.standard_normal(len(t))
-        heard = hear_swell(recording(sound))
+        heard = Analysis(recording(sound)).swell()
         assert heard.jumps == ()
         assert heard.warbles == ()
 
@@ -78,7 +77,7 @@ def test_cents_per_doubling_of_breath_is_that_of_the_log():
     sound = 0.001 * pressure * (np.sin(phase) + 0.4 * np.sin(2 * phase))
     sound += 0.0005 * np.random.default_rng(3).standard_normal(len(t))
     log = BreathLog(t[::2000], pressure[::2000])
-    (stretch,) = hear_swell(recording(sound), log).stretches
+    (stretch,) = Analysis(recording(sound)).swell(log).stretches
     assert stretch.cents_per_doubling == pytest.approx(30.0, abs=0.5)
     shifted = log.moved(-3.0)
     track = track_pitch(sound, RATE)
@@ -90,7 +89,7 @@ def test_cents_per_doubling_of_breath_is_that_of_the_log():
 def test_a_beat_of_two_modes_is_a_warble():
     t = np.arange(int(3.0 * RATE)) / RATE
     sound = 0.3 * np.sin(2 * np.pi * 600 * t) + 0.2 * np.sin(2 * np.pi * 620 * t) * (t > 1.0) * (t < 2.0)
-    found = hear_swell(recording(sound + 0.001 * np.random.default_rng(4).standard_normal(len(t)))).warbles
+    found = Analysis(recording(sound + 0.001 * np.random.default_rng(4).standard_normal(len(t)))).swell().warbles
     assert len(found) == 1
     assert found[0].rate_hz == pytest.approx(20.0, abs=2.0)
     assert abs(found[0].start_s - 1.0) < 0.25
@@ -130,7 +129,7 @@ def test_bad_readings_and_logs_that_fit_nothing_are_refused():
     with pytest.raises(RecordingError, match="offset"):
         align_log(log, t, -30 + 10 * np.random.default_rng(5).standard_normal(len(t)))
     with pytest.raises(RecordingError, match="no pitch"):
-        hear_swell(recording(0.01 * np.random.default_rng(6).standard_normal(44100)))
+        Analysis(recording(0.01 * np.random.default_rng(6).standard_normal(44100))).swell()
 
 
 def test_values_beside_the_log_are_not_invented():
@@ -151,7 +150,7 @@ def test_jumps_of_the_blown_model_are_found_within_20_ms():
         note = blown.notes[i]
         sound = sound_of(blown, swell_gesture(i, 1.5 * note.lowest_pa, 1.7 * note.highest_pa, seconds=10.0))
         heard = sound.samples() + 0.003 * np.random.default_rng(i).standard_normal(sound.pressure_pa.size)
-        found = hear_swell(Recording(heard, 48_000.0, 1, len(heard) / 48_000.0, "")).jumps
+        found = Analysis(Recording(heard, 48_000.0, 1, len(heard) / 48_000.0, "")).swell().jumps
         assert [j.up for j in found] == [True, False]
         for jump in found:
             low = min(jump.before_hz, jump.after_hz)

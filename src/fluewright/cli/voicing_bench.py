@@ -43,17 +43,22 @@ def _heard(
     breath: list[str], temperature_c: float,
 ) -> tuple[list[Any], list[str], list[str]]:  # fmt: skip
     """Return (note trials, sources, warnings) of recordings."""
-    from fluewright.cli.listening import _swell
-    from fluewright.listening import read_recording
+    from fluewright.cli.listening import breath_given, tell_alignment
+    from fluewright.listening import Analysis, read_recording
+    from fluewright.listening.takes import find_breath
     from fluewright.shop.head_hearing import hear_swell_notes, hear_tongued, notes_of_model
 
     if recordings and log is None and not breath:
         raise InputError("a swell needs the breath beside it: give --breath-log FILE, or --breath 0=40 --breath 12=280")
     notes = notes_of_model(model).in_air(temperature_c, model)
+    beside = breath_given(log, offset, breath)
     parts, sources, warnings = [], [], []
     for path in recordings:
         sound = read_recording(path)
-        heard = hear_swell_notes(notes, _swell(sound, log, offset, breath), f"{path.name} {sound.sha256}")
+        analysis = Analysis(sound)
+        found, alignment = find_breath(analysis, beside)
+        tell_alignment(alignment)
+        heard = hear_swell_notes(notes, analysis.swell(found), f"{path.name} {sound.sha256}")
         parts += list(heard.notes)
         sources.append(heard.source)
         warnings += [f"{path}: {w}" for w in heard.warnings]

@@ -39,7 +39,10 @@ class BreathLog:
     warnings: tuple[str, ...] = ()
 
     def at(self, times_s: FloatArray) -> FloatArray:
-        """Return the pressure at given times by straight lines; NaN before the first and after the last reading."""
+        """Return the pressure in Pa at given times, shape (n,), by straight lines.
+
+        NaN before the first and after the last reading.
+        """
         return np.interp(times_s, self.times_s, self.pressures_pa, left=math.nan, right=math.nan)
 
     def moved(self, offset_s: float, *, rate: float = 1.0) -> "BreathLog":
@@ -131,9 +134,23 @@ def typed_breath_log(readings: Sequence[str]) -> BreathLog:
 
 
 def align_log(log: BreathLog, times_s: FloatArray, levels_db: FloatArray) -> tuple[BreathLog, float, float]:
-    """Return (log on the recording's clock, its shift in s, correlation), found from level and pressure.
+    """Find which time of a sound a breath log begins at, from level and pressure.
 
     Level rises with the logarithm of breath; the shift is where both, taken every 20 ms, correlate best.
+
+    Parameters
+    ----------
+    log : BreathLog
+    times_s, levels_db : float array, shape (n,)
+        Level of the sound against time.
+
+    Returns
+    -------
+    log : BreathLog
+        On the recording's clock.
+    shift_s : float
+        Its time 0 there.
+    correlation : float
 
     Raises
     ------

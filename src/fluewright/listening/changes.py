@@ -18,7 +18,7 @@ from fluewright.arrays import FloatArray, IntArray
 from fluewright.listening.medians import median
 from fluewright.listening.windows import hann
 
-__all__ = ["change_s"]
+__all__ = ["change_s", "own_partials"]
 
 
 _WINDOW_S = 0.025
@@ -62,7 +62,8 @@ def change_s(
     float or None
         Seconds from the first sample; None where the sound does not show it.
     """
-    first, second = _own_partials(before_hz, after_hz, rate_hz), _own_partials(after_hz, before_hz, rate_hz)
+    first = own_partials(before_hz, after_hz, rate_hz, shared_part=_SHARED)
+    second = own_partials(after_hz, before_hz, rate_hz, shared_part=_SHARED)
     beat_s = _BEATS / max(abs(after_hz - before_hz), 1e-9)
     length_s = max(_WINDOW_S, _PERIODS / min(before_hz, after_hz), min(beat_s, _LONGEST_WINDOW_S))
     length = round(length_s * rate_hz) // 2 * 2
@@ -86,14 +87,26 @@ def change_s(
     return float(centres[place - 1] + part * (centres[place] - centres[place - 1]))
 
 
-def _own_partials(own_hz: float, other_hz: float, rate_hz: float) -> list[float]:
-    """Return the first partials of a pitch, in Hz, that are none of the other's."""
+def own_partials(
+    own_hz: float, other_hz: float, rate_hz: float, *, shared_part: float = 0.0, shared_hz: float = 0.0
+) -> list[float]:
+    """Return the first three partials of a pitch, in Hz, that are none of another's.
+
+    Parameters
+    ----------
+    own_hz, other_hz : float
+    rate_hz : float
+        Samples per second; partials over 0.45 of it are left out.
+    shared_part, shared_hz : float
+        Partials nearer than this, relative to their frequency or in Hz, count as one.
+    """
     found: list[float] = []
     for order in range(1, _TRIED + 1):
         at_hz = order * own_hz
         if at_hz > 0.45 * rate_hz or len(found) == _OWN:
             break
-        if abs(at_hz - max(round(at_hz / other_hz), 1) * other_hz) > _SHARED * at_hz:
+        apart_hz = abs(at_hz - max(round(at_hz / other_hz), 1) * other_hz)
+        if apart_hz > max(shared_part * at_hz, shared_hz):
             found.append(at_hz)
     return found
 

@@ -12,15 +12,13 @@ from fluewright.errors import RecordingError
 from fluewright.listening.changes import change_s
 from fluewright.listening.medians import median, running_median
 from fluewright.listening.partials import Partials, demodulate, measure_partials
-from fluewright.listening.pitch import PitchTrack, track_pitch
-from fluewright.listening.recordings import Recording
+from fluewright.listening.pitch import PitchTrack
 from fluewright.listening.segments import (
     Stretch,
     level_dips,
     sounding_frames,
     split_by_pitch,
 )
-from fluewright.listening.spectra import find_hum, thin_out
 from fluewright.listening.tones import ToneFit, fit_tone
 from fluewright.listening.windows import hann
 from fluewright.units import CENTS_PER_RELATIVE
@@ -31,7 +29,7 @@ __all__ = [
     "Hearing",
     "ListeningSettings",
     "check_rate",
-    "hear_notes",
+    "find_notes",
     "notes_by_steps",
     "settled",
 ]
@@ -159,43 +157,44 @@ class Hearing:
     warnings: tuple[str, ...]
 
 
-def hear_notes(recording: Recording, *, settings: ListeningSettings | None = None) -> Hearing:
-    """Find the notes in a recording of one instrument that plays one note at a time.
+def find_notes(
+    samples: FloatArray, rate_hz: float, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool
+) -> Hearing:
+    """Find the notes in the sound of one instrument that plays one note at a time.
 
     Parameters
     ----------
-    recording : Recording
-        From `read_recording`.
-    settings : ListeningSettings, optional
+    samples : float array, shape (n,)
+        Sound relative to full scale, at a rate from `thin_out`.
+    rate_hz : float
+        Samples per second.
+    track : PitchTrack
+        Its pitch every 10 ms.
+    settings : ListeningSettings
         What counts as a note.
+    with_hum : bool
+        Whether mains hum was passed over, to say so where nothing is heard.
 
     Returns
     -------
     Hearing
-        The recording's warnings are passed on; where no note was heard a warning says why.
+        Where no note was heard a warning says why.
+    """
+    found = [note for some in notes_by_steps(samples, rate_hz, track, settings) for note in some]
+    notes, remarks = settled(found)
+    if not found:
+        remarks.append(_why_nothing(samples, track, settings, with_hum=with_hum))
+    return Hearing(notes, tuple(remarks))
+
+
+def check_rate(rate_hz: float, settings: ListeningSettings) -> None:
+    """Refuse a sample rate that is too low for the range of pitches.
 
     Raises
     ------
     RecordingError
-        The sample rate is too low for the range of pitches.
+        It is under five times the lowest pitch.
     """
-    settings = settings or ListeningSettings()
-    check_rate(recording.rate_hz, settings)
-    samples, rate_hz = thin_out(recording.samples, recording.rate_hz)
-    hum = find_hum(samples, rate_hz, lowest_hz=settings.lowest_hz)
-    track = track_pitch(
-        samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=HOP_S, hum=hum
-    )
-    found = [note for some in notes_by_steps(samples, rate_hz, track, settings) for note in some]
-    notes, remarks = settled(found)
-    warnings = [*recording.warnings, *remarks]
-    if not found:
-        warnings.append(_why_nothing(recording, track, settings, with_hum=len(hum.lines_hz) > 0))
-    return Hearing(notes, tuple(warnings))
-
-
-def check_rate(rate_hz: float, settings: ListeningSettings) -> None:
-    """Refuse a rate that is too low for the range of pitches, with a `RecordingError`."""
     if settings.lowest_hz > 0.2 * rate_hz:
         raise RecordingError(
             f"{rate_hz:g} samples a second are too few for notes from {settings.lowest_hz:g} Hz"
@@ -265,9 +264,8 @@ def settled(found: list[HeardNote]) -> tuple[tuple[HeardNote, ...], list[str]]:
     return tuple(_without_start_and_end_sounds(steady)), remarks
 
 
-def _why_nothing(recording: Recording, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool) -> str:
-    loudness = float(np.std(recording.samples))
-    if loudness < 1e-5:
+def _why_nothing(samples: FloatArray, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool) -> str:
+    if float(np.std(samples)) < 1e-5:
         return "no notes heard: the recording is silent. Check the microphone and its level."
     best = float(track.clarity_db.max())
     hum = " (mains hum is there and was passed over)" if with_hum else ""

@@ -7,7 +7,8 @@ import numpy as np
 from fluewright.arrays import Float32Array, FloatArray
 from fluewright.listening.notes import HOP_S, HeardNote, ListeningSettings, notes_by_steps
 from fluewright.listening.pitch import PitchTrack, pitch_of_spectra, track_pitch
-from fluewright.listening.spectra import Hum, Thinner, find_hum, frame_spectra, plan_frames, thin_out
+from fluewright.listening.spectra import Hum, find_hum, frame_spectra, plan_frames
+from fluewright.listening.thinning import Thinner, thin_out
 
 __all__ = ["FilePiece", "LivePiece"]
 
@@ -46,7 +47,7 @@ class FilePiece:
         return (self._dropped + self._count) / self._rate_hz
 
     def push(self, block: FloatArray) -> PitchTrack | None:
-        """Take a block; it is not looked at before the piece is heard."""
+        """Take a block of shape (n,); it is not looked at before the piece is heard."""
         self._blocks.append(block.copy())  # the giver may use its memory again
         self._count += len(block)
         return None
@@ -115,7 +116,10 @@ class LivePiece:
         return (self._dropped + len(self._samples)) / self._rate_hz
 
     def push(self, block: FloatArray) -> PitchTrack | None:
-        """Take a block; return the pitch in the frames that it completes, hum or not, None where there are none."""
+        """Take a block of shape (n,) and return the pitch in the frames that it completes, hum or not.
+
+        None where it completes no frame.
+        """
         self._samples = np.concatenate([self._samples, self._thinner.push(block)])
         length = len(self._plan.window)
         complete = (len(self._samples) - (length - length // 2)) // self._plan.hop + 1

@@ -45,7 +45,20 @@ class Stretch:
 
 
 def sounding_frames(level_db: FloatArray, clarity_db: FloatArray, *, clear_db: float, frames_per_s: float) -> BoolArray:
-    """Return which frames hold a tone: clear of the background, not the faint tail of a louder neighbour."""
+    """Return which frames hold a tone: clear of the background, not the faint tail of a louder neighbour.
+
+    Parameters
+    ----------
+    level_db, clarity_db : float array, shape (n,)
+        Of a `PitchTrack`.
+    clear_db : float
+        How far a tone must stand above the background.
+    frames_per_s : float
+
+    Returns
+    -------
+    bool array, shape (n,)
+    """
     if len(level_db) == 0:
         return np.zeros(0, dtype=bool)
     clear = clarity_db >= clear_db
@@ -66,6 +79,13 @@ def split_by_pitch(
     that is, where pitch moves fast and stays there. A slow glide of any width stays whole, and so does a wide
     vibrato, which swings to and fro without leaps. Pieces shorter than `shortest_frames` between two cuts are
     given to their neighbours.
+
+    Parameters
+    ----------
+    pitch_hz, sounding : array, shape (n,)
+        Pitch in each frame, and which frames hold a tone.
+    step_cents : float
+    shortest_frames : int
     """
     cents = 1200.0 * np.log2(np.maximum(pitch_hz, 1.0))
     stretches: list[Stretch] = []
@@ -82,7 +102,7 @@ def split_by_pitch(
 
 
 def level_dips(level_db: FloatArray, *, depth_db: float, reach: int) -> list[int]:
-    """Return the places of narrow dips: `depth_db` under what stands within `reach` places on either side."""
+    """Return the places of narrow dips of a level, shape (n,): `depth_db` under what stands within `reach` places."""
     count = len(level_db)
     if count < 5:
         return []

@@ -18,11 +18,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fluewright.arrays import FloatArray
-from fluewright.errors import RecordingError
-from fluewright.listening.notes import HeardNote, Hearing, ListeningSettings, check_rate, hear_notes, settled
+from fluewright.listening.analysis import hear_notes
+from fluewright.listening.blocks import one_channel
+from fluewright.listening.notes import HeardNote, Hearing, ListeningSettings, check_rate, settled
 from fluewright.listening.pieces import FilePiece, LivePiece
 from fluewright.listening.pitch import PitchTrack
-from fluewright.listening.recordings import Recording, RecordingAbout, read_blocks, survey_recording
+from fluewright.listening.recordings import Recording
+from fluewright.listening.survey import RecordingAbout, read_blocks, survey_recording
 from fluewright.units import cents_above
 
 __all__ = ["HeardFile", "Listener", "Moment", "hear_file"]
@@ -95,18 +97,19 @@ class Listener:
         return self._came / self.rate_hz
 
     def push(self, samples: ArrayLike) -> tuple[HeardNote, ...]:
-        """Take a block and return the notes that are heard out by it, times from the first sample on.
+        """Take a block and return the notes that are heard to their end by it, times from the first sample on.
+
+        Parameters
+        ----------
+        samples : float array, shape (n,)
+            Sound relative to full scale.
 
         Raises
         ------
         RecordingError
             The block is not one channel of finite numbers.
         """
-        block = np.asarray(samples, dtype=np.float64)
-        if block.ndim != 1:
-            raise RecordingError(f"a block has the shape {block.shape}; one channel (n,) is needed")
-        if not np.isfinite(block).all():
-            raise RecordingError("a block holds samples that are not numbers; check the sound input")
+        block = one_channel(samples)
         self._came += len(block)
         self._look(self._held.push(block), len(block) / self.rate_hz)
         out: tuple[HeardNote, ...] = ()

@@ -11,10 +11,8 @@ from fluewright.acoustics.synthesis import RATE_HZ, Gesture, note_gesture, sound
 from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
 from fluewright.errors import RecordingError
 from fluewright.instrument.starting import load
-from fluewright.listening import Recording, hear_notes
-from fluewright.listening.attack import note_tones
+from fluewright.listening import Analysis, Recording
 from fluewright.listening.breath_log import BreathLog
-from fluewright.listening.swells import hear_swell
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +45,7 @@ def test_a_swell_gives_breaths_jumps_and_pitch(blown):
     sound = sound_of(blown, Gesture(tuple(corners), ((0.0, 0),)))
     times, pressures = np.array(corners).T
     log = BreathLog(times + 0.2, pressures)
-    notes, _ = notes_of_swell(hear_swell(recorded(sound), log), *named(blown))
+    notes, _ = notes_of_swell(Analysis(recorded(sound)).swell(log), *named(blown))
     found = {n.name: n.readings for n in notes}
     assert found["D4.1"]["lowest_pa"].value == pytest.approx(low.onset_pa, rel=0.15)
     assert found["D4.1"]["jump_pa"].value == pytest.approx(low.highest_pa, rel=0.25)
@@ -64,7 +62,7 @@ def test_a_swell_gives_breaths_jumps_and_pitch(blown):
 
 def test_tongued_notes_give_attack_hiss_and_partials(blown):
     recording = recorded(sound_of(blown, note_gesture(blown, 0, seconds=1.2)))
-    notes, warnings = notes_of_tones(note_tones(recording, hear_notes(recording)), named(blown)[0])
+    notes, warnings = notes_of_tones(Analysis(recording).tones, named(blown)[0])
     (note,) = notes
     assert note.name == "D4.1"
     assert {"rise_s", "hiss_db", "second_db", "third_db"} <= set(note.readings)
@@ -75,4 +73,4 @@ def test_tongued_notes_give_attack_hiss_and_partials(blown):
 def test_a_swell_without_breath_is_refused(blown):
     sound = sound_of(blown, note_gesture(blown, 0, seconds=1.0))
     with pytest.raises(RecordingError, match="no breath beside it: give --breath-log"):
-        notes_of_swell(hear_swell(recorded(sound)), *named(blown))
+        notes_of_swell(Analysis(recorded(sound)).swell(), *named(blown))
