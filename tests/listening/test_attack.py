@@ -348,9 +348,9 @@ def test_shortest_notes_give_what_they_can():
 
 def test_no_notes_no_tones_and_notes_of_another_recording_are_refused():
     sound = played()
-    assert measure_tones(sound.samples, sound.rate_hz, ()) == ()
+    assert measure_tones(sound, ()) == ()
     with pytest.raises(RecordingError, match="heard in another"):
-        measure_tones(silence(0.5), RATE_HZ, hear_notes(sound).notes)
+        measure_tones(recording(silence(0.5)), hear_notes(sound).notes)
 
 
 # --- the blown model's own sound, where no part was made to measure ---------------------------------------------------
@@ -427,7 +427,7 @@ def test_a_strange_line_is_no_noise():
     t = np.arange(len(quiet.samples)) / RATE_HZ
     # 20 dB over all the noise together, between harmonics 4 and 5.
     strange = recording(quiet.samples + 0.04 * np.sin(2 * np.pi * 2650.0 * t))
-    found = measure_tones(strange.samples, strange.rate_hz, hear_notes(quiet).notes)[0]
+    found = measure_tones(strange, hear_notes(quiet).notes)[0]
     assert found.harmonic_to_noise_db == pytest.approx(only(quiet).harmonic_to_noise_db, abs=0.5)
 
 

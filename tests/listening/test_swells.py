@@ -14,7 +14,6 @@ from fluewright.listening.breath_log import (
     read_breath_log,
     typed_breath_log,
 )
-from fluewright.listening.pitch import track_pitch
 
 RATE = 44_100.0
 
@@ -80,8 +79,7 @@ def test_cents_per_doubling_of_breath_is_that_of_the_log():
     (stretch,) = Analysis(recording(sound)).swell(log).stretches
     assert stretch.cents_per_doubling == pytest.approx(30.0, abs=0.5)
     shifted = log.moved(-3.0)
-    track = track_pitch(sound, RATE)
-    _, shift, likely = align_log(shifted, track.times_s, track.level_db)
+    _, shift, likely = Analysis(recording(sound)).aligned(shifted)
     assert shift == pytest.approx(3.0, abs=0.05)
     assert likely > 0.9
 

@@ -2,13 +2,13 @@
 
 from functools import cached_property
 
-from fluewright.arrays import FloatArray
 from fluewright.listening.breath_log import BreathLog, align_log
 from fluewright.listening.loudness import Loudness, measure_loudness
 from fluewright.listening.note_tones import NoteTone, measure_tones
 from fluewright.listening.notes import HOP_S, Hearing, ListeningSettings, check_rate, find_notes
 from fluewright.listening.pitch import PitchTrack, track_pitch
 from fluewright.listening.recordings import Recording
+from fluewright.listening.sound import Sound
 from fluewright.listening.spectra import Hum, find_hum
 from fluewright.listening.spectrogram import Spectrogram, spectrogram
 from fluewright.listening.swells import Registers, Swell, follow_registers, swell_of
@@ -42,30 +42,20 @@ class Analysis:
         check_rate(recording.rate_hz, self.settings)
 
     @cached_property
-    def _thinned(self) -> tuple[FloatArray, float]:
-        return thin_out(self.recording.samples, self.recording.rate_hz)
-
-    @property
-    def samples(self) -> FloatArray:
-        """The sound at a rate under 88.2 kHz, shape (n,): all but loudness is measured in it."""
-        return self._thinned[0]
-
-    @property
-    def rate_hz(self) -> float:
-        """Samples per second of that."""
-        return self._thinned[1]
+    def sound(self) -> Sound:
+        """The sound at a rate under 88.2 kHz: all but loudness is measured in it."""
+        return thin_out(self.recording)
 
     @cached_property
     def hum(self) -> Hum:
         """Mains hum, which is looked past."""
-        return find_hum(self.samples, self.rate_hz, lowest_hz=self.settings.lowest_hz)
+        return find_hum(self.sound, lowest_hz=self.settings.lowest_hz)
 
     @cached_property
     def track(self) -> PitchTrack:
         """The pitch every 10 ms."""
         return track_pitch(
-            self.samples,
-            self.rate_hz,
+            self.sound,
             lowest_hz=self.settings.lowest_hz,
             highest_hz=self.settings.highest_hz,
             hop_s=HOP_S,
@@ -76,13 +66,13 @@ class Analysis:
     def hearing(self) -> Hearing:
         """The notes; the recording's warnings are passed on, and where no note was heard one says why."""
         with_hum = len(self.hum.lines_hz) > 0
-        found = find_notes(self.samples, self.rate_hz, self.track, self.settings, with_hum=with_hum)
+        found = find_notes(self.sound, self.track, self.settings, with_hum=with_hum)
         return Hearing(found.notes, (*self.recording.warnings, *found.warnings))
 
     @cached_property
     def tones(self) -> tuple[NoteTone, ...]:
         """Start and tone of every note, in their order."""
-        return measure_tones(self.samples, self.rate_hz, self.hearing.notes)
+        return measure_tones(self.sound, self.hearing.notes)
 
     @cached_property
     def registers(self) -> Registers:
@@ -93,7 +83,7 @@ class Analysis:
         RecordingError
             Nothing with a pitch sounds.
         """
-        return follow_registers(self.samples, self.rate_hz, self.track, clear_db=self.settings.clear_db)
+        return follow_registers(self.sound, self.track, clear_db=self.settings.clear_db)
 
     @cached_property
     def _by_level(self) -> Swell:
@@ -132,7 +122,7 @@ class Analysis:
     @cached_property
     def spectrogram(self) -> Spectrogram:
         """The table behind a picture of all of it."""
-        return spectrogram(self.samples, self.rate_hz)
+        return spectrogram(self.sound)
 
 
 def hear_notes(recording: Recording, *, settings: ListeningSettings | None = None) -> Hearing:

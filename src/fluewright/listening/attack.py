@@ -13,12 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fluewright.arrays import BoolArray, Float32Array, FloatArray
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.listening.curves import crossing
 from fluewright.listening.medians import column_medians, median
 from fluewright.listening.notes import HeardNote
 from fluewright.listening.partials import demodulate
 from fluewright.listening.phases import stray_cents, stray_hz
+from fluewright.listening.sound import Sound
 from fluewright.listening.vibrato import Vibrato
 from fluewright.listening.windows import hann, noise_gain
 
@@ -78,8 +79,7 @@ class NoteStart:
 
 
 def measure_start(
-    samples: Float32Array,
-    rate_hz: float,
+    sound: Sound,
     note: HeardNote,
     *,
     noise_times_s: FloatArray,
@@ -93,10 +93,8 @@ def measure_start(
 
     Parameters
     ----------
-    samples : float32 array, shape (n,)
-        The recording's sound, at a rate from `thin_out`.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
+        At a rate from `thin_out`.
     note : HeardNote
     noise_times_s, noise_density : float array, shape (b,)
         Noise among the low partials through the start, full scale squared per Hz.
@@ -109,14 +107,14 @@ def measure_start(
     slurred : bool
         Whether it follows that note without a break.
     """
-    pitch_hz = note.frequency_hz
+    pitch_hz, rate_hz = note.frequency_hz, sound.rate_hz
     length = round(max(_WINDOW_S, _PERIODS / pitch_hz) * rate_hz) // 2 * 2
     window, window_s = hann(length), length / rate_hz
     begin, end = _reach(note, window_s, before_s, slurred=slurred)
     count = max(1, min(_ORDERS, int(0.45 * rate_hz / pitch_hz)))
     starts = np.rint(np.arange(begin, end, _HOP_S) * rate_hz).astype(np.int64) - length // 2
     times = np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64)
-    z = demodulate(samples, rate_hz, starts, window, np.full(len(starts), pitch_hz), count=count)
+    z = demodulate(sound.samples, rate_hz, starts, window, np.full(len(starts), pitch_hz), count=count)
     noise = np.interp(times, noise_times_s, noise_density) * noise_gain(window, rate_hz)
     power = np.asarray(np.square(np.abs(z)), dtype=np.float64)
     sizes = np.sqrt(np.maximum(power - noise[:, None], 0.0))

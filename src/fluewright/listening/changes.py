@@ -16,6 +16,7 @@ import numpy as np
 
 from fluewright.arrays import FloatArray, IntArray
 from fluewright.listening.medians import median
+from fluewright.listening.sound import Sound
 from fluewright.listening.windows import hann
 
 __all__ = ["change_s", "own_partials"]
@@ -38,9 +39,7 @@ _MOST_LEAD = 3.0
 _PRODUCT = 250_000
 
 
-def change_s(
-    samples: FloatArray, rate_hz: float, *, near_s: float, reach_s: float, before_hz: float, after_hz: float
-) -> float | None:
+def change_s(sound: Sound, *, near_s: float, reach_s: float, before_hz: float, after_hz: float) -> float | None:
     """Return when one pitch gives way to another.
 
     Where both have partials of their own it is when those of the second have become the stronger ones. Of an octave the
@@ -48,10 +47,7 @@ def change_s(
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     near_s, reach_s : float
         The moment is looked for at most `reach_s` from `near_s`.
     before_hz, after_hz : float
@@ -62,6 +58,7 @@ def change_s(
     float or None
         Seconds from the first sample; None where the sound does not show it.
     """
+    rate_hz = sound.rate_hz
     first = own_partials(before_hz, after_hz, rate_hz, shared_part=_SHARED)
     second = own_partials(after_hz, before_hz, rate_hz, shared_part=_SHARED)
     beat_s = _BEATS / max(abs(after_hz - before_hz), 1e-9)
@@ -69,11 +66,11 @@ def change_s(
     length = round(length_s * rate_hz) // 2 * 2
     centres = np.arange(near_s - reach_s, near_s + reach_s + 0.5 * _HOP_S, _HOP_S)
     starts = np.rint(centres * rate_hz).astype(np.int64) - length // 2
-    inside = (starts >= 0) & (starts + length <= len(samples))
+    inside = (starts >= 0) & (starts + length <= len(sound))
     centres, starts = centres[inside], starts[inside]
     if len(centres) < 4 or not (first or second):
         return None
-    levels = _levels(samples, rate_hz, starts, length, first, second)
+    levels = _levels(sound, starts, length, first, second)
     lead = _lead(*levels, with_first=bool(first), with_second=bool(second))
     if lead is None:
         return None
@@ -112,15 +109,14 @@ def own_partials(
 
 
 def _levels(
-    samples: FloatArray,
-    rate_hz: float,
+    sound: Sound,
     starts: IntArray,
     length: int,
     first: list[float],
     second: list[float],
 ) -> tuple[FloatArray, FloatArray]:
     """Return the levels of both pitches in each window: least squares for all partials together."""
-    turns = 2.0 * np.pi * np.array(first + second) / rate_hz
+    turns = 2.0 * np.pi * np.array(first + second) / sound.rate_hz
     place = np.arange(length) - 0.5 * (length - 1)
     waves = np.exp(1j * np.outer(place, turns))
     heavy = (waves.conj() * hann(length)[:, None]).T
@@ -129,7 +125,7 @@ def _levels(
     gain = np.linalg.solve(normal, heavy)
     both = np.concatenate([gain.real, gain.imag]).astype(np.float32).T
     base = int(starts[0])
-    piece = samples[base : int(starts[-1]) + length].astype(np.float32)
+    piece = sound.samples[base : int(starts[-1]) + length].astype(np.float32)
     windows = np.lib.stride_tricks.sliding_window_view(piece, length)
     step = max(_PRODUCT // both.size, 1)
     parts = [windows[starts[row : row + step] - base] @ both for row in range(0, len(starts), step)]

@@ -11,13 +11,14 @@ from itertools import pairwise
 
 import numpy as np
 
-from fluewright.arrays import BoolArray, Float32Array, FloatArray
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.listening.attack import NoteStart
 from fluewright.listening.curves import crossing
 from fluewright.listening.framing import good_length, power_densities
 from fluewright.listening.hiss import HIGHEST_PART, HISS_REACH_HZ
 from fluewright.listening.medians import median
 from fluewright.listening.notes import HeardNote
+from fluewright.listening.sound import Sound
 from fluewright.listening.windows import blackman
 
 __all__ = ["OnsetNoise", "follow_noise", "measure_chiff"]
@@ -62,20 +63,18 @@ class OnsetNoise:
     spread_s: float
 
 
-def follow_noise(samples: Float32Array, rate_hz: float, note: HeardNote, before_s: float) -> OnsetNoise:
+def follow_noise(sound: Sound, note: HeardNote, before_s: float) -> OnsetNoise:
     """Follow the noise in the gaps round a note's onset, every 5 ms.
 
     Parameters
     ----------
-    samples : float32 array, shape (n,)
-        The recording's sound, at a rate from `thin_out`.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
+        At a rate from `thin_out`.
     note : HeardNote
     before_s : float
         When the note before ended; minus infinity before the first.
     """
-    pitch_hz = note.frequency_hz
+    pitch_hz, rate_hz = note.frequency_hz, sound.rate_hz
     length = good_length(max(_WINDOW_S, _PERIODS / pitch_hz), rate_hz)
     window = blackman(length)
     window_s = length / rate_hz
@@ -85,7 +84,7 @@ def follow_noise(samples: Float32Array, rate_hz: float, note: HeardNote, before_
     begin = min(begin, note.onset_s)
     times = np.arange(begin, max(end, begin + 2.5 * _HOP_S), _HOP_S)
     starts = np.rint(times * rate_hz).astype(np.int64) - length // 2
-    powers, bin_hz = power_densities(samples, starts, window, rate_hz)
+    powers, bin_hz = power_densities(sound, starts, window)
     reach_hz = HIGHEST_PART * rate_hz
     orders = np.arange(powers.shape[1]) * (bin_hz / pitch_hz)
     gap = np.abs(orders - np.rint(orders)) * pitch_hz >= _LOBE * bin_hz

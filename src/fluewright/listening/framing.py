@@ -7,11 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.arrays import Float32Array, FloatArray, IntArray
+from fluewright.listening.sound import Sound
 
-__all__ = ["SoundArray", "good_length", "piece_of", "power_densities"]
+__all__ = ["good_length", "piece_of", "power_densities"]
 
-SoundArray = FloatArray | Float32Array
-"""Sound in double or in single precision; single is 140 dB deep, enough for all that microphones hear."""
 
 _Precision = TypeVar("_Precision", bound="np.floating[Any]")
 
@@ -45,22 +44,18 @@ def good_length(seconds: float, rate_hz: float) -> int:
     return int(next_fast_len(max(16, math.ceil(seconds * rate_hz / 2.0)), real=True)) * 2
 
 
-def power_densities(
-    samples: Float32Array, starts: IntArray, window: FloatArray, rate_hz: float
-) -> tuple[Float32Array, float]:
+def power_densities(sound: Sound, starts: IntArray, window: FloatArray) -> tuple[Float32Array, float]:
     """Return one-sided power densities of windows, and the width of a bin in Hz.
 
     The transform is as long as the window: neighbouring bins are then nearly independent.
 
     Parameters
     ----------
-    samples : float32 array, shape (n,)
-        Sound relative to full scale, silent outside.
+    sound : Sound
+        Silent before its start and after its end.
     starts : int array, shape (m,)
         First sample of each window, rising.
     window : float array, shape (l,)
-    rate_hz : float
-        Samples per second.
 
     Returns
     -------
@@ -72,8 +67,8 @@ def power_densities(
 
     length = len(window)
     base = int(starts[0])
-    piece = piece_of(samples, base, int(starts[-1]) + length)
+    piece = piece_of(sound.samples, base, int(starts[-1]) + length).astype(np.float32, copy=False)
     frames = np.lib.stride_tricks.sliding_window_view(piece, length)[starts - base]
-    scaled = window * math.sqrt(2.0 / (rate_hz * float(np.sum(window**2))))
+    scaled = window * math.sqrt(2.0 / (sound.rate_hz * float(np.sum(window**2))))
     spectra = rfft(frames * scaled.astype(np.float32), axis=1)
-    return np.square(spectra.real) + np.square(spectra.imag), rate_hz / length
+    return np.square(spectra.real) + np.square(spectra.imag), sound.rate_hz / length

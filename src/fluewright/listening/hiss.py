@@ -12,6 +12,7 @@ import numpy as np
 from fluewright.arrays import BoolArray, Float32Array, FloatArray
 from fluewright.listening.framing import good_length, power_densities
 from fluewright.listening.medians import median
+from fluewright.listening.sound import Sound
 from fluewright.listening.windows import blackman_harris
 
 __all__ = ["HIGHEST_PART", "HISS_BANDS_HZ", "HISS_REACH_HZ", "Hiss", "measure_hiss"]
@@ -96,8 +97,7 @@ class Hiss:
 
 
 def measure_hiss(
-    samples: Float32Array,
-    rate_hz: float,
+    sound: Sound,
     *,
     part: tuple[int, int],
     track_times_s: FloatArray,
@@ -108,10 +108,7 @@ def measure_hiss(
 
     Parameters
     ----------
-    samples : float32 array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     part : tuple of int
         Places of the steady part's first sample and behind its last.
     track_times_s, track_hz : float array, shape (m,)
@@ -119,12 +116,12 @@ def measure_hiss(
     pitch_hz : float
         Its mean pitch.
     """
-    first, last = part
+    (first, last), rate_hz = part, sound.rate_hz
     length = good_length(max(_WINDOW_S, _PERIODS / pitch_hz), rate_hz)
     length = max(16, min(length, last - first)) // 2 * 2
     starts = np.arange(first, max(first + 1, last - length + 1), length // 2)
     centres_s = np.asarray((starts + 0.5 * length) / rate_hz, dtype=np.float64)
-    powers, bin_hz = power_densities(samples, starts, blackman_harris(length), rate_hz)
+    powers, bin_hz = power_densities(sound, starts, blackman_harris(length))
     reach_hz = min(HISS_REACH_HZ[1], HIGHEST_PART * rate_hz)
     low = math.ceil(HISS_REACH_HZ[0] / bin_hz)
     freqs = np.asarray(np.arange(low, int(reach_hz / bin_hz) + 1) * bin_hz, dtype=np.float64)

@@ -12,6 +12,7 @@ import numpy as np
 from fluewright.arrays import BoolArray, FloatArray
 from fluewright.listening.changes import own_partials
 from fluewright.listening.medians import running_median
+from fluewright.listening.sound import Sound
 
 __all__ = ["Jump", "jump_s"]
 
@@ -47,17 +48,12 @@ class Jump:
     pressure_pa: float = math.nan
 
 
-def jump_s(
-    samples: FloatArray, rate_hz: float, *, between_s: tuple[float, float], before_hz: float, after_hz: float
-) -> float:
+def jump_s(sound: Sound, *, between_s: tuple[float, float], before_hz: float, after_hz: float) -> float:
     """Return when one pitch gives way to the other: where partials that only one has pass half of their own level.
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     between_s : (float, float)
         When the first pitch was last seen and the second first.
     before_hz, after_hz : float
@@ -68,15 +64,16 @@ def jump_s(
     float
         Seconds from the first sample; half-way between where the sound does not show it.
     """
+    rate_hz = sound.rate_hz
     middle = 0.5 * (between_s[0] + between_s[1])
     reach = 0.5 * (between_s[1] - between_s[0]) + _BEYOND_S
     length = round(max(_WINDOW_S, _PERIODS / min(before_hz, after_hz)) * rate_hz)
     centres = np.arange(middle - reach, middle + reach, _HOP_S)
     starts = np.rint(centres * rate_hz).astype(int) - length // 2
-    kept = (starts >= 0) & (starts + length <= len(samples))
+    kept = (starts >= 0) & (starts + length <= len(sound))
     if kept.sum() < 10:
         return middle
-    frames = np.lib.stride_tricks.sliding_window_view(samples, length)[starts[kept]] * np.hanning(length)
+    frames = np.lib.stride_tricks.sliding_window_view(sound.samples, length)[starts[kept]] * np.hanning(length)
     shares = []
     for own_hz, other_hz, rising in ((before_hz, after_hz, False), (after_hz, before_hz, True)):
         partials = own_partials(own_hz, other_hz, rate_hz, shared_hz=_SHARED * min(own_hz, other_hz))

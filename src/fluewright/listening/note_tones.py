@@ -10,11 +10,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fluewright.arrays import Float32Array, FloatArray
+from fluewright.arrays import FloatArray
 from fluewright.errors import RecordingError
 from fluewright.listening.attack import first_order, measure_start
 from fluewright.listening.chiff import follow_noise, measure_chiff
 from fluewright.listening.notes import HeardNote
+from fluewright.listening.sound import Sound
 from fluewright.listening.steady import HARMONICS, measure_steady
 from fluewright.listening.vibrato import Vibrato
 
@@ -94,15 +95,13 @@ class NoteTone:
     inharmonicity_uncertainty_cents: tuple[float, ...]
 
 
-def measure_tones(samples: FloatArray, rate_hz: float, notes: Sequence[HeardNote]) -> tuple[NoteTone, ...]:
+def measure_tones(sound: Sound, notes: Sequence[HeardNote]) -> tuple[NoteTone, ...]:
     """Measure the start and the tone of every note heard in a sound.
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale, at a rate from `thin_out`.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
+        At a rate from `thin_out`.
     notes : sequence of HeardNote
         Heard in it, in order of time.
 
@@ -118,29 +117,28 @@ def measure_tones(samples: FloatArray, rate_hz: float, notes: Sequence[HeardNote
     """
     if not notes:
         return ()
-    last_s, duration_s = notes[-1].offset_s, len(samples) / rate_hz
+    last_s, duration_s = notes[-1].offset_s, len(sound) / sound.rate_hz
     if last_s > duration_s + _BEYOND_S:
         raise RecordingError(
             f"a note ends at {last_s:.2f} s in a recording of {duration_s:.2f} s: it was heard in another"
             " recording. Hear this one first."
         )
     # Single precision is 140 dB deep: enough for all that microphones hear.
-    single = samples.astype(np.float32)
+    single = Sound(sound.samples.astype(np.float32), sound.rate_hz)
     tones = []
     before_s = -math.inf
     for note in notes:
-        tones.append(_tone_of(single, rate_hz, note, before_s))
+        tones.append(_tone_of(single, note, before_s))
         before_s = note.offset_s
     return tuple(tones)
 
 
-def _tone_of(samples: Float32Array, rate_hz: float, note: HeardNote, before_s: float) -> NoteTone:
+def _tone_of(sound: Sound, note: HeardNote, before_s: float) -> NoteTone:
     slurred = note.onset_s - before_s < _SLURRED_S
-    steady = measure_steady(samples, rate_hz, note)
-    noise = follow_noise(samples, rate_hz, note, before_s)
+    steady = measure_steady(sound, note)
+    noise = follow_noise(sound, note, before_s)
     start = measure_start(
-        samples,
-        rate_hz,
+        sound,
         note,
         noise_times_s=noise.times_s,
         noise_density=noise.density,

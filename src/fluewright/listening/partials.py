@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 
 from fluewright.arrays import ComplexArray, FloatArray, IntArray
-from fluewright.listening.framing import SoundArray, piece_of
+from fluewright.listening.framing import piece_of
 from fluewright.listening.medians import column_medians, median
+from fluewright.listening.sound import Sound, SoundArray
 from fluewright.listening.windows import blackman_harris, hann, noise_gain
 from fluewright.units import CENTS_PER_OCTAVE, shifted
 
@@ -65,8 +66,7 @@ class Partials:
 
 
 def measure_partials(
-    samples: FloatArray,
-    rate_hz: float,
+    sound: Sound,
     *,
     start_s: float,
     end_s: float,
@@ -78,10 +78,7 @@ def measure_partials(
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     start_s, end_s : float
         Stretch to measure; all blocks lie within it.
     track_times_s, track_hz : float array, shape (t,)
@@ -94,7 +91,7 @@ def measure_partials(
     Partials
         At least one block, if need be shorter than usual.
     """
-    middle_hz = median(track_hz)
+    samples, rate_hz, middle_hz = sound.samples, sound.rate_hz, median(track_hz)
     count = max(1, min(count, int(0.45 * rate_hz / middle_hz)))
     first = max(0, round(start_s * rate_hz))
     last = min(len(samples), round(end_s * rate_hz))
@@ -107,19 +104,19 @@ def measure_partials(
     times = np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64)
     pitch = np.interp(times, track_times_s, track_hz)
     z = demodulate(samples, rate_hz, starts, window, pitch, count=count)
-    density = _noise_between(samples, rate_hz, (first, last), (track_times_s, track_hz), count=count)
+    density = _noise_between(sound, (first, last), (track_times_s, track_hz), count=count)
     return Partials(times, hop / rate_hz, length / rate_hz, pitch, z, density * noise_gain(window, rate_hz), density)
 
 
 def _noise_between(
-    samples: FloatArray, rate_hz: float, part: tuple[int, int], track: tuple[FloatArray, FloatArray], *, count: int
+    sound: Sound, part: tuple[int, int], track: tuple[FloatArray, FloatArray], *, count: int
 ) -> FloatArray:
     """Return the one-sided noise density round each harmonic, shape (count,), read between the harmonics.
 
     A longer window with very low side lobes keeps the harmonics themselves out. `part` is where the first sample lies
     and where the last has passed, `track` the pitch as (seconds, Hz).
     """
-    middle_hz, (first, last) = median(track[1]), part
+    rate_hz, middle_hz, (first, last) = sound.rate_hz, median(track[1]), part
     length = round(max(_NOISE_S, _NOISE_PERIODS / middle_hz) * rate_hz)
     length = max(16, min(length, last - first)) // 2 * 2
     starts = np.arange(0, max(1, last - first - length + 1), length // 2)
@@ -127,7 +124,7 @@ def _noise_between(
     pitch = np.interp((first + starts + 0.5 * (length - 1)) / rate_hz, *track)
     gaps = max(1, min(count + 1, int(0.49 * rate_hz / middle_hz + 1.0 - _GAP)))
     # Single precision is plenty: its rounding lies 50 dB under the window's side lobes.
-    single = samples[first : first + int(starts[-1]) + length].astype(np.float32)
+    single = sound.samples[first : first + int(starts[-1]) + length].astype(np.float32)
     n = demodulate(single, rate_hz, starts, quiet, pitch, count=gaps, first_order=_GAP, group_cents=_NOISE_GROUP_CENTS)
     power = np.square(np.abs(n))
     # |n|**2 of noise is distributed exponentially: its median is ln 2 times its mean, and hardly feels a

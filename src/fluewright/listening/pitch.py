@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from fluewright.arrays import Float32Array, FloatArray
 from fluewright.listening.curves import top_between
+from fluewright.listening.sound import Sound
 from fluewright.listening.spectra import (
     FramePlan,
     Hum,
@@ -72,8 +73,7 @@ class PitchTrack:
 
 
 def track_pitch(
-    samples: FloatArray,
-    rate_hz: float,
+    sound: Sound,
     *,
     lowest_hz: float = 180.0,
     highest_hz: float = 4500.0,
@@ -84,27 +84,28 @@ def track_pitch(
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     lowest_hz, highest_hz : float
         Range of pitches looked for, in Hz.
     hop_s : float
         Time from frame to frame in seconds.
     hum : Hum, optional
-        Mains hum to look past; found in the samples themselves if not given.
+        Mains hum to look past; found in the sound itself if not given.
 
     Returns
     -------
     PitchTrack
         One entry every `hop_s`.
     """
-    plan = plan_frames(rate_hz, lowest_hz=lowest_hz, hop_s=hop_s)
+    plan = plan_frames(sound.rate_hz, lowest_hz=lowest_hz, hop_s=hop_s)
     if hum is None:
-        hum = find_hum(samples, rate_hz, lowest_hz=lowest_hz)
+        hum = find_hum(sound, lowest_hz=lowest_hz)
     return pitch_of_spectra(
-        frame_spectra(samples, plan), plan, lowest_hz=lowest_hz, highest_hz=min(highest_hz, 0.45 * rate_hz), hum=hum
+        frame_spectra(sound.samples, plan),
+        plan,
+        lowest_hz=lowest_hz,
+        highest_hz=min(highest_hz, 0.45 * plan.rate_hz),
+        hum=hum,
     )
 
 

@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike
 from fluewright.arrays import FloatArray
 from fluewright.errors import RecordingError
 from fluewright.listening.rates import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
+from fluewright.listening.sound import Sound
 from fluewright.listening.survey import LIBRARY_FAULTS, one_line, read_blocks, survey_recording
 
 __all__ = ["Recording", "read_recording", "write_recording"]
@@ -19,13 +20,13 @@ _WRITE_SUFFIXES = {".wav": "WAV", ".flac": "FLAC"}
 
 
 @dataclass(frozen=True, eq=False)
-class Recording:
+class Recording(Sound):
     """One recording as a single channel.
 
     Parameters
     ----------
     samples : float array, shape (n,)
-        Sound pressure relative to full scale (1.0); read-only. The mean of the usable channels.
+        Relative to full scale (1.0); read-only. The mean of the usable channels.
     rate_hz : float
         Samples per second.
     channels : int

@@ -20,6 +20,7 @@ import numpy as np
 from fluewright.arrays import Float32Array, FloatArray
 from fluewright.listening.framing import piece_of
 from fluewright.listening.medians import median
+from fluewright.listening.sound import Sound, SoundArray
 from fluewright.listening.windows import hann
 
 __all__ = ["FramePlan", "Hum", "find_hum", "frame_spectra", "noise_floors", "plan_frames"]
@@ -128,7 +129,7 @@ def plan_frames(rate_hz: float, *, lowest_hz: float, hop_s: float = 0.010) -> Fr
 
 
 def frame_spectra(
-    samples: FloatArray, plan: FramePlan, *, first: int = 0, stop: int | None = None
+    samples: SoundArray, plan: FramePlan, *, first: int = 0, stop: int | None = None
 ) -> Iterator[Float32Array]:
     """Yield the power spectra of successive frames in batches.
 
@@ -201,7 +202,7 @@ def noise_floors(powers: Float32Array, plan: FramePlan) -> tuple[Float32Array, F
     return np.stack(floors, axis=1), np.array(centres)
 
 
-def find_hum(samples: FloatArray, rate_hz: float, *, lowest_hz: float) -> Hum:
+def find_hum(sound: Sound, *, lowest_hz: float) -> Hum:
     """Find mains hum (50 or 60 Hz and multiples) by long spectra of the whole recording.
 
     Hum is only believed where a line stands under the lowest pitch, where no note can be. Lines above may
@@ -209,18 +210,15 @@ def find_hum(samples: FloatArray, rate_hz: float, *, lowest_hz: float) -> Hum:
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     lowest_hz : float
         Lowest pitch that a note may have, Hz.
     """
     none = Hum(np.empty(0), np.empty(0))
-    length = min(len(samples), round(1.5 * rate_hz))
-    if length < 0.3 * rate_hz:
+    length = min(len(sound), round(1.5 * sound.rate_hz))
+    if length < 0.3 * sound.rate_hz:
         return none
-    size, bin_hz = _standing(samples, rate_hz, length), rate_hz / length
+    size, bin_hz = _standing(sound, length), sound.rate_hz / length
     best = none
     for mains_hz in _MAINS_HZ:
         hum = _lines_of(mains_hz, size, bin_hz, lowest_hz)
@@ -229,18 +227,18 @@ def find_hum(samples: FloatArray, rate_hz: float, *, lowest_hz: float) -> Hum:
     return best
 
 
-def _standing(samples: FloatArray, rate_hz: float, length: int) -> FloatArray:
+def _standing(sound: Sound, length: int) -> FloatArray:
     """Return the size of what stands through a sound, in bins of a long spectrum of the lowest frequencies."""
     from scipy.fft import rfft
 
     window = np.hanning(length).astype(np.float32)
     window *= 2.0 / window.sum()
-    reach = round(_HUM_REACH_HZ * length / rate_hz) + 8
+    reach = round(_HUM_REACH_HZ * length / sound.rate_hz) + 8
     # Hum stands through the recording: so many moments of it, evenly spread, tell as much as all.
-    count = min(len(samples) // length, _HUM_MOMENTS)
+    count = min(len(sound) // length, _HUM_MOMENTS)
     spectra = []
-    for start in np.linspace(0, len(samples) - length, count).astype(int).tolist():
-        spectrum = rfft(samples[start : start + length].astype(np.float32) * window)[:reach]
+    for start in np.linspace(0, len(sound) - length, count).astype(int).tolist():
+        spectrum = rfft(sound.samples[start : start + length].astype(np.float32) * window)[:reach]
         spectra.append(np.abs(spectrum))
     # A line that stands all the time stands in the quieter moments too.
     return np.asarray(np.quantile(np.stack(spectra), 0.25, axis=0) if count > 1 else spectra[0])

@@ -5,9 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fluewright.arrays import Float32Array, FloatArray, IntArray
+from fluewright.arrays import Float32Array, IntArray
 from fluewright.errors import RecordingError
 from fluewright.listening.framing import piece_of
+from fluewright.listening.sound import Sound, SoundArray
 
 __all__ = ["Spectrogram", "spectrogram"]
 
@@ -36,17 +37,14 @@ class Spectrogram:
 
 
 def spectrogram(
-    samples: FloatArray, rate_hz: float, *, start_s: float = 0.0, end_s: float | None = None, top_hz: float = 8000.0,
+    sound: Sound, *, start_s: float = 0.0, end_s: float | None = None, top_hz: float = 8000.0,
     columns: int = 900, rows: int = 320,
 ) -> Spectrogram:  # fmt: skip
     """Return levels over frequency and time; each cell holds the largest level within it.
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     start_s, end_s : float
         The part shown; all of it by default.
     top_hz : float
@@ -59,7 +57,8 @@ def spectrogram(
     RecordingError
         An empty part, or a size outside its limits.
     """
-    duration_s = len(samples) / rate_hz
+    rate_hz = sound.rate_hz
+    duration_s = len(sound) / rate_hz
     end_s = duration_s if end_s is None else min(end_s, duration_s)
     if not 0.0 <= start_s < end_s or not (2 <= columns <= 4000 and 2 <= rows <= 4000):
         raise RecordingError(
@@ -78,14 +77,14 @@ def spectrogram(
     for row in range(0, len(starts), _BATCH):
         part = slice(row, row + _BATCH)
         sizes[part] = np.maximum.reduceat(
-            _sizes(samples, starts[part], length, transform)[:, :kept], edges[:-1], axis=1
+            _sizes(sound.samples, starts[part], length, transform)[:, :kept], edges[:-1], axis=1
         )
     table = sizes.reshape(columns, inside, -1).max(axis=1).T
     levels = (20.0 * np.log10(np.maximum(table, _LEAST))).astype(np.float32)
     return Spectrogram(levels, top_hz, start_s, end_s)
 
 
-def _sizes(samples: FloatArray, starts: IntArray, length: int, transform: int) -> Float32Array:
+def _sizes(samples: SoundArray, starts: IntArray, length: int, transform: int) -> Float32Array:
     """Return the spectra of windows at rising starts, shape (windows, bins); a sine of amplitude A has the size A."""
     from scipy.fft import rfft
 

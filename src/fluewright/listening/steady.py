@@ -9,12 +9,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fluewright.arrays import ComplexArray, Float32Array, FloatArray
+from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.listening.hiss import Hiss, measure_hiss
 from fluewright.listening.inharmonicity import measure_inharmonicity
 from fluewright.listening.notes import HeardNote
 from fluewright.listening.partials import demodulate
 from fluewright.listening.phases import stray_cents, stray_hz
+from fluewright.listening.sound import Sound
 from fluewright.listening.vibrato import Vibrato, find_vibrato
 from fluewright.listening.windows import hann, noise_gain
 from fluewright.units import CENTS_PER_RELATIVE
@@ -67,18 +68,17 @@ class SteadyTone:
     inharmonicity_uncertainty_cents: FloatArray
 
 
-def measure_steady(samples: Float32Array, rate_hz: float, note: HeardNote) -> SteadyTone:
+def measure_steady(sound: Sound, note: HeardNote) -> SteadyTone:
     """Measure the tone clear of its start and end.
 
     Parameters
     ----------
-    samples : float32 array, shape (n,)
-        The recording's sound, at a rate from `thin_out`.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
+        At a rate from `thin_out`.
     note : HeardNote
     """
-    pitch_hz, (first, last) = note.frequency_hz, _steady_part(note, rate_hz, len(samples))
+    samples, rate_hz, pitch_hz = sound.samples, sound.rate_hz, note.frequency_hz
+    first, last = _steady_part(sound, note)
     length = round(max(_BLOCK_S, _BLOCK_PERIODS / pitch_hz) * rate_hz)
     length = max(16, min(length, (last - first) // 2)) // 4 * 4
     window, hop = hann(length), length // 4
@@ -93,7 +93,7 @@ def measure_steady(samples: Float32Array, rate_hz: float, note: HeardNote) -> St
     strays_hz = stray_hz(z_low, pitch_hz, hop_s, lead)
     track = _followed(times, strays_hz, pitch_hz)
     z = demodulate(samples, rate_hz, starts, window, track, count=count)
-    hiss = measure_hiss(samples, rate_hz, part=(first, last), track_times_s=times, track_hz=track, pitch_hz=pitch_hz)
+    hiss = measure_hiss(sound, part=(first, last), track_times_s=times, track_hz=track, pitch_hz=pitch_hz)
 
     partials_hz = np.asarray(np.arange(1, count + 1) * pitch_hz, dtype=np.float64)
     in_window = noise_gain(window, rate_hz) * hiss.density_at(partials_hz)
@@ -117,11 +117,12 @@ def measure_steady(samples: Float32Array, rate_hz: float, note: HeardNote) -> St
     )
 
 
-def _steady_part(note: HeardNote, rate_hz: float, count: int) -> tuple[int, int]:
-    """Return the places of the steady part's first sample and behind its last, in a sound of `count` samples."""
+def _steady_part(sound: Sound, note: HeardNote) -> tuple[int, int]:
+    """Return the places of the steady part's first sample and behind its last."""
+    rate_hz = sound.rate_hz
     duration = note.offset_s - note.onset_s
     first = max(round((note.onset_s + min(0.120, 0.3 * duration)) * rate_hz), 0)
-    return first, min(round((note.offset_s - min(0.050, 0.15 * duration)) * rate_hz), count)
+    return first, min(round((note.offset_s - min(0.050, 0.15 * duration)) * rate_hz), len(sound))
 
 
 def _lead_order(note: HeardNote) -> int:

@@ -19,6 +19,7 @@ from fluewright.listening.jumps import Jump, jump_s
 from fluewright.listening.medians import running_median
 from fluewright.listening.pitch import PitchTrack
 from fluewright.listening.segments import sounding_frames
+from fluewright.listening.sound import Sound
 from fluewright.listening.warbles import Warble, find_warbles
 from fluewright.units import CENTS_PER_OCTAVE, cents_above
 
@@ -121,15 +122,13 @@ class Registers:
     warbles: tuple[Warble, ...]
 
 
-def follow_registers(samples: FloatArray, rate_hz: float, track: PitchTrack, *, clear_db: float) -> Registers:
+def follow_registers(sound: Sound, track: PitchTrack, *, clear_db: float) -> Registers:
     """Follow pitch, level and register through slow swells.
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale, at a rate from `thin_out`.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
+        At a rate from `thin_out`.
     track : PitchTrack
         Its pitch every 10 ms.
     clear_db : float
@@ -145,9 +144,9 @@ def follow_registers(samples: FloatArray, rate_hz: float, track: PitchTrack, *, 
         raise RecordingError("no pitch stands clear of the background; record nearer to the instrument")
     cents = CENTS_PER_OCTAVE * np.log2(np.maximum(track.pitch_hz, 1.0))
     held = [_held(track, *piece) for run in _runs(sounding) for piece in _registers(cents, run)]
-    jumps = [j for before, after in pairwise(held) if (j := _jump(samples, rate_hz, before, after)) is not None]
+    jumps = [j for before, after in pairwise(held) if (j := _jump(sound, before, after)) is not None]
     spans_s = [(h.first * _HOP_S, h.last * _HOP_S) for h in held]
-    return Registers(tuple(held), tuple(jumps), find_warbles(samples, rate_hz, spans_s))
+    return Registers(tuple(held), tuple(jumps), find_warbles(sound, spans_s))
 
 
 def swell_of(registers: Registers, log: BreathLog | None = None, *, warnings: Sequence[str] = ()) -> Swell:
@@ -221,7 +220,7 @@ def _held(track: PitchTrack, first: int, last: int) -> HeldRegister:
     return HeldRegister(first, last, track.times_s[part][inside], hz[inside], track.level_db[part][inside])
 
 
-def _jump(samples: FloatArray, rate_hz: float, before: HeldRegister, after: HeldRegister) -> Jump | None:
+def _jump(sound: Sound, before: HeldRegister, after: HeldRegister) -> Jump | None:
     """Return the jump from one register to the next, or None where there is a pause or hardly a step."""
     last_hz, next_hz = before.frequencies_hz[-_NEXT_FRAMES:], after.frequencies_hz[:_NEXT_FRAMES]
     step = cents_above(float(next_hz.mean()), float(last_hz.mean()))
@@ -230,7 +229,7 @@ def _jump(samples: FloatArray, rate_hz: float, before: HeldRegister, after: Held
     before_hz, after_hz = float(np.median(last_hz)), float(np.median(next_hz))
     between_s = (float(before.times_s[-1]), float(after.times_s[0]))
     return Jump(
-        jump_s(samples, rate_hz, between_s=between_s, before_hz=before_hz, after_hz=after_hz),
+        jump_s(sound, between_s=between_s, before_hz=before_hz, after_hz=after_hz),
         step > 0.0,
         before_hz,
         after_hz,

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from fluewright.arrays import FloatArray
+from fluewright.listening.sound import Sound, SoundArray
 
 __all__ = ["Thinner", "thin_out"]
 
@@ -34,7 +34,7 @@ class Thinner:
         self._kernel = kernel / kernel.sum()
         self._waiting = np.zeros(self._half)
 
-    def push(self, block: FloatArray) -> FloatArray:
+    def push(self, block: SoundArray) -> SoundArray:
         """Return the thinned samples that are complete with a block; they lag by half the low-pass, 0.6 ms.
 
         Parameters
@@ -60,7 +60,7 @@ class Thinner:
         self._waiting = self._waiting[count * self._factor :].copy()
         return thinned
 
-    def flush(self) -> FloatArray:
+    def flush(self) -> SoundArray:
         """Return what still waits as an array of shape (m,), as if silence followed, and begin anew."""
         if self._factor == 1:
             return np.empty(0)
@@ -69,25 +69,20 @@ class Thinner:
         return rest
 
 
-def thin_out(samples: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
-    """Return the whole sound at a rate under 88.2 kHz, and that rate; see `Thinner`.
+def thin_out(sound: Sound) -> Sound:
+    """Return a whole sound at a rate under 88.2 kHz; see `Thinner`.
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
 
     Returns
     -------
-    samples : float array, shape (m,)
-        The very array that was given where it is slow enough.
-    rate_hz : float
-        Its samples per second.
+    Sound
+        The very one that was given where it is slow enough.
     """
-    if rate_hz < 2.0 * _ENOUGH_HZ:
-        return samples, rate_hz
-    thinner = Thinner(rate_hz)
-    parts = [thinner.push(samples[at : at + _BLOCK]) for at in range(0, len(samples), _BLOCK)]
-    return np.concatenate([*parts, thinner.flush()]), thinner.rate_hz
+    if sound.rate_hz < 2.0 * _ENOUGH_HZ:
+        return sound
+    thinner = Thinner(sound.rate_hz)
+    parts = [thinner.push(sound.samples[at : at + _BLOCK]) for at in range(0, len(sound), _BLOCK)]
+    return Sound(np.concatenate([*parts, thinner.flush()]), thinner.rate_hz)

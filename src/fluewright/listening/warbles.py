@@ -7,6 +7,7 @@ import numpy as np
 
 from fluewright.arrays import FloatArray
 from fluewright.listening.medians import running_median
+from fluewright.listening.sound import Sound
 
 __all__ = ["Warble", "find_warbles"]
 
@@ -28,19 +29,17 @@ class Warble:
     rate_hz: float
 
 
-def find_warbles(samples: FloatArray, rate_hz: float, spans_s: Sequence[tuple[float, float]]) -> tuple[Warble, ...]:
+def find_warbles(sound: Sound, spans_s: Sequence[tuple[float, float]]) -> tuple[Warble, ...]:
     """Return stretches whose level beats at 7.5 to 60 Hz by more than 6 dB from top to bottom, away from the ends.
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     spans_s : sequence of (float, float)
         From when to when one register sounds, in order of time.
     """
     found: list[Warble] = []
+    samples, rate_hz = sound.samples, sound.rate_hz
     hop = round(_HOP_S * rate_hz)
     frequencies = np.fft.rfftfreq(_WIDTH, hop / rate_hz)
     band = (frequencies >= _BEATS_HZ[0]) & (frequencies <= _BEATS_HZ[1])
