@@ -12,7 +12,7 @@ import numpy as np
 from fluewright.arrays import BoolArray, FloatArray
 from fluewright.listening.medians import median, running_median
 
-__all__ = ["Stretch", "level_dips", "sounding_frames", "split_by_pitch"]
+__all__ = ["Stretch", "level_dips", "runs_of", "sounding_frames", "split_by_pitch"]
 
 
 _REACH_S = 0.75
@@ -68,6 +68,12 @@ def sounding_frames(level_db: FloatArray, clarity_db: FloatArray, *, clear_db: f
     around = _sliding_max(heard, int(_REACH_S * frames_per_s))
     loud_enough = np.maximum(around - _BELOW_NEIGHBOURS_DB, heard.max() - _BELOW_LOUDEST_DB)
     return np.asarray(clear & (heard >= loud_enough), dtype=np.bool_)
+
+
+def runs_of(frames: BoolArray) -> list[tuple[int, int]]:
+    """Return (first, last), both counted in, of every run of frames, shape (n,), that are true."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], frames.astype(np.int8), [0]]))).tolist()
+    return [(first, stop - 1) for first, stop in zip(edges[0::2], edges[1::2], strict=True)]
 
 
 def split_by_pitch(
@@ -135,10 +141,8 @@ def _sliding_max(values: FloatArray, reach: int, ahead: int | None = None) -> Fl
 
 def _runs(sounding: BoolArray, cents: FloatArray, step_cents: float) -> list[tuple[int, int]]:
     """Return runs of sounding frames, with holes of one or two frames closed where the pitch goes on."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sounding.astype(np.int8), [0]])))
     runs: list[tuple[int, int]] = []
-    for first, stop in zip(edges[0::2], edges[1::2], strict=True):
-        here = (int(first), int(stop) - 1)
+    for here in runs_of(sounding):
         if runs:
             previous = runs[-1]
             hole = here[0] - previous[1] - 1

@@ -1,8 +1,8 @@
 """Notes from sound that comes piece by piece: a microphone, or a file too long to hold.
 
-A `Listener` is given blocks as they come and hears with the same code as a whole recording. It keeps what is not yet
-heard out, at most a few seconds live and about a minute of a file; each time enough has come it is cut where nothing
-sounds, or between slurred notes, or, in a note longer than that, within the note, whose pieces are then put together.
+A `Listener` is given blocks as they come and hears with the same code as a whole recording. It keeps what has not ended
+yet, at most a few seconds live and about a minute of a file; each time enough has come it is cut where nothing sounds,
+or between slurred notes, or, in a note longer than that, within the note, whose pieces are then put together.
 
 Live, no block may wait for the measuring of the notes before it: the spectra are made block by block, and a piece that
 is due is heard in small steps, a few with every further block.
@@ -67,7 +67,7 @@ class Listener:
         Samples per second of the blocks.
     settings : ListeningSettings, optional
     live : bool
-        Hear a note out soon after it ends (and look at every block for `now`), or in long pieces. Live, a note is given
+        Give a note out soon after it ends (and look at every block for `now`), or in long pieces. Live, a note is given
         out some blocks after it is known to have ended.
 
     Raises
@@ -120,7 +120,7 @@ class Listener:
         if self._held.end_s - self._held.start_s < self._held.longest_s and not ended:
             return out
         if self.live and not self._sounded and self._hearing is None:
-            # Nothing to hear out; only the last moments matter for what comes.
+            # Nothing to hear; only the last moments matter for what comes.
             self._held.drop(self._held.end_s - self._held.context_s)
             return out
         if self._hearing is None:

@@ -18,7 +18,7 @@ from fluewright.listening.breath_log import BreathLog
 from fluewright.listening.jumps import Jump, jump_s
 from fluewright.listening.medians import running_median
 from fluewright.listening.pitch import PitchTrack
-from fluewright.listening.segments import sounding_frames
+from fluewright.listening.segments import runs_of, sounding_frames
 from fluewright.listening.sound import Sound
 from fluewright.listening.warbles import Warble, find_warbles
 from fluewright.units import CENTS_PER_OCTAVE, cents_above
@@ -170,13 +170,12 @@ def swell_of(registers: Registers, log: BreathLog | None = None, *, warnings: Se
 
 def _runs(sounding: BoolArray) -> list[tuple[int, int]]:
     """Return (first, last) of runs of sounding frames; short holes are closed."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sounding.astype(np.int8), [0]])))
     runs: list[tuple[int, int]] = []
-    for first, stop in zip(edges[0::2], edges[1::2], strict=True):
+    for first, last in runs_of(sounding):
         if runs and first - runs[-1][1] - 1 <= _HOLE_S / _HOP_S:
-            runs[-1] = (runs[-1][0], int(stop) - 1)
+            runs[-1] = (runs[-1][0], last)
         else:
-            runs.append((int(first), int(stop) - 1))
+            runs.append((first, last))
     return [r for r in runs if (r[1] - r[0] + 1) * _HOP_S >= _SHORTEST_S]
 
 
