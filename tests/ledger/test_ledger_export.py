@@ -59,7 +59,7 @@ def test_the_chain_can_be_checked_from_the_export_alone(
         text = json.dumps(event, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
         assert hashlib.sha256(text.encode()).hexdigest() == sha256
         former = sha256
-    assert former == ledger.head()[1]
+    assert former == ledger.newest_event()[1]
 
 
 def test_an_export_overwrites_nothing(path: Path, tmp_path: Path) -> None:

@@ -117,9 +117,9 @@ def test_sizes_are_shown_as_the_shop_reads_them(size_mm: float, text: str) -> No
 
 
 def test_a_size_in_a_list_of_mm_has_its_unit_from_the_list():
-    assert values.checked_size_name("bore.stations_mm.2.diameter") == "bore.stations_mm.2.diameter"
+    assert values.checked_size_name("feature", "bore.stations_mm.2.diameter") == "bore.stations_mm.2.diameter"
     assert values.checked_size("bore.stations_mm.1.x", -28.0) == -28.0
     with pytest.raises(LedgerError, match="diameter"):
         values.checked_size("bore.stations_mm.1.diameter", -1.0)
     with pytest.raises(LedgerError, match="does not end with its unit"):
-        values.checked_size_name("bore.stations.1.diameter")
+        values.checked_size_name("feature", "bore.stations.1.diameter")

@@ -10,7 +10,7 @@ from ledger_samples import ADJUSTMENT, CUT, HEAD_TRIAL, TRIAL, begin
 
 from fluewright.errors import LedgerError
 from fluewright.ledger import Ledger, VerifyReport, back_up, open_ledger, verify
-from fluewright.ledger.schema import APPEND_ONLY, TRIGGERS
+from fluewright.ledger.triggers import APPEND_ONLY, TRIGGERS
 
 
 @pytest.fixture(scope="module")
@@ -54,10 +54,10 @@ def tampered(path: Path, *statements: str) -> VerifyReport:
 
 
 def test_an_untouched_ledger_is_clean(filled: Path, ledger: Ledger) -> None:
-    report = verify(filled, known_head=ledger.head())
+    report = verify(filled, must_hold=ledger.newest_event())
     assert report.findings == ()
     assert (report.models, report.instruments, report.events) == (1, 1, 9)
-    assert (report.events, report.last_event_sha256) == ledger.head()
+    assert (report.events, report.last_event_sha256) == ledger.newest_event()
     assert tampered(filled).clean
 
 
@@ -137,13 +137,13 @@ def test_every_change_from_outside_is_found(filled: Path, statement: str, says: 
 
 
 def test_events_taken_from_the_middle_or_the_end_are_missed(filled: Path, ledger: Ledger) -> None:
-    head = ledger.head()
+    head = ledger.newest_event()
     report = tampered(filled, "DELETE FROM corrections", "DELETE FROM events WHERE id = 9")
     assert "events after 8 were removed: numbers up to 9 had been used" in report.findings
     # Someone who also resets the counter is found only by what was noted elsewhere.
     assert tampered(filled, "UPDATE sqlite_sequence SET seq = 8").clean
-    assert verify(filled, known_head=head).findings == ("event 9 was noted, but the ledger ends at 8",)
-    assert not verify(filled, known_head=(8, "00" * 32)).clean
+    assert verify(filled, must_hold=head).findings == ("event 9 was written down, but the ledger ends at 8",)
+    assert not verify(filled, must_hold=(8, "00" * 32)).clean
     report = tampered(filled, "DELETE FROM cuts", "DELETE FROM events WHERE id = 4")
     assert "events 4 to 4 are missing" in report.findings
     assert any(finding.startswith("event 5 does not continue the chain") for finding in report.findings)

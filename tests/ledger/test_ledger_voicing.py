@@ -33,12 +33,12 @@ def test_head_trials_and_adjustments_come_back_as_logged(ledger: Ledger, piece: 
 @pytest.mark.parametrize(
     ("wrong", "says"),
     [
-        ({"good": 1}, "good is 1, not yes or no"),
+        ({"good": 1}, "good: is 1, not yes or no"),
         ({"temperature_c": 80.0}, "outside -20 to 60 degC"),
         ({"readings": {"notes": []}}, "names its format"),
         ({"readings": {"format": "a/1", "x": float("nan")}}, "not a finite number"),
         ({"model_version": 7}, "has no version 7"),
-        ({"analysis_version": ""}, "analysis_version is empty"),
+        ({"analysis_version": ""}, "analysis_version: is empty"),
     ],
 )
 def test_head_trials_that_cannot_be(ledger: Ledger, piece: Instrument, wrong: dict, says: str) -> None:
@@ -50,12 +50,12 @@ def test_head_trials_that_cannot_be(ledger: Ledger, piece: Instrument, wrong: di
 @pytest.mark.parametrize(
     ("wrong", "says"),
     [
-        ({"steps": 0}, "steps is 0"),
+        ({"steps": 0}, "steps: is 0"),
         ({"steps": 200}, "outside -100 to 100"),
         ({"changes": {"block_depth": 0.1}}, "does not end with its unit"),
         ({"changes": [0.1]}, "not a mapping"),
         ({"forecast": 3}, "not a mapping"),
-        ({"adjustment": " "}, "adjustment is empty"),
+        ({"adjustment": " "}, "adjustment: is empty"),
     ],
 )
 def test_adjustments_that_cannot_be(ledger: Ledger, piece: Instrument, wrong: dict, says: str) -> None:
@@ -91,7 +91,7 @@ def test_a_ledger_of_the_first_schema_keeps_all_and_stays_whole(tmp_path: Path) 
         serial = begin(ledger).serial
         ledger.log_trial(serial, **TRIAL)
         ledger.log_cut(serial, **CUT)
-        head = ledger.head()
+        head = ledger.newest_event()
     with closing(sqlite3.connect(path)) as plain, plain:
         # Back to the first schema, as far as a step can be undone: what it holds is what an old ledger holds.
         plain.execute("PRAGMA foreign_keys = OFF")
@@ -107,9 +107,9 @@ def test_a_ledger_of_the_first_schema_keeps_all_and_stays_whole(tmp_path: Path) 
     with closing(sqlite3.connect(old_path)) as plain:
         assert plain.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
     with open_ledger(old_path) as ledger:
-        assert ledger.head() == head
+        assert ledger.newest_event() == head
         ledger.log_head_trial(serial, **HEAD_TRIAL)
-    assert verify(old_path, known_head=head).findings == ()
+    assert verify(old_path, must_hold=head).findings == ()
     with closing(sqlite3.connect(old_path)) as plain:
         assert plain.execute("SELECT version_num FROM alembic_version").fetchone() == (SCHEMA_REVISION,)
     (backup,) = tmp_path.glob("first.ledger.schema-0001.*.backup")

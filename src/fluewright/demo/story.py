@@ -184,7 +184,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
         last = result.rounds[-1]
         finished = last.verdict.state == "finished"
         book.set_state(serial, "tuned" if finished else "on hold", "; ".join(last.verdict.reasons))
-        head = book.head()
+        newest = book.newest_event()
     say("writing the certificate")
     certificate_path = out / f"{serial}-certificate.pdf"
     tolerance = model.target.tolerance_cents
@@ -218,7 +218,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
             for cut in r.verdict.plan
         ],
         verdict=verdict,
-        ledger_head=f"event {head[0]}, {head[1]}",
+        newest_event=f"event {newest[0]}, {newest[1]}",
         timestamp=TIMESTAMP,
     )
     final_chart = out / f"{serial}.svg"

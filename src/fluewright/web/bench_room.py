@@ -118,7 +118,7 @@ class BenchRoom:
     def _written_elsewhere(self) -> bool:
         """Return whether the ledger has an event that this bench has not read: the command line may write too."""
         with open_ledger(self.ledger, create=False) as book:
-            event = book.head()[0]
+            event = book.newest_event()[0]
         fresh, self._event = event != self._event, event
         return fresh
 
@@ -461,7 +461,7 @@ class BenchRoom:
             verdict = self._verdict
             with open_ledger(self.ledger, create=False) as book:
                 history = book.history(self.serial)
-                event, digest = book.head()
+                event, digest = book.newest_event()
             trials = [e for e in history if isinstance(e, Trial)]
             if not trials or verdict is None:
                 raise InputError(f"{self.serial} was not heard yet: a certificate needs a trial; play it first")
@@ -503,7 +503,7 @@ class BenchRoom:
                     "design's temperature and breath",
                 ),
                 rounds=rounds, verdict=f"{_RESULTS[verdict.state]}: {'; '.join(verdict.reasons) or 'see the notes'}",
-                ledger_head=f"event {event}, {digest}", timestamp=int(time.time()),
+                newest_event=f"event {event}, {digest}", timestamp=int(time.time()),
             )  # fmt: skip
             return path.read_bytes()
 
