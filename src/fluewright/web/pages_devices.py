@@ -5,12 +5,11 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from fluewright.web.answers import Page, body, plain
-from fluewright.web.guard import SESSION_COOKIE
+from fluewright.web.guard import SESSION_COOKIE, THIS_COMPUTER
 from fluewright.web.open_shop import Shop
+from fluewright.web.pairing import SESSION_SECONDS
 
 __all__ = ["routes"]
-
-_SESSION_S = 30 * 24 * 3600
 
 
 def routes(shop: Shop, page: Page) -> list[BaseRoute]:
@@ -18,7 +17,7 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
 
     async def pair_page(request: Request) -> Response:
         client = request.client.host if request.client else "?"
-        here = client in ("127.0.0.1", "::1", "testclient")
+        here = client in THIS_COMPUTER
         code = shop.pairing.code() if here and shop.address else ""
         picture = ""
         if code:
@@ -39,7 +38,12 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
             return JSONResponse({"fault": "that is not the code that the workshop's computer shows now"}, 403)
         answer = JSONResponse({"paired": True})
         answer.set_cookie(
-            SESSION_COOKIE, token, max_age=_SESSION_S, httponly=True, secure=shop.scheme == "https", samesite="strict"
+            SESSION_COOKIE,
+            token,
+            max_age=SESSION_SECONDS,
+            httponly=True,
+            secure=shop.scheme == "https",
+            samesite="strict",
         )
         return answer
 
