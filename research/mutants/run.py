@@ -82,10 +82,10 @@ PACKAGES = (
     _ledger("triggers.py", "schema", "verify"),
     _ledger("migrations/*", "schema", "upgrade"),
     _ledger("connection.py", "connection", "transactions", "upgrade"),
-    _ledger("ledger_file.py", "connection", "backup", "export"),
-    _ledger("backup.py", "backup", "upgrade"),
+    _ledger("ledger_file.py", "file", "connection"),
+    _ledger("backup.py", "backup"),
     _ledger("export.py", "export"),
-    _ledger("verify.py", "verify", "upgrade"),
+    _ledger("verify.py", "verify"),
     _ledger("*"),  # nothing that acts: a file with faults needs a line of its own
     Covered("guard", "web/guard.py", ("tests/web/test_guard_rules.py",)),
     Covered("cuts", "bench/cuts.py", ("tests/bench/test_bench.py",)),
