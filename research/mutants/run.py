@@ -68,7 +68,7 @@ PACKAGES = (
     _ledger("values.py", "values", "entries"),
     _ledger("entries.py", "entries", "corrections"),
     _ledger("chain.py", "chain"),
-    _ledger("records.py", "entries", "work", "corrections"),
+    _ledger("records.py", "records", "entries", "work", "corrections"),
     _ledger("transactions.py", "transactions", "work"),
     _ledger("rows.py", "pieces", "work"),
     _ledger("model_versions.py", "pieces", "ledger"),
@@ -213,24 +213,25 @@ def all_faults(packages: Iterable[str]) -> list[Fault]:
 def drawn(faults: Sequence[Fault], size: int, seed: int) -> list[Mutant]:
     """Return a uniform sample; a fault that gives no Python, or the code of another, is drawn again."""
     mutants: list[Mutant] = []
-    seen = {fault.code for fault in faults}
+    seen = {_meaning(code) for code in {fault.code for fault in faults}}
     for fault in random.Random(seed).sample(faults, len(faults)):
         if len(mutants) == size:
             break
         code = fault.module.deep_replace(fault.node, fault.changed).code  # type: ignore[arg-type, union-attr]
-        if code not in seen and _compiles(code):
-            seen.add(code)
+        meaning = _meaning(code)
+        if meaning not in seen | {""}:
+            seen.add(meaning)
             change = _changed_lines(fault.code, code)
             mutants.append(Mutant(fault.path, fault.covered, fault.line, change, code))
     return mutants
 
 
-def _compiles(code: str) -> bool:
+def _meaning(code: str) -> str:
+    """Return the code without its form (1e308 is 1e+308), empty where it is no Python."""
     try:
-        ast.parse(code)
+        return ast.dump(ast.parse(code))
     except SyntaxError:
-        return False
-    return True
+        return ""
 
 
 def _changed_lines(before: str, after: str) -> str:

@@ -245,6 +245,30 @@ def test_sizes_after_a_cut_are_put_right_beside_the_cut(ledger: Ledger, events: 
     assert ledger.as_built("D5-0001") == {name: size for name, size in sizes.items() if name != "foot_mm"}
 
 
+def test_where_a_size_is_taken_away_what_was_known_before_counts_again(ledger: Ledger, events: dict[str, int]) -> None:
+    """It was gauged as 2.0, then wrongly noted as 1.9 beside a cut and carried on: it is 2.0, not unknown."""
+    noted = ledger.log_cut("D5-0001", **(CUT | {"before_mm": 6.4, "after_mm": 6.5, "as_built_after": {"wall_mm": 1.9}}))
+    later = ledger.log_trial("D5-0001", **(TRIAL | {"as_built": ledger.as_built("D5-0001")}))
+    made = ledger.correct(noted.event_id, reason="not gauged", replacement={"as_built_after": {"wall_mm": None}})
+    assert (made.as_built_before["wall_mm"], made.as_built_after["wall_mm"]) == (1.9, 2.0)
+    assert ledger.as_built("D5-0001")["wall_mm"] == 2.0
+    for event in (noted, later):
+        assert ledger.event(event.event_id).as_built_after["wall_mm"] == 2.0
+    assert ledger.event(events["measurement"]).as_built_after["wall_mm"] == 2.0
+    assert verify(ledger.path).clean
+
+
+def test_the_size_that_a_cut_changed_cannot_be_taken_away(ledger: Ledger, events: dict[str, int]) -> None:
+    gone = {"as_built_after": {"hole 3 diameter_mm": None}}
+    refused(ledger, "says so already", events["cut"], gone)
+    ledger.correct(events["cut"], reason="it was the file", replacement={"tool": "file"} | gone)
+    assert ledger.as_built("D5-0001")["hole 3 diameter_mm"] == 6.4
+    right = {"feature": "hole 4 diameter_mm", "before_mm": 7.1, "after_mm": 7.2}
+    ledger.correct(events["cut"], reason="it was hole 4", replacement=right)
+    sizes = ledger.as_built("D5-0001")
+    assert (sizes["hole 3 diameter_mm"], sizes["hole 4 diameter_mm"]) == (6.2, 7.2)
+
+
 def test_a_later_finding_outlasts_the_correction_of_an_earlier_one(ledger: Ledger, events: dict[str, int]) -> None:
     ledger.log_measurement("D5-0001", as_built={"wall_mm": 2.05})
     ledger.correct(events["measurement"], reason="misread", replacement={"as_built": {"wall_mm": 1.8}})

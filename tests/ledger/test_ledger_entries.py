@@ -8,7 +8,13 @@ import pytest
 from ledger_samples import a_note
 
 from fluewright.errors import LedgerError
-from fluewright.ledger.entries import ENTRIES, SIZE_AGREEMENT_MM, checked_model_version, sizes_detail
+from fluewright.ledger.entries import (
+    ENTRIES,
+    SIZE_AGREEMENT_MM,
+    checked_model_version,
+    sizes_agree,
+    sizes_detail,
+)
 from fluewright.ledger.records import PieceState
 from fluewright.ledger.schema import EventKind
 
@@ -309,7 +315,17 @@ def test_two_sizes_after_one_cut_agree(apart_mm: float) -> None:
 
 
 def test_readings_agree_within_half_of_a_calipers_last_digit() -> None:
+    """The limit included, though no such difference is exact in binary: 6.4 - 6.395 is more than 0.005 there."""
     assert SIZE_AGREEMENT_MM == 0.005
+    for apart_mm in (0.005, -0.005):
+        for hundredth in range(600, 700):
+            size_mm = hundredth / 100
+            assert sizes_agree(size_mm, size_mm + apart_mm)
+            assert sizes_agree(size_mm + apart_mm, size_mm)
+            assert not sizes_agree(size_mm, size_mm + 1.001 * apart_mm)
+    for size_mm in (6.395, 6.405):
+        sizes = {"hole 3 diameter_mm": size_mm}
+        assert checked(EventKind.CUT, as_built_after=sizes)["as_built_after"] == {"hole 3 diameter_mm": 6.4}
 
 
 def test_a_cut_changes_one_size_in_mm() -> None:

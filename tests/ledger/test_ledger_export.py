@@ -1,7 +1,10 @@
 import csv
 import hashlib
 import json
+import os
 import sqlite3
+import subprocess
+import sys
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
@@ -86,8 +89,8 @@ def test_the_contents_say_what_was_written_when(ledger: Ledger, piece: Instrumen
     report = export_ledger(str(ledger.path), str(folder))
     assert report.folder == folder
     text = (folder / "contents.json").read_text(encoding="utf-8")
-    assert text.endswith("}\n")
     contents = json.loads(text)
+    assert text == json.dumps(contents, indent=2) + "\n", "a line for each, to be read by people too"
     assert list(contents) == ["format", "schema", "exported_at", "rows", "sha256"]
     assert contents["schema"] == SCHEMA_REVISION
     assert before <= datetime.fromisoformat(contents["exported_at"]) <= datetime.now(UTC)
@@ -106,6 +109,18 @@ def test_columns_stand_in_the_order_of_the_tables_and_text_is_not_escaped(
     assert lines == '{"event_id": 3, "as_built": {"wall_mm": 2.0}, "gauge": "", "remarks": "größer"}\n'.encode()
     cells = (tmp_path / "export" / "measurements.csv").read_bytes()
     assert cells == 'event_id,as_built,gauge,remarks\r\n3,"{""wall_mm"":2.0}",,größer\r\n'.encode()
+
+
+def test_an_export_is_utf8_whatever_the_computer_speaks(ledger: Ledger, piece: Instrument, tmp_path: Path) -> None:
+    ledger.log_measurement(piece.serial, as_built={"wall_mm": 2.0}, remarks="größer")
+    program = "import sys; from fluewright.ledger import export_ledger; export_ledger(*sys.argv[1:])"
+    plain = {"LC_ALL": "C", "PYTHONUTF8": "0", "PYTHONCOERCECLOCALE": "0"}
+    subprocess.run(
+        [sys.executable, "-c", program, str(ledger.path), str(tmp_path / "export")],
+        env=os.environ | plain, check=True, timeout=60,
+    )  # fmt: skip
+    for name in ("measurements.jsonl", "measurements.csv", "events.jsonl", "events.csv"):
+        assert "größer" in (tmp_path / "export" / name).read_text(encoding="utf-8")
 
 
 def test_rows_stand_in_the_order_of_their_keys(ledger: Ledger, tmp_path: Path) -> None:

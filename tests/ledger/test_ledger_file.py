@@ -100,6 +100,10 @@ def test_reading_sees_one_moment(ledger: Ledger) -> None:
 def test_nothing_is_read_from_an_empty_file_or_none(tmp_path: Path) -> None:
     empty = tmp_path / "empty"
     empty.touch()
+    other = tmp_path / "other.db"
+    made(other, VERSIONS).close()
+    with pytest.raises(LedgerError, match=r"other\.db is a database"), reading(other):
+        pass
     for path, says in ((empty, "empty is empty, not a ledger: name another file"), (tmp_path / "no", "no ledger at")):
         with pytest.raises(LedgerError, match=says), reading(path):
             pass

@@ -210,4 +210,6 @@ def test_the_number_of_an_event_counts_from_1(two_models: Ledger, event_id: obje
 def test_events_of_models_and_events_to_come_are_no_events_of_an_instrument(two_models: Ledger) -> None:
     for event_id in (1, 12, 2**53):
         assert field_of(f"no event {event_id} of an instrument", two_models.event, event_id) == ""
-    assert field_of("There is no event 12:", two_models.correct, 12, reason="x", replacement={"lot": "2"}) == ""
+    for event_id in (12, 2**53):
+        says = f"There is no event {event_id}:"
+        assert field_of(says, two_models.correct, event_id, reason="x", replacement={"lot": "2"}) == ""

@@ -140,7 +140,7 @@ def changed(column: str, table: str, number: int, said: str, now: str) -> str:
             ],
         ),
         (
-            "UPDATE events SET sha256 = replace(sha256, substr(sha256, 1, 1), 'f') || '' WHERE id = 4",
+            "UPDATE events SET sha256 = substr(sha256, 2) || substr(sha256, 1, 1) WHERE id = 4",
             [ALTERED.format(4), DOES_NOT_CONTINUE.format(5)],
         ),
         (

@@ -32,7 +32,8 @@ class Corrections(OpenLedger):
             What is wrong with it.
         replacement : mapping
             The right values, under the names of the arguments that recorded it. A mapping of sizes replaces
-            the sizes that it names; None takes a size away, for example one under a misspelled name.
+            the sizes that it names; None takes a size away from this event, for example one under a misspelled
+            name: what was known of it before, if anything, counts again.
 
         Raises
         ------

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from fluewright.errors import LedgerError
-from fluewright.ledger.entries import SIZE_AGREEMENT_MM
+from fluewright.ledger.entries import sizes_agree
 from fluewright.ledger.rows import did_you_mean
 from fluewright.ledger.values import mm_text
 
@@ -35,8 +35,7 @@ def check_cut_begins_at_recorded_size(serial: str, details: Mapping[str, Any], s
             return  # a chamfer or a hole that did not exist yet
         near = did_you_mean(feature, sizes)
         raise LedgerError(f"{serial} has no {feature!r} in the ledger: {near}log a measurement of it before the cut.")
-    # The limit is met exactly by sizes such as 6.20 and 6.205, whose difference is not exact in binary.
-    if abs(recorded_mm - begun_mm) > SIZE_AGREEMENT_MM + 1e-9:
+    if not sizes_agree(recorded_mm, begun_mm):
         raise LedgerError(
             f"{feature} of {serial} is {mm_text(recorded_mm)} in the ledger, the cut says it began at "
             f"{mm_text(begun_mm)}: "

@@ -39,6 +39,7 @@ __all__ = [
     "cut_entry",
     "head_trial_entry",
     "measurement_entry",
+    "sizes_agree",
     "sizes_detail",
     "state_entry",
     "trial_entry",
@@ -47,7 +48,15 @@ __all__ = [
 SIZE_AGREEMENT_MM = 0.005
 """Two readings of one size agree within half of the last digit of a caliper (0.01 mm)."""
 
+_BINARY_MM = 1e-9
+
 _NOTE_FIELDS = tuple(field.name for field in fields(TrialNote))
+
+
+def sizes_agree(one_mm: float, other_mm: float) -> bool:
+    """Return whether two readings are of one size, `SIZE_AGREEMENT_MM` apart at the most."""
+    # The limit is met exactly by sizes such as 6.20 and 6.205, whose difference is not exact in binary.
+    return abs(one_mm - other_mm) <= SIZE_AGREEMENT_MM + _BINARY_MM
 
 
 def begun_entry(
@@ -210,7 +219,7 @@ def cut_entry(
             field=name,
         )
     sizes = checked_sizes("as_built_after", as_built_after)
-    if abs(sizes.get(name, after) - after) > SIZE_AGREEMENT_MM:
+    if not sizes_agree(sizes.get(name, after), after):
         raise LedgerError(
             f"is {mm_text(after)} mm after the cut, but {mm_text(sizes[name])} in as_built_after; "
             "measure it again and give one value.",

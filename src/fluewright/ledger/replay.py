@@ -3,7 +3,7 @@
 An event states sizes, mostly all of them, but only those that it changed, or that a correction of it names,
 count as its own finding. The rest is carried forward from the events before it. So a size that was corrected
 at its source is also right in every later event that had only copied it, while a later reading of its own
-stands.
+stands; and where a size is taken away from an event, what was known before it counts again.
 """
 
 from collections import defaultdict
@@ -84,8 +84,9 @@ def amended(kind: str, details: Mapping[str, Any], replacement: Mapping[str, Any
         explicit = replacement.get("as_built_after", {})
         sizes = dict(merged["as_built_after"])
         if merged["feature"] != details["feature"] and details["feature"] not in explicit:
-            sizes.pop(details["feature"], None)
-        if merged["feature"] not in explicit:
+            del sizes[details["feature"]]
+        # A cut always states the size that it changed: that one cannot be taken away.
+        if explicit.get(merged["feature"]) is None:
             sizes[merged["feature"]] = merged["after_mm"]
         merged["as_built_after"] = sizes
     return merged
@@ -125,8 +126,6 @@ def replay(rows: Sequence[EventRow]) -> list[Known]:
             explicit.add(details["feature"])
         before = dict(present)
         stated = details.get(sizes_key, {})
-        for name in explicit - set(stated):
-            present.pop(name, None)
         for name, size in stated.items():
             if name in explicit or row.as_built_before.get(name) != size:
                 present[name] = size

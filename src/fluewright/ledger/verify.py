@@ -168,9 +168,9 @@ def _chain_findings(connection: sqlite3.Connection, must_hold: tuple[int, str] |
         former_id, former = number, row["sha256"]
     if must_hold is not None and must_hold[0] > former_id:
         yield f"event {must_hold[0]} was written down, but the ledger ends at {former_id}"
-    used = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'events'").fetchone()
-    if former_id != (used[0] if used else 0):
-        yield f"events after {former_id} were removed: numbers up to {used[0] if used else 0} had been used"
+    (used,) = connection.execute("SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'events'").fetchone()
+    if former_id != used:
+        yield f"events after {former_id} were removed: numbers up to {used} had been used"
 
 
 def _agreement_findings(connection: sqlite3.Connection) -> Iterator[str]:
@@ -192,7 +192,7 @@ def _agreement_findings(connection: sqlite3.Connection) -> Iterator[str]:
             table, row = "models", models.pop((details.get("name"), details.get("version")), None)
         elif kind == EventKind.BEGUN:
             table, row = "instruments", instruments.pop(event["serial"], None)
-            details |= {"serial": event["serial"], "begun_at": event["recorded_at"]}
+            details["begun_at"] = event["recorded_at"]
         else:
             table = tables.get(kind, "")
             row = rows[table].pop(number, None) if table else None
