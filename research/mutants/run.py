@@ -83,9 +83,9 @@ PACKAGES = (
     _ledger("migrations/*", "schema", "upgrade"),
     _ledger("connection.py", "connection", "transactions", "upgrade"),
     _ledger("ledger_file.py", "file", "connection"),
-    _ledger("backup.py", "backup"),
-    _ledger("export.py", "export"),
-    _ledger("verify.py", "verify"),
+    _ledger("backup.py", "backup", "records"),
+    _ledger("export.py", "export", "records"),
+    _ledger("verify.py", "verify", "records"),
     _ledger("*"),  # nothing that acts: a file with faults needs a line of its own
     Covered("guard", "web/guard.py", ("tests/web/test_guard_rules.py",)),
     Covered("cuts", "bench/cuts.py", ("tests/bench/test_bench.py",)),

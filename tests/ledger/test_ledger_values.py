@@ -329,6 +329,8 @@ def test_json_is_taken_up_to_its_limits() -> None:
 def test_json_tells_where_a_value_stands() -> None:
     value = {"cents": [1.0, {"G5": float("nan")}]}
     assert field_of(values.checked_json, "forecast", value, says="is nan") == "forecast['cents'][1]['G5']"
+    array = {"cents": np.array([1.0, np.nan])}
+    assert field_of(values.checked_json, "forecast", array, says="is nan") == "forecast['cents'][1]"
     assert field_of(values.checked_json, "forecast", {"a\x00": 1}, says="unprintable") == "a key in forecast"
     assert field_of(values.checked_json, "forecast", {"": 1}, says="is empty") == "a key in forecast"
     nested: object = {}

@@ -1,5 +1,7 @@
 """The code that pairs a device: in every state that it can be in, and the session that it gives."""
 
+import re
+
 import pytest
 
 from fluewright.web import pairing as pairing_module
@@ -44,6 +46,15 @@ def guess(pairing: Pairing, client: str, times: int) -> None:
 @pytest.mark.parametrize("given", ["", "00000000", "12345678"])
 def test_before_a_code_is_shown_nothing_pairs(pairing: Pairing, given: str) -> None:
     assert pairing.pair(given, "phone") is None
+
+
+def test_a_code_is_made_when_it_is_first_asked_for_however_young_the_clock(pairing: Pairing, clock: Clock) -> None:
+    clock.now_s = 0.0
+    assert re.fullmatch(r"\d{8}", pairing.code())
+
+
+def test_a_code_lives_ten_minutes() -> None:
+    assert CODE_SECONDS == 600
 
 
 def test_a_fresh_code_stays_the_same_and_pairs(pairing: Pairing, clock: Clock) -> None:

@@ -59,13 +59,7 @@ class Corrections(OpenLedger):
             known = replay(rows)
             right = _checked_replacement(session, known_event(known, event_id), replacement)
             details = {"corrected_event_id": event_id, "reason": reason, "replacement": right}
-            planned = EventRow(
-                id=rows[-1].id + 1,
-                kind=EventKind.CORRECTION,
-                details=details,
-                as_built_before={},
-                as_built_after={},
-            )
+            planned = EventRow(id=rows[-1].id + 1, kind=EventKind.CORRECTION, details=details)
             before, after = present_sizes(known), present_sizes(replay([*rows, planned]))
             event = self._append(session, EventKind.CORRECTION, wrong.serial, details, before, after)
             return fresh_record(event, Correction)
