@@ -301,7 +301,7 @@ def sit_down(
     with open_ledger(ledger, create=False) as book:
         piece = book.instrument(serial)
         events = book.history(serial)
-        newest = book.head()[0]
+        newest = book.newest_event()[0]
         begun = recorded_model(book, piece.model_name, piece.model_version)
     record = Record(
         ledger, piece.serial, piece.model_name, piece.model_version, piece.state, dict(piece.as_built), newest
