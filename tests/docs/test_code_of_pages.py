@@ -19,9 +19,7 @@ import fluewright
 DOCS = Path(__file__).parents[2] / "docs"
 PAGE = DOCS / "python.md"
 NOTEBOOKS = sorted((DOCS / "notebooks").glob("*.py"))
-SMALL = (
-    "# Page\n\n```python\na = 2\nprint('two')\na\n```\n\n```output\ntwo\n2\n```\n\n```python\na += 1\n```\n"
-)
+SMALL = "# Page\n\n```python\na = 2\nprint('two')\na\n```\n\n```output\ntwo\n2\n```\n\n```python\na += 1\n```\n"
 
 
 def test_the_page_runs_and_shows_what_it_says(tmp_path):
