@@ -34,7 +34,7 @@ def test_repr_says_what_matters(model, predicted, fitted, blown, sound, heard, a
     assert repr(sound).startswith("<PlayedSound d5-cylinder: D5; 0.2 s, ")
     assert "13 notes in 8.4 s" in repr(heard)
     assert "cuts are advised" in repr(advice)
-    assert "first foot end: shorten the foot" in repr(advice)
+    assert "first: shorten the foot" in repr(advice)
     assert "not played yet; 0 trials" in repr(shop.sit_down("D5-0002"))
     assert "1 trial, 1 cut since" in repr(shop.sit_down("D5-0001"))
     assert repr(fw.draw(model, "top")) == "Picture(title='d5-cylinder: top view')"

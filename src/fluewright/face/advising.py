@@ -117,7 +117,7 @@ class PieceAdvice(Tabular):
         return note_records(self.judged.advice.fingerings, self.verdict)
 
     def _headline(self) -> str:
-        cuts = f"; first {self.plan[0].feature}: {self.plan[0].how}" if self.plan else ""
+        cuts = f"; first: {self.plan[0].how}" if self.plan else ""
         return (
             f"{self.model.model.name}: {result_words(self.state)}; chance that a note of register 1 is out "
             f"{self.verdict.doubt:.0%}{cuts}"
