@@ -6,7 +6,7 @@ import pytest
 import fluewright as fw
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
-from fluewright.acoustics.synthesis import note_gesture, sound_of
+from fluewright.acoustics.synthesis import note_gesture, sound_of, swell_gesture
 from fluewright.demo.sound import play
 from fluewright.listening import write_recording
 
@@ -51,7 +51,20 @@ def take(model, tmp_path_factory):
 
 @pytest.fixture(scope="session")
 def heard(take, model):
-    return fw.listen(take, model=model)
+    return fw.listen(take, model=model, tone=True)
+
+
+@pytest.fixture(scope="session")
+def swell(blown, tmp_path_factory):
+    """A slow swell on the lowest note over its jump and back, heard with the breath beside it."""
+    low = blown.note("D5")
+    gesture = swell_gesture(0, 1.05 * low.lowest_pa, 1.4 * low.highest_pa, seconds=8.0)
+    sound = sound_of(blown.blown, gesture)
+    folder = tmp_path_factory.mktemp("swells")
+    write_recording(folder / "swell.wav", sound.samples(), sound.rate_hz)
+    log = [f"{i / sound.rate_hz:.3f},{sound.breath_pa[i]:.2f}" for i in range(0, len(sound.breath_pa), 1200)]
+    (folder / "breath.csv").write_text("\n".join(["time,pa", *log]))
+    return fw.listen(folder / "swell.wav", model=blown.model, breath_log=folder / "breath.csv")
 
 
 @pytest.fixture(scope="session")
@@ -72,12 +85,13 @@ def shop(model, take, tmp_path_factory):
 
 
 @pytest.fixture(scope="session")
-def results(model, predicted, blown, fitted, heard, advice, shop):
+def results(model, predicted, blown, fitted, heard, swell, advice, shop):
     """Everything that holds a table, by a name for messages."""
     return {
         "models": fw.models(), "sizes": fw.sizes(model), "predicted": predicted, "effects": fw.sensitivity(model),
         "blown": blown, "octaves": blown.octaves(), "curve": blown.curve("D6", 2), "fitted": fitted,
-        "fitted notes": fitted.notes(), "heard": heard, "harmonics": heard.harmonics(), "advice": advice,
+        "fitted notes": fitted.notes(), "heard": heard, "harmonics": heard.harmonics(),
+        "tones": heard.tones(), "registers": swell.registers(), "jumps": swell.jumps(), "advice": advice,
         "cuts": advice.cuts(), "pieces": shop.pieces(), "ledger's models": shop.models(),
         "history": shop.history("D5-0001"), "forecasts": shop.forecasts(), "piece": shop.sit_down("D5-0001"),
         "new piece": shop.sit_down("D5-0002"), "left cuts": shop.sit_down("D5-0001").cuts(),

@@ -190,6 +190,40 @@ def test_a_note_of_another_instrument_is_warned_of(take):
     assert any(r["note"] is None and r["cents"] is None for r in heard.records())
 
 
+def test_start_and_tone_are_heard_where_they_are_asked_for(heard, take):
+    rows = heard.tones().records()
+    assert [r["note"] for r in rows] == [n.name for n in heard.notes]
+    assert all(0.0 < r["rise_s"] < 0.1 for r in rows)
+    assert all(r["vibrato_hz"] is None for r in rows)
+    plain = fw.listen(take)
+    with pytest.raises(fw.InputError, match="listen with tone=True"):
+        plain.tones()
+    for table in (plain.registers, plain.jumps):
+        with pytest.raises(fw.InputError, match="listen with swell=True"):
+            table()
+
+
+def test_a_swell_with_its_breath_log_jumps_where_the_model_says(swell, blown):
+    up, down = swell.jumps().records()
+    assert (up["up"], down["up"]) == (True, False)
+    assert up["after_hz"] / up["before_hz"] == pytest.approx(2.0, rel=0.02)
+    low = next(r for r in blown.records() if r["note"] == "D5")
+    assert up["breath_pa"] == pytest.approx(low["jumps_at_pa"], rel=0.1)
+    assert down["breath_pa"] == pytest.approx(low["falls_back_pa"], rel=0.15)
+    first = swell.registers().records()[0]
+    assert first["least_pa"] < first["most_pa"]
+    assert first["cents_per_doubling"] > 5.0
+
+
+def test_a_swell_without_a_log_has_no_breath(swell):
+    again = fw.listen(swell.path, swell=True)
+    assert [r["up"] for r in again.jumps().records()] == [True, False]
+    assert all(r["breath_pa"] is None for r in again.jumps().records())
+    assert all(r["least_pa"] is None for r in again.registers().records())
+    with pytest.raises(fw.RecordingError):
+        fw.listen(swell.path, breath_log=swell.path.with_name("none.csv"))
+
+
 def test_a_file_that_is_no_recording(tmp_path):
     (tmp_path / "no.wav").write_bytes(b"none")
     with pytest.raises(fw.RecordingError):

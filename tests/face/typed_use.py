@@ -29,6 +29,7 @@ def design(folder: Path) -> fw.Model:
 def bench(model: fw.Model, take: Path) -> list[str]:
     heard = assert_type(fw.listen(take, model=model), fw.HeardNotes)
     assert_type(heard.notes[0].heard.frequency_hz, float)
+    assert_type(fw.listen(take, tone=True, breath_log=take.with_suffix(".csv")).tones(), fw.RecordTable)
     advice = assert_type(
         fw.advise(model, [take], sizes={"length_mm": 265.0}, policy=fw.CutPolicy(risk=0.01)), fw.PieceAdvice
     )

@@ -16,7 +16,7 @@ from fluewright.instrument.model import Model
 from fluewright.pictures.palette import Theme
 from fluewright.shop.conditions import TrialConditions
 from fluewright.shop.result_pictures import verdict_chart
-from fluewright.shop.sitting import Judged, Sitting, hear_take, judge, sit_down_loose
+from fluewright.shop.sitting import Judged, Sitting, judge, sit_down_loose, take_of_recording
 
 __all__ = ["PieceAdvice", "Recordings", "advise", "cut_records", "judged_piece", "note_records", "verdict_html"]
 
@@ -148,7 +148,7 @@ def judged_piece(
     """
     paths = [recordings] if isinstance(recordings, str | Path) else list(recordings)
     conditions = TrialConditions(temperature_c, breath_pa)
-    takes = [hear_take(Path(path)) for path in paths]
+    takes = [take_of_recording(Path(path)) for path in paths]
     return judge(sitting, takes, conditions=conditions, policy=policy)
 
 

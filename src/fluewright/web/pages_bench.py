@@ -16,7 +16,7 @@ from fluewright.ledger import PieceState
 from fluewright.shop.history import find_pieces
 from fluewright.shop.models import list_models
 from fluewright.shop.pieces import begin_piece, serial_prefix
-from fluewright.shop.sitting import hear_take
+from fluewright.shop.sitting import take_of_recording
 from fluewright.web.answers import (
     Page,
     body,
@@ -168,5 +168,5 @@ class _BenchPages:
 
 def _judge_file(room: BenchRoom, path: Path, name: str) -> list[str]:
     with called(path, name):
-        take = hear_take(path, name=name)
+        take = take_of_recording(path, name=name)
     return room.take_recording(take)
