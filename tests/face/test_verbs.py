@@ -68,7 +68,10 @@ def test_tolerances_and_losses_change_the_prediction(model, predicted):
     careless = fw.predict(model, tolerances=fw.ShopTolerances(hole_diameter_mm=0.5))
     assert careless.records()[4]["from_sizes_cents"] > 2.0 * predicted.records()[4]["from_sizes_cents"]
     assert careless.records()[4]["from_model_cents"] == predicted.records()[4]["from_model_cents"]
-    assert fw.predict(model, lossless=True).note("D5").cents > predicted.note("D5").cents
+    lossless = fw.predict(model, wall_losses=False).note("D5")
+    assert lossless.cents > predicted.note("D5").cents
+    assert lossless.quality > 1.5 * predicted.note("D5").quality
+    assert fw.predict(model, radiation=False).note("D5").quality > predicted.note("D5").quality
 
 
 def test_effects_of_sizes_agree_with_a_change(model, predicted):

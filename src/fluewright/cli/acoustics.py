@@ -12,7 +12,7 @@ from fluewright.cli.printing import console, finite, print_json, print_table, wa
 from fluewright.errors import ComputeError, InputError
 from fluewright.files import write_whole
 
-__all__ = ["impedance", "predict", "range_data", "sensitivity", "standing_wave"]
+__all__ = ["impedance", "marks", "predict", "range_data", "sensitivity", "standing_wave"]
 
 
 def range_data(notes: Any) -> list[dict[str, Any]]:
@@ -29,6 +29,23 @@ def range_data(notes: Any) -> list[dict[str, Any]]:
             "effect": n.effect,
         }
         for n in notes
+    ]
+
+
+def marks(predictions: Any) -> list[Any]:
+    """Return the marks of the hanging chart for predictions."""
+    from fluewright.pictures.results import NoteMark
+
+    return [
+        NoteMark(
+            note=p.note,
+            register=p.register,
+            cents=p.cents,
+            uncertainty_cents=p.uncertainty_cents,
+            kind="predicted",
+            governing_hole=p.governing_hole,
+        )
+        for p in predictions
     ]
 
 
@@ -71,9 +88,8 @@ def predict(
     warn_ranges(prediction.out_of_range)
     if plot is not None:
         from fluewright.pictures.chart import hanging_chart
-        from fluewright.shop.result_pictures import predicted_marks
 
-        write_whole(plot, hanging_chart(loaded, predicted_marks(notes), theme=theme, title=loaded.model.name))
+        write_whole(plot, hanging_chart(loaded, marks(notes), theme=theme, title=loaded.model.name))
     if as_json:
         print_json(
             {

@@ -67,9 +67,20 @@ def blow(
     warn(blown.warnings)
     curve = breath_curve(blown)
     if plot is not None:
-        from fluewright.shop.result_pictures import breath_picture
+        from fluewright.pictures.breath import BreathCurve, breath_chart
 
-        drawn = breath_picture(blown, [blown.notes[i] for i in rows], theme="dark" if theme == "dark" else "light")
+        drawn = breath_chart(
+            [
+                BreathCurve(
+                    n.note, n.register, n.branch.pressures_pa.tolist(),
+                    [cents_above(f, n.target_hz) if f > 0 else math.nan for f in n.branch.frequencies_hz],
+                    n.lowest_pa, n.highest_pa, n.planned_pa, n.fall_back_pa,
+                )
+                for n in (blown.notes[i] for i in rows)
+            ],
+            title=f"{name}: pitch against breath", tolerance_cents=blown.network.model.target.tolerance_cents,
+            theme="dark" if theme == "dark" else "light",
+        )  # fmt: skip
         write_whole(plot, drawn)
     if as_json:
         print_json(
@@ -199,9 +210,11 @@ def hear(
             raise InputError(f"--octave {octave}: the model has no octave of {key.note} in register 2")
         gesture = synthesis.octave_gesture(blown, below, above[0], tongued=not slurred, seconds=seconds or 1.0)
     else:
-        gesture = synthesis.scale_gesture(
-            blown, synthesis.scale_rows(blown), seconds=seconds or 0.6, slurred=slurred
-        )  # fmt: skip
+        playable = [i for i, n in enumerate(blown.notes) if math.isfinite(n.onset_pa)]
+        # One row a name: the first of several fingerings is the usual one.
+        names = dict((blown.notes[i].note, i) for i in reversed(playable))
+        order = sorted(names.values(), key=lambda i: blown.notes[i].target_hz)
+        gesture = synthesis.scale_gesture(blown, order, seconds=seconds or 0.6, slurred=slurred)
     sound = synthesis.sound_of(blown, gesture, noise=not quiet, seed=seed)
     write_recording(output, sound.samples(), sound.rate_hz)
     sys.stdout.write(f"{output}: {gesture.seconds:.1f} s, {sound.level_db:.0f} dB at 1 m in the open\n")

@@ -108,7 +108,9 @@ class PredictedNotes(Tabular):
         return self.picture().svg
 
 
-def predict(model: Model, *, tolerances: ShopTolerances = SHOP_TOLERANCES, lossless: bool = False) -> PredictedNotes:
+def predict(
+    model: Model, *, tolerances: ShopTolerances = SHOP_TOLERANCES, wall_losses: bool = True, radiation: bool = True
+) -> PredictedNotes:
     """Say what every note of a model will sound: the natural resonances, with their uncertainties.
 
     Parameters
@@ -116,15 +118,17 @@ def predict(model: Model, *, tolerances: ShopTolerances = SHOP_TOLERANCES, lossl
     model : Model
     tolerances : ShopTolerances
         How well the shop keeps its sizes; by default those of a small workshop.
-    lossless : bool
-        Without wall losses and radiation.
+    wall_losses : bool
+        Friction and heat exchange at the walls of bore and holes.
+    radiation : bool
+        What the openings lose to the room.
 
     Raises
     ------
     ComputeError
         A fingering has no resonance.
     """
-    network = build_network(model, rules=Rules(lossy=not lossless, radiate=not lossless))
+    network = build_network(model, rules=Rules(lossy=wall_losses, radiate=radiation))
     return PredictedNotes(model=model, prediction=prediction_of(network, tolerances=tolerances))
 
 
