@@ -200,3 +200,21 @@ def test_the_limits_themselves_are_allowed():
                 for x_c in (0.0, 0.1):
                     air = moist_air(t, relative_humidity=h, pressure_pa=p, co2_fraction=x_c)
                     assert isinstance(air, Air)
+
+
+@pytest.mark.parametrize(
+    ("t", "h", "x_c", "gamma", "speed", "density"),
+    [
+        (20.0, 0.5, 0.0004, 1.399125, 343.87408, 1.198876),
+        (20.0, 1.0, 0.0400, 1.392642, 341.18822, 1.212182),
+        (27.0, 1.0, 0.0250, 1.393395, 347.16300, 1.171451),
+        (30.0, 1.0, 0.0300, 1.392000, 348.84068, 1.159049),
+        (34.0, 1.0, 0.0450, 1.388823, 350.46359, 1.145718),
+    ],
+)
+def test_breath_as_an_ideal_mixture_stays_as_it_was(t, h, x_c, gamma, speed, density):
+    """Pin: our own mixture of five gases (physics notes 1.4); against another's, tests/published/test_published_air.py."""
+    air = mixture_air(t, relative_humidity=h, co2_fraction=x_c)
+    assert air.gamma == pytest.approx(gamma, abs=5.1e-7)
+    assert air.sound_speed == pytest.approx(speed, abs=5.1e-6)
+    assert air.density == pytest.approx(density, abs=5.1e-7)

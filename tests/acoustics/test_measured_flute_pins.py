@@ -45,9 +45,9 @@ def test_the_note_that_the_jet_was_set_on_stays_met(study, found, key):
 
 
 # Short of the measured by more than a factor of 1.5: in register 1 the pitch of D and E rises by 34 and 30 cents per
-# doubling of breath, measured 52 and 53 (0.66 and 0.56 of it). Of 137 heads of usual sizes 50 could be set on C; in none
-# did E come above 0.7. The memory's fit to the jet's law, which at low speeds (Omega above 0.4) turns the phase too
-# little, is a small part of it: with the law itself E comes to 0.53 to 0.68. Read again from the recording that was
+# doubling of breath, measured 52 and 53 (0.66 and 0.56 of it). Of 137 heads of usual sizes 50 could be set on C; in
+# none did E come above 0.7. The memory's fit to the jet's law, which at low speeds (Omega above 0.4) turns the phase
+# too little, is a small part of it: with the law itself E comes to 0.53 to 0.68. Read again from the recording that was
 # released with the log, the next notes up have 38 to 42 (F) and 40 to 47 (G) over the same breath.
 @pytest.mark.parametrize(("note", "share"), [("D5", 0.66), ("E5", 0.56)])
 def test_pull_in_register_1_stays_too_small(study, found, note, share):

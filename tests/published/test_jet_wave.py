@@ -3,7 +3,8 @@
 Sources: Rayleigh's equation for u = sech(y)**2 (Drazin & Reid, Hydrodynamic Stability, 1981; from memory), solved here
 by another form than the program's table was made with. Coltman 1976 (half a wave between slit and edge), Ising 1971
 (intonation number; seen in Liljencrants' notes), Brown 1937 (edge tones), Curle 1953 and Powell 1961 (a quarter more
-than whole waves): from memory. What the program's jet was set on, and its own figures: tests/acoustics/test_jet_pins.py.
+than whole waves): from memory. What the program's jet was set on, and its own figures:
+tests/acoustics/test_jet_pins.py.
 """
 
 import math

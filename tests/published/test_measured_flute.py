@@ -2,9 +2,9 @@
 
 Source: Chin, Zhang & Xia 2021, arXiv 2107.08727, released data (a player's breath logged with the sound); the cents per
 doubling of breath are our reading of the released recording. The flute's sizes are not published: geometry, calibration
-on the lowest note alone and the measured figures stand in research/jet/measured_flute.py and .json. The jet was set on C5,
-all four figures of it; D5, E5 and G5 were held back, and they alone are tried here. Where the model falls short of them
-stands in tests/acoustics/test_measured_flute_pins.py.
+on the lowest note alone and the measured figures stand in research/jet/measured_flute.py and .json. The jet was set on
+C5, all four figures of it; D5, E5 and G5 were held back, and they alone are tried here. Where the model falls short of
+them stands in tests/acoustics/test_measured_flute_pins.py.
 """
 
 import importlib.util

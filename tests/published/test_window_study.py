@@ -121,7 +121,8 @@ def test_the_fit_left_out_what_is_tried_here():
     shipped = x @ np.array(list(window_study()["terms"].values()))
     off = shipped / y - 1.0
     held = np.arange(y.size) % 5 == 4
-    # What a least-squares fit leaves is at right angles to its own cases' terms, and to no others'; but for a faint ridge.
+    # What a least-squares fit leaves is at right angles to its own cases' terms, and to no others'; but for a faint
+    # ridge.
     pull = np.abs((x / y[:, None])[~held].T @ off[~held])
     other = np.abs((x / y[:, None])[held].T @ off[held])
     assert (pull < 1e-3 * other).all()
