@@ -256,7 +256,7 @@ def test_length_of_a_step(xi, slack):
 
 
 def test_limits_of_a_step():
-    """A very wide second part is a flange, 0.8216 a (Dalmont et al. 2001); equal radii are no step, none is negative."""
+    """A very wide second part is a flange, 0.8216 a (Dalmont et al. 2001); equal radii are no step; none below 0."""
     assert step_length(1e-9, 1.0)[0] / 1e-9 == pytest.approx(0.8216, rel=1e-8)
     assert step_length(8e-3, 8e-3)[0] == 0.0
     assert all(step_length(xi, 1.0)[0] >= 0.0 for xi in np.linspace(0.01, 1.0, 100))

@@ -100,7 +100,7 @@ def test_the_fit_keeps_near_levine_and_schwinger(ka):
 
 
 def test_the_zero_frequency_limits():
-    """0.6133 a unflanged (Levine & Schwinger 1948; the integral gives 0.6127), 0.8216 a flanged (Dalmont et al. 2001)."""
+    """0.6133 a unflanged (Levine & Schwinger 1948; the integral: 0.6127), 0.8216 a flanged (Dalmont et al. 2001)."""
     assert levine_schwinger(1e-4)[1] == pytest.approx(0.6133, abs=7e-4)
     assert fit(1e-4, UNFLANGED)[1] == pytest.approx(0.6133, abs=1e-6)
     assert fit(1e-4, FLANGED)[1] == pytest.approx(0.8216, abs=1e-6)

@@ -259,7 +259,7 @@ def test_an_undercut_shortens_the_hole_and_a_rounded_rim_does_too():
 
 @pytest.mark.parametrize("letter", ["c", "o", "h"])
 def test_one_hole_in_its_bore_by_the_matrices_of_the_notes(letter):
-    """Keefe 1982: [1 Za/2][1 0; 1/Zs 1][1 Za/2] between two cylinders; foot after Silva et al. 2009 (both from memory)."""
+    """Keefe 1982: [1 Za/2][1 0; 1/Zs 1][1 Za/2] between cylinders; foot after Silva et al. 2009 (from memory)."""
     hole = {"name": "1", "position_mm": 200.0, "diameter_mm": 7.0}
     model = tube_of(
         holes=[hole],
