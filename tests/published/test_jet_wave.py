@@ -95,16 +95,17 @@ def test_the_jet_is_slower_than_bernoulli_and_rises_with_the_breath(name):
 
 
 def test_the_fastest_windway_comes_up_to_bernoulli():
-    """A short, well rounded one: the centre line's speed, 2.8 % high at worst (test_windway.py), is 1.1 % beyond."""
+    """Short and well rounded: 0.98 to 1 times sqrt(2 P/rho). Narrowing too, it comes up to it and not beyond, where
+    entry loss and centre line by themselves, from separate sources, would be 13 % beyond.
+    """
     head = load("d5-cylinder").head
-    head = head.model_copy(update={"windway": Windway(
-        length_mm=8.0, width_mm=10.0, entry_height_mm=1.0, exit_height_mm=1.0, entry_flare_mm=2.0
-    )})  # fmt: skip
-    ratio = np.array(
-        [f.jet_speed / f.bernoulli_speed for f in (windway_flow(head, p, 1.2, 1.82e-5) for p in (100.0, 1e3, 5e3, 2e4))]
-    )
-    assert (ratio < 1.011).all()
-    assert ratio.max() > 0.98
+    breaths = (100.0, 300.0, 1e3, 5e3, 2e4)
+    for entry, least in ((1.0, 0.98), (2.5, 1.0 - 1e-12)):
+        windway = Windway(length_mm=8.0, width_mm=10.0, entry_height_mm=entry, exit_height_mm=1.0, entry_flare_mm=2.0)
+        flows = [windway_flow(head.model_copy(update={"windway": windway}), p, 1.2, 1.82e-5) for p in breaths]
+        ratio = np.array([f.jet_speed for f in flows]) / np.sqrt(2.0 * np.array(breaths) / 1.2)
+        assert (ratio < 1.0 + 1e-12).all()
+        assert ratio.max() > least
 
 
 def test_half_a_wave_between_slit_and_edge(cylinder):
