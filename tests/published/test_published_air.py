@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from CoolProp.CoolProp import PT_INPUTS, AbstractState, HAPropsSI, iphase_gas
+from CoolProp.CoolProp import PT_INPUTS, AbstractState, HAPropsSI, PropsSI, iphase_gas
 from scipy.integrate import quad
 
 from fluewright.air import compressibility, mixture_air, moist_air, saturation_pressure, vapour_fraction
@@ -91,6 +91,27 @@ def test_carbon_dioxide_alone_in_saturated_air():
     theirs = cents(*(gas_of(25.0, 1.0, x_c).speed_sound() for x_c in (0.04, 0.0004)))
     assert cents(rich, poor) == pytest.approx(theirs, abs=0.15)
     assert -20.0 < cents(rich, poor) < -10.0
+
+
+def test_the_standard_atmosphere_at_sea_level():
+    """ISO 2533:1975 and US Standard Atmosphere 1976, table of properties (from memory): dry, 15 C, 101325 Pa.
+
+    1.2250 kg/m3, 340.294 m/s, 1.7894e-5 Pa s, 2.5326e-2 W/(m K), ratio of heats 1.4 by convention: theirs is an ideal
+    gas, hence 6e-4 of density and 5e-4 of speed.
+    """
+    air = moist_air(15.0, relative_humidity=0.0, co2_fraction=0.000314)
+    assert air.density == pytest.approx(1.2250, rel=6e-4)
+    assert air.sound_speed == pytest.approx(340.294, rel=5e-4)
+    assert air.viscosity == pytest.approx(1.7894e-5, rel=1e-4)
+    assert air.gamma == pytest.approx(1.4, rel=2e-3)
+    conductivity = air.viscosity * 1004.7 / air.prandtl  # c_p 1004.7 J/(kg K) there
+    assert conductivity == pytest.approx(2.5326e-2, rel=2e-3)
+
+
+@pytest.mark.parametrize("t", [0.02, 10.0, 20.0, 30.0, 37.0, 50.0])
+def test_vapour_pressure_of_water_against_coolprop(t):
+    """CoolProp's water, IAPWS-95: 611.7 Pa at the triple point, 2339 at 20 C, 6282 at 37 C; within a thousandth."""
+    assert saturation_pressure(t) == pytest.approx(PropsSI("P", "T", t + 273.15, "Q", 0, "Water"), rel=1e-3)
 
 
 def test_transport_after_the_standard_atmosphere():

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from scipy import special
 
-from fluewright.acoustics.kernels.radiation import FLANGED, UNFLANGED, end_correction
+from fluewright.acoustics.kernels.radiation import FLANGED, UNFLANGED, end_correction, hole_outside_length
 
 NODES, WEIGHTS = np.polynomial.legendre.leggauss(10)
 
@@ -78,3 +78,12 @@ def test_the_flanged_reflection_begins_as_a_half_space_radiates():
     """1 - |R| is (ka)**2 at low frequency, twice that of an open pipe (Rayleigh; any textbook)."""
     for which, share in ((FLANGED, 1.0), (UNFLANGED, 0.5)):
         assert -end_correction(0.02**2, which)[0] == pytest.approx(share * 0.02**2, rel=2e-3)
+
+
+def test_the_flanged_length_lies_between_rayleighs_bounds():
+    """Theory of Sound, 307 and appendix A: over pi/4 (the mouth one membrane), under 8/(3 pi) (a piston in it).
+
+    So does the outside length of a hole in a body that is all but flat.
+    """
+    for length in (end_correction(1e-6, FLANGED)[1], hole_outside_length(1e-9, 1e3)[0] / 1e-9):
+        assert math.pi / 4.0 < length < 8.0 / (3.0 * math.pi)
