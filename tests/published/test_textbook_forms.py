@@ -43,6 +43,9 @@ def test_a_cone_open_at_both_ends_sounds_as_a_cylinder_of_its_length(r1, r2, mod
         xtol=1e-13,
     )  # fmt: skip
     assert k == pytest.approx(mode * math.pi / length, rel=1e-9)
+    # Reciprocity (Rayleigh): A D - B C = 1 at every other frequency too.
+    a, b, c, d = (entry(0.77 * k, which, r1, r2, length) for which in "ABCD")
+    assert a * d - b * c == pytest.approx(1.0, abs=1e-9)
 
 
 @pytest.mark.parametrize(("r1", "r2"), [(3e-3, 9e-3), (6e-3, 6.5e-3), (1e-5, 9e-3)])
