@@ -13,7 +13,7 @@ from fluewright.acoustics.ranges import RangeNote
 from fluewright.cli import main
 from fluewright.cli.printing import warn_ranges
 from fluewright.demo.sound import play
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import size_words
 from fluewright.listening import write_recording
 
 COMMAND = [sys.executable, "-c", "from fluewright.cli import main; main()"]

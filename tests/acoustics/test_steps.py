@@ -16,9 +16,9 @@ from fluewright.acoustics.kernels.segments import step_length
 from fluewright.acoustics.network import PUBLISHED, Rules, build_network
 from fluewright.acoustics.ranges import out_of_range
 from fluewright.acoustics.resonance import resonances
-from fluewright.design.fit import with_sizes
 from fluewright.errors import ModelError
 from fluewright.instrument.files import validate_model
+from fluewright.instrument.sizes import with_sizes
 from fluewright.instrument.starting import load
 from fluewright.making.sheet import _profile_groups
 from fluewright.pictures.body import outside_corners_mm
@@ -150,7 +150,7 @@ def test_moving_a_step_moves_both_its_stations():
     moved = with_sizes(jointed(), {"bore.stations_mm.2.x": 62.5, "bore.stations_mm.3.diameter": 12.0})
     assert moved.bore.stations_mm[1:4] == ((62.5, 14.0), (62.5, 12.0), (150.0, 11.0))
     assert moved.bore.outside_mm == jointed().bore.outside_mm
-    with pytest.raises(ModelError, match="no size of that name"):
+    with pytest.raises(ModelError, match="has no such size"):
         with_sizes(jointed(), {"bore.stations_mm.3.x": 62.5})
     with pytest.raises(ModelError, match="a step"):
         with_sizes(jointed(), {"bore.stations_mm.2.x": 150.0})

@@ -23,8 +23,8 @@ from fluewright.bench.prior import STATED_BELIEFS, Beliefs, size_patterns_cents,
 from fluewright.bench.repeats import of_repeats
 from fluewright.bench.scores import Forecast, score
 from fluewright.bench.session import advise, check_sizes_over_time
-from fluewright.design.fit import with_sizes
 from fluewright.errors import ComputeError, InputError
+from fluewright.instrument.sizes import with_sizes
 from fluewright.instrument.starting import load
 
 MODEL = load("d5-cylinder")

@@ -22,7 +22,7 @@ from fluewright.acoustics.jet import (
 from fluewright.acoustics.kernels.jet import travelled
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
-from fluewright.instrument.model import Windway
+from fluewright.instrument.parts import Windway
 from fluewright.instrument.starting import load
 
 

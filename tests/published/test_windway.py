@@ -16,7 +16,7 @@ from scipy.optimize import brentq
 
 from fluewright.acoustics.jet import entry_loss, windway_flow
 from fluewright.acoustics.kernels.windway import centre_ratio, channel_pressure, exit_speed, friction_reynolds
-from fluewright.instrument.model import Head, Windway
+from fluewright.instrument.parts import Head, Windway
 from fluewright.instrument.starting import load
 
 RHO, MU = 1.15, 1.85e-5

@@ -9,7 +9,7 @@ from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.network import Network
 from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
-from fluewright.instrument.geometry import bore_diameter_mm, wall_mm
+from fluewright.instrument.shape import bore_diameter_mm, wall_mm
 
 __all__ = ["ImpedanceCurve", "cutoff_of_row_hz", "impedance_curve", "lattice_cutoff_hz"]
 

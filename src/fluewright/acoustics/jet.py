@@ -32,7 +32,8 @@ from fluewright.acoustics.kernels.windway import centre_ratio, exit_speed
 from fluewright.air import Air
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
-from fluewright.instrument.model import Head, Model
+from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Head
 
 __all__ = [
     "BREATH_PA",

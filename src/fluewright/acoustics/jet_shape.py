@@ -16,7 +16,7 @@ from fluewright.acoustics.jet import JetSettings, _wave_table, free_length_m, je
 from fluewright.acoustics.kernels.jet import travelled
 from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
-from fluewright.instrument.model import Head
+from fluewright.instrument.parts import Head
 
 __all__ = ["JetShape", "jet_shape"]
 

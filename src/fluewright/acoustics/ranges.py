@@ -28,14 +28,9 @@ from fluewright.air import Air, vapour_fraction
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import HALF, fingerings_of
-from fluewright.instrument.geometry import (
-    bore_diameter_mm,
-    edge_above_floor_mm,
-    outside_diameter_mm,
-    wall_mm,
-    web_mm,
-)
-from fluewright.instrument.model import Hole, Model
+from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Hole
+from fluewright.instrument.shape import bore_diameter_mm, edge_height_mm, outside_diameter_mm, wall_mm, web_mm
 
 __all__ = [
     "DUBOS_HOLE",
@@ -265,7 +260,7 @@ def window_sizes(model: Model) -> dict[str, float]:
     a = 0.5 * bore_diameter_mm(model, start)
     outer = 0.5 * outside_diameter_mm(model, start)
     thickness = head.broken_edge_mm
-    above = head.windway.floor_height_mm + edge_above_floor_mm(model)
+    above = edge_height_mm(head)
     half = 0.5 * head.window_width_mm
     ear_top = math.sqrt(max(outer * outer - half * half, 0.0)) - a
     full = max(ear_top - above - thickness, 0.0)

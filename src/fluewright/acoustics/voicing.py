@@ -8,7 +8,7 @@ direction it is "practice". A shop's own trials later turn them into "measured" 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -17,8 +17,8 @@ from fluewright.acoustics.kernels.offsets import EDGE_OFFSET, EDGE_THICKNESS
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import Blown, NoteBreath, at_notes, blow, find_jumps, octave_widths
 from fluewright.errors import ComputeError, InputError
-from fluewright.instrument.files import validate_model
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import sizes_of, with_sizes
 
 __all__ = ["ADJUSTMENTS", "QUANTITIES", "Adjustment", "Effect", "VoicingEffect", "voicing_effects"]
 
@@ -172,17 +172,9 @@ def adjusted(model: Model, adjustment: Adjustment, *, steps: float = 1.0) -> Mod
     ModelError
         The result is impossible.
     """
-    raw: dict[str, Any] = model.model_dump()
-    for key, change in adjustment.steps:
-        *path, last = key.split(".")
-        place = raw
-        for part in path:
-            place = place[part]
-        now = place[last]
-        if now is None and last == "ear_height_mm":
-            now = full_ears_mm(model)
-        place[last] = float(now + steps * change)
-    return validate_model(raw, place=f"{model.model.name} after {adjustment.key}")
+    now = {s.key: s.value for s in sizes_of(model)}
+    now.setdefault("head.ear_height_mm", full_ears_mm(model))
+    return with_sizes(model, {key: now[key] + steps * change for key, change in adjustment.steps})
 
 
 def _chosen(model: Model) -> list[int]:

@@ -11,6 +11,7 @@ from fluewright.bench.pitch_model import SHARED
 from fluewright.errors import ComputeError
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import LENGTH, hole_key
 
 __all__ = ["starting_sizes"]
 
@@ -76,11 +77,11 @@ def starting_sizes(
         if not governed:
             continue
         if hole_index is None:
-            key, design, sign, most = "length_mm", model.length_mm, 1.0, 0.08 * model.length_mm
+            key, design, sign, most = LENGTH, model.length_mm, 1.0, 0.08 * model.length_mm
         else:
             hole = model.holes[hole_index]
             key, design, sign, most = (
-                f"holes.{hole.name}.diameter_mm", hole.diameter_mm, -1.0, 0.5 * hole.diameter_mm,
+                hole_key(hole.name), hole.diameter_mm, -1.0, 0.5 * hole.diameter_mm,
             )  # fmt: skip
 
         lost: set[int] = set()

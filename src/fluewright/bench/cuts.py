@@ -21,10 +21,9 @@ from fluewright.arrays import BoolArray, FloatArray
 from fluewright.bench.calibration import PlayedTrial, Posterior, evidence_of, update, worth_playing
 from fluewright.bench.features import Feature, features_of, tool_for
 from fluewright.bench.pitch_model import is_plain_cut
-from fluewright.design.fit import with_sizes
 from fluewright.errors import ComputeError, InputError, ModelError
 from fluewright.instrument.fingering import CLOSED, governing_hole
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import LENGTH, hole_key, size_words, with_sizes
 from fluewright.units import shifted
 
 __all__ = ["CutPolicy", "CutProposal", "Verdict", "Way", "next_cut", "ways_to_raise"]
@@ -243,7 +242,7 @@ class _Planner:
     def lift(self, top: int, bottom: int) -> float:
         """Return how far the diameter of their hole (or the length) lifts the flat note for each cent of the sharp."""
         hole = governing_hole(self.pitch.fingerings[top])
-        key = "length_mm" if hole is None else f"holes.{self.pitch.model.holes[hole].name}.diameter_mm"
+        key = LENGTH if hole is None else hole_key(self.pitch.model.holes[hole].name)
         of_top, of_bottom = self.slopes[[top, bottom], self.pitch.columns[key]]
         return float(of_bottom / of_top) if of_top != 0.0 else np.inf
 
@@ -518,7 +517,7 @@ class _Torn:
             return []
         pitch, constants = self.planner.pitch, self.planner.posterior.parameters[:4]
         name, pair = pitch.model.holes[self.hole].name, [self.top, self.bottom]
-        keys = [f"holes.{name}.{tail}" for tail in ("position_mm", "diameter_mm")]
+        keys = [hole_key(name, field) for field in ("position_mm", "diameter_mm")]
         begun = np.array([pitch.size(key, self.planner.as_built) for key in keys])
         aims = pitch.cents(self.planner.as_built, constants)[pair] - self.planner.present[pair]
         sizes = begun.copy()

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.errors import InputError
+from fluewright.instrument.sizes import LENGTH, hole_key
 
 __all__ = ["KINDS", "Feature", "features_of", "tool_for"]
 
@@ -133,13 +134,11 @@ def features_of(
     model = pitch.model
     found: list[Feature] = []
     if "foot" in kinds:
-        length = pitch.size("length_mm", as_built)
+        length = pitch.size(LENGTH, as_built)
         lowest = model.holes[-1].position_mm + 0.5 * model.holes[-1].diameter_mm if model.holes else 0.5 * length
         least = max(model.limits.length_min_mm or 0.0, lowest + model.limits.foot_margin_mm, 0.88 * model.length_mm)
         found.append(
-            Feature(
-                "length_mm", "foot", "foot end", None, length, -1.0, max(length - least, 0.0), foot_accuracy_mm, 0.1
-            )
+            Feature(LENGTH, "foot", "foot end", None, length, -1.0, max(length - least, 0.0), foot_accuracy_mm, 0.1)
         )
     for index in range(len(model.holes) - 1, -1, -1):
         hole = model.holes[index]
@@ -147,7 +146,7 @@ def features_of(
             if kind not in kinds or kind not in _AT_HOLES:
                 continue
             tail, accuracy, smallest, most = _AT_HOLES[kind]
-            key = f"holes.{hole.name}.{tail}"
+            key = hole_key(hole.name, tail)
             size = pitch.size(key, as_built)
             room = most - size
             if kind == "hole":

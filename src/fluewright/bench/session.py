@@ -11,12 +11,13 @@ from fluewright.arrays import FloatArray
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate
 from fluewright.bench.cuts import CutPolicy, Verdict, next_cut
 from fluewright.bench.matching import LEAST_CHANCE, Match, chance_of_strays, match_notes
-from fluewright.bench.pitch_model import PitchModel, is_hole_cut, is_removable
+from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import Prior
 from fluewright.bench.repeats import of_repeats
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import Removal, is_named, size_name
 from fluewright.units import cents_above, shifted
 
 __all__ = [
@@ -119,8 +120,9 @@ def check_sizes_over_time(sizes: Sequence[Mapping[str, float]]) -> None:
     known: dict[str, float] = {}
     for built in sizes:
         for key, value in built.items():
-            if key in known and is_removable(key):
-                grown = known[key] - value if is_hole_cut(key) or key != "length_mm" else value - known[key]
+            if key in known and is_named(key):
+                removal = size_name(key).removal
+                grown = {Removal.LARGER: known[key] - value, Removal.SMALLER: value - known[key]}.get(removal, 0.0)
                 if grown > _GROWN_MM:
                     raise InputError(
                         f"{key} is {value:g} mm now and was {known[key]:g} mm before: {grown:.2f} mm of material "

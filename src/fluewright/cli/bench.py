@@ -273,8 +273,8 @@ def _ways(sitting: _Sitting, wanted: str) -> list[list[str]]:
 
 def _chart(sitting: _Sitting) -> str:
     """Return the hanging chart: the piece as it is, and hollow marks for what the cuts will make of it."""
-    from fluewright.design.fit import with_sizes
     from fluewright.instrument.fingering import governing_hole
+    from fluewright.instrument.sizes import with_sizes
     from fluewright.pictures.chart import hanging_chart
     from fluewright.pictures.results import NoteMark
 

@@ -21,6 +21,7 @@ from fluewright.bench.session import Heard, advise
 from fluewright.demo.sound import heard_without_sound, play
 from fluewright.demo.true_pieces import TruePiece
 from fluewright.errors import InputError
+from fluewright.instrument.sizes import LENGTH, Part, hole_key, size_name
 from fluewright.ledger import Ledger
 from fluewright.listening import hear_notes, read_recording, write_recording
 from fluewright.shop import ANALYSIS_VERSION, check_same_piece, cut_forecast, earlier_trials, learned_from, trial_notes
@@ -63,10 +64,10 @@ class Tuned:
 def _drilled(pitch: PitchModel) -> tuple[str, ...]:
     """Return the sizes that are gauged after drilling; a jig sets holes that lie abreast, and nobody gauges these."""
     places = [h.position_mm for h in pitch.model.holes]
-    keys = ["length_mm"]
+    keys = [LENGTH]
     for hole in pitch.model.holes:
-        keys += [f"holes.{hole.name}.position_mm"] if places.count(hole.position_mm) == 1 else []
-        keys.append(f"holes.{hole.name}.diameter_mm")
+        keys += [hole_key(hole.name, "position_mm")] if places.count(hole.position_mm) == 1 else []
+        keys.append(hole_key(hole.name))
     return tuple(keys)
 
 
@@ -229,7 +230,7 @@ def _make_cuts(
         if cut.key not in book.as_built(serial):
             book.log_measurement(serial, as_built={cut.key: cut.before_mm}, remarks="gauged before the cut")
         wrong = 0.0
-        if cut.key.startswith("holes."):
+        if size_name(cut.key).part is Part.HOLE:
             wrong = ran_on.by_mm if ran_on is not None and ran_on.cut == holes else 0.0
             holes += 1
         piece.cut(cut.key, cut.after_mm - cut.before_mm, ran_on_mm=wrong)

@@ -12,8 +12,8 @@ from fluewright.acoustics.network import Corrections, Rules, build_network, name
 from fluewright.acoustics.resonance import resonances
 from fluewright.air import moist_air
 from fluewright.arrays import FloatArray
-from fluewright.design.fit import with_sizes
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import LENGTH, hole_key, with_sizes
 from fluewright.units import shifted
 
 __all__ = ["VirtualPiece"]
@@ -39,11 +39,10 @@ class VirtualPiece:
         for i, (_, diameter) in enumerate(model.bore.stations_mm):
             hidden[f"bore.stations_mm.{i + 1}.diameter"] = diameter + 0.03 * rng.standard_normal()
         for hole in model.holes:
-            hidden[f"holes.{hole.name}.position_mm"] = hole.position_mm + 0.12 * rng.standard_normal()
+            hidden[hole_key(hole.name, "position_mm")] = hole.position_mm + 0.12 * rng.standard_normal()
         self._hidden = hidden
         self._true = {
-            key: value + (0.10 if key == "length_mm" else 0.03) * rng.standard_normal()
-            for key, value in nominal.items()
+            key: value + (0.10 if key == LENGTH else 0.03) * rng.standard_normal() for key, value in nominal.items()
         }
         # Sizes that are cut later begin as the design has them.
         for dimension in named_dimensions(model):

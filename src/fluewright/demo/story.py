@@ -20,6 +20,7 @@ from fluewright.errors import InputError
 from fluewright.instrument.files import model_text, validate_model, write_model
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import LENGTH
 from fluewright.instrument.starting import load, starting_models
 from fluewright.ledger import open_ledger
 from fluewright.listening import write_recording
@@ -162,7 +163,7 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
                     feature=cut.key,
                     before_mm=cut.before_mm,
                     after_mm=this.as_built[cut.key],
-                    tool="file" if cut.key == "length_mm" else "taper reamer by hand",
+                    tool="file" if cut.key == LENGTH else "taper reamer by hand",
                     reason=f"{cut.note} flat",
                     forecast=cut_forecast(cut, fingerings),
                     as_built_after={cut.key: this.as_built[cut.key]},

@@ -10,7 +10,7 @@ from pathlib import Path
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import fingerings_of, governing_hole
 from fluewright.instrument.model import Model
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import size_words
 from fluewright.making.paper import check_timestamp, write_pdf
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import NoteMark

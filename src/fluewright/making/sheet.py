@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from fluewright.instrument.fingering import fingerings_of
-from fluewright.instrument.geometry import bore_diameter_mm, outside_diameter_mm, wall_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import bore_diameter_mm, edge_above_floor_mm, outside_diameter_mm, wall_mm
 from fluewright.instrument.temperament import target_frequency_hz
 from fluewright.making.paper import write_pdf
 from fluewright.making.template import OVERLAP_MM, check_rule, template_sheets
@@ -135,7 +135,7 @@ def _head_group(model: Model) -> dict[str, object]:
         ["ramp angle, °", _num(head.ramp_angle_deg, 1)],
         ["ears, height", "as the wall" if head.ear_height_mm is None else _num(head.ear_height_mm)],
         ["edge from windway centre line", _num(head.edge_offset_mm)],
-        ["edge above windway floor", _num(0.5 * way.exit_height_mm + head.edge_offset_mm)],
+        ["edge above windway floor", _num(edge_above_floor_mm(head))],
         ["block face at x", _num(head.block_depth_mm)],
         ["broken edges", _num(head.broken_edge_mm)],
     ]

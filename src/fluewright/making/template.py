@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import outside_diameter_mm
 from fluewright.pictures.body import head_end_mm
 from fluewright.pictures.palette import PAPER
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm

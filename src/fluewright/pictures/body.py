@@ -3,8 +3,8 @@
 import math
 
 from fluewright.errors import InputError
-from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import outside_diameter_mm
 from fluewright.pictures.palette import Palette
 from fluewright.pictures.svg import Drawing
 

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from fluewright.instrument.differences import size_differences
-from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import outside_diameter_mm
 from fluewright.pictures.body import head_end_mm, hole_labels, outside_corners_mm
 from fluewright.pictures.cents_axis import CentsAxis, cents_axis, mark_shape, pitch_order, signed
 from fluewright.pictures.palette import Palette, Theme, palette_for

@@ -3,8 +3,8 @@
 import math
 from functools import cached_property
 
-from fluewright.instrument.geometry import bore_diameter_mm, outside_diameter_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import bore_diameter_mm, outside_diameter_mm
 
 __all__ = ["HeadLines"]
 

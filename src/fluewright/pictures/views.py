@@ -4,8 +4,8 @@ import math
 from collections.abc import Sequence
 
 from fluewright.errors import InputError
-from fluewright.instrument.geometry import bore_diameter_mm, outside_diameter_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import bore_diameter_mm, edge_above_floor_mm, outside_diameter_mm
 from fluewright.pictures.body import draw_top, head_end_mm, hole_labels, outside_corners_mm
 from fluewright.pictures.palette import Palette, palette_for
 from fluewright.pictures.spread import spread_apart
@@ -211,7 +211,7 @@ def side_view(model: Model, *, theme: str = "light", width_mm: float = 180.0, sc
         fill=palette.ground, stroke=palette.ink_text, width=0.12, closed=True,
     )  # fmt: skip
     edge_x = head.window_length_mm
-    edge_y = floor - (0.5 * head.windway.exit_height_mm + head.edge_offset_mm) * scale
+    edge_y = floor - edge_above_floor_mm(head) * scale
     outside_at_exit = axis_y - 0.5 * outside_diameter_mm(model, 0.0) * scale
     rise = max(edge_y - outside_at_exit, 0.0)
     ramp_end = zero + edge_x * scale + rise / math.tan(math.radians(max(head.ramp_angle_deg, 1.0)))

@@ -15,12 +15,11 @@ from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate, misf
 from fluewright.bench.cuts import CutProposal
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.session import Advice, check_sizes_over_time
-from fluewright.design.fit import with_sizes
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import Fingering, fingerings_of
 from fluewright.instrument.model import Model
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import size_words, with_sizes
 from fluewright.ledger import (
     AdjustmentMade,
     Begun,

@@ -17,10 +17,10 @@ from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import Prior
 from fluewright.bench.repeats import of_repeats
 from fluewright.bench.session import Advice, advise, air_cents, air_of, check_sizes_over_time
-from fluewright.design.fit import with_sizes
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.fingering import governing_hole
+from fluewright.instrument.sizes import with_sizes
 from fluewright.ledger import Cut, PieceState, Trial, open_ledger
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.results import MarkKind, NoteMark

@@ -14,12 +14,12 @@ import numpy as np
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.acoustics.sounding import Blown, blow, breath_curve, find_jumps, octave_widths
-from fluewright.design.fit import fit_blown_model, fit_model, head_sizes, with_sizes
+from fluewright.design.fit import fit_blown_model, fit_model
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.files import model_from_text, model_text, validate_model
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import CutKind, Part, size_name, sizes_of, with_sizes
 from fluewright.instrument.starting import load, starting_models
 from fluewright.ledger import open_ledger
 from fluewright.pictures.chart import hanging_chart
@@ -299,26 +299,23 @@ def dimension_rows(model: Model) -> Sequence[dict[str, Any]]:
     """Return the sizes that a form offers: key, group, plain words, value, unit and what it does at most, cents."""
     network = build_network(model)
     effects = resonances(network, sensitivities=True).by_dimension_cents
-    free = re.compile(r"length_mm|holes\..+\.(position|diameter)_mm")
-    named = {d.key: (d.value, d.unit, float(np.abs(effects[:, j]).max())) for j, d in enumerate(network.dimensions)}
-    head = {k: named.get(k, (v, "deg" if k.endswith("_deg") else "mm", math.nan)) for k, v in head_sizes(model).items()}
-    rest = {k: v for k, v in named.items() if k not in head}
-    rows = []
-    for key, (value, unit, worst) in {**rest, **head}.items():
-        part = key.split(".")[0].replace("length_mm", "bore")
-        rows.append(
-            {
-                "key": key,
-                "group": f"hole {key.split('.')[1]}" if part == "holes" else part,
-                "words": size_words(key),
-                "value": value,
-                "unit": unit,
-                "moves": f"{worst:.2f} cents per {unit} on the note it moves most" if math.isfinite(worst) else "",
-                "free": bool(free.fullmatch(key)),
-            }
-        )
-    order = {"bore": 0, "head": 1}
-    return sorted(rows, key=lambda r: order.get(r["group"], 2))
+    worst = {d.key: float(np.abs(effects[:, j]).max()) for j, d in enumerate(network.dimensions)}
+    rows = [
+        {
+            "key": size.key,
+            "group": size.group,
+            "words": size.words,
+            "value": size.value,
+            "unit": size.unit,
+            "moves": f"{worst[size.key]:.2f} cents per {size.unit} on the note it moves most"
+            if size.key in worst
+            else "",
+            "free": size.part is Part.BODY or (size.part is Part.HOLE and size.cut in (CutKind.HOLE, CutKind.PLACE)),
+        }
+        for size in sizes_of(model)
+    ]
+    order = {str(Part.BORE): 0, str(Part.HEAD): 1, str(Part.OUTSIDE): 2}
+    return sorted(rows, key=lambda r: order.get(str(r["group"]), 3))
 
 
 def sensitivity_picture(made: Model, theme: Theme, *, most: int = 24) -> str:
@@ -330,9 +327,9 @@ def sensitivity_picture(made: Model, theme: Theme, *, most: int = 24) -> str:
         d.key: [float(effects[i, j]) * (0.1 if d.unit == "mm" else 1.0) for i in main]
         for j, d in enumerate(network.dimensions)
     }
-    unit = {d.key: d.unit for d in network.dimensions}
     order = sorted(scaled, key=lambda k: -max(map(abs, scaled[k])))[:most]
-    names = [size_words(k) + ("" if unit[k] == "mm" else f", a {unit[k]}") for k in order]
+    shown = [size_name(k) for k in order]
+    names = [s.words + ("" if s.unit == "mm" else f", a {s.unit}") for s in shown]
     notes = [f"{network.fingerings[i].note}.{network.fingerings[i].register}" for i in main]
     return effect_bars(
         names, [scaled[k] for k in order], notes, theme=theme,

@@ -13,7 +13,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from fluewright.errors import InputError
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import size_unit, size_words
 from fluewright.ledger import PieceState, back_up, open_ledger, verify
 from fluewright.pictures.trust import trust_picture
 from fluewright.shop import backup_state, correct_cut, found_pieces, history_rows, ledger_scores, make_backup
@@ -43,7 +43,7 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
         with open_ledger(shop.ledger) as book:
             piece = book.instrument(serial)
         sizes = [
-            (size_words(k), v, "\u00b0" if k.endswith("_deg") else "mm") for k, v in sorted(piece.as_built.items())
+            (size_words(k), v, "\u00b0" if size_unit(k) == "deg" else "mm") for k, v in sorted(piece.as_built.items())
         ]
         return page("history.html", serial=serial, rows=rows, piece=piece, sizes=sizes)
 

@@ -14,7 +14,7 @@ from fluewright.errors import InputError
 from fluewright.instrument.differences import size_differences
 from fluewright.instrument.files import model_text
 from fluewright.instrument.model import Model
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import size_words
 from fluewright.pictures.views import top_view
 from fluewright.web import desk
 from fluewright.web.answers import Page, body, page_or_missing, plain, sizes, theme, width_mm, words

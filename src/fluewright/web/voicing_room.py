@@ -26,10 +26,10 @@ from fluewright.bench.voicing.trial import (
     merged,
     shifts,
 )
-from fluewright.design.fit import with_sizes
 from fluewright.errors import InputError, RecordingError
 from fluewright.instrument.files import model_from_text
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import with_sizes
 from fluewright.ledger import open_ledger
 from fluewright.listening.breath_log import read_breath_log
 from fluewright.pictures.palette import Theme

@@ -10,17 +10,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fluewright.errors import ModelError
+from fluewright.instrument.faults import find_faults
 from fluewright.instrument.files import validate_model
-from fluewright.instrument.geometry import (
-    bore_diameter_mm,
-    check_geometry,
-    edge_above_floor_mm,
-    outside_diameter_mm,
-    wall_mm,
-    warnings_for,
-    web_mm,
-)
-from fluewright.instrument.model import Hole
+from fluewright.instrument.parts import Hole
+from fluewright.instrument.practice import warnings_for
+from fluewright.instrument.shape import bore_diameter_mm, edge_above_floor_mm, outside_diameter_mm, wall_mm, web_mm
 from fluewright.instrument.starting import load, starting_models
 
 Data = dict[str, Any]
@@ -64,7 +58,7 @@ def test_at_a_step_each_side_has_its_own_diameter() -> None:
     assert np.isfinite(head).all()
     assert head == pytest.approx([12.7, 12.7, 12.7, 12.7, 12.0, 12.7], abs=1e-3)
     assert foot == pytest.approx([12.7, 12.7, 12.7, 12.0, 12.0, 12.7], abs=1e-3)
-    assert check_geometry(model) == []
+    assert find_faults(model) == []
     assert warnings_for(model) == []
 
 
@@ -80,7 +74,7 @@ def test_undercuts_that_pass_each_other_round_the_body_do_not_meet() -> None:
     for hole in data["holes"][:2]:
         hole["undercut"] = {"upstream_mm": 2.0}
     data["holes"][1].update(position_mm=data["holes"][0]["position_mm"], angle_deg=70.0)
-    assert check_geometry(validate_model(data)) == []
+    assert find_faults(validate_model(data)) == []
     data["holes"][1].update(position_mm=data["holes"][0]["position_mm"] + 7.0, angle_deg=0.0)
     with pytest.raises(ModelError, match=r"with undercut .* it overlaps holes.1 .* by 1\.0 at the bore"):
         validate_model(data)
@@ -88,14 +82,14 @@ def test_undercuts_that_pass_each_other_round_the_body_do_not_meet() -> None:
 
 def test_a_thumb_hole_may_lie_below_the_ramp_and_a_tube_with_a_plug_may_have_its_windway_inside() -> None:
     thumb = _changed(_set_hole(0, position_mm=15.0, diameter_mm=5.0, angle_deg=180.0, outer_round_mm=0.6))
-    assert check_geometry(validate_model(thumb)) == []
+    assert find_faults(validate_model(thumb)) == []
     # The tube's own wall is the roof, so the floor lies a windway's height below the bore's top line.
     plugged = _changed(_way(floor_height_mm=-0.9))
-    assert check_geometry(validate_model(plugged)) == []
+    assert find_faults(validate_model(plugged)) == []
 
 
 def test_the_view_is_half_the_exit_height_plus_the_offset() -> None:
-    assert edge_above_floor_mm(load("d5-cylinder")) == pytest.approx(0.05)
+    assert edge_above_floor_mm(load("d5-cylinder").head) == pytest.approx(0.05)
 
 
 @given(st.floats(-360.0, 360.0), st.floats(-360.0, 360.0))
@@ -285,7 +279,7 @@ def test_an_impossible_model_is_refused_with_place_value_limit_and_mend(
 
 def test_holes_on_opposite_sides_do_not_overlap() -> None:
     data = _changed(_set_hole(1, position_mm=_data()["holes"][0]["position_mm"], angle_deg=180.0))
-    assert check_geometry(validate_model(data)) == []
+    assert find_faults(validate_model(data)) == []
 
 
 WARNINGS: list[tuple[Callable[[Data], object], str]] = [
