@@ -430,6 +430,18 @@ class _Planner:
                 break
         return found
 
+    def too_sharp(self, after: FloatArray | None = None) -> list[str]:
+        """Return what to say of notes that are surely too sharp, and where cuts for other notes bring them."""
+        says = []
+        for i in np.flatnonzero(self.first):
+            if self.present[i] > self.tolerance + 0.84 * self.sigma[i]:
+                rise = "" if after is None else f"; the cuts for other notes bring it to {after[i]:+.1f}"
+                says.append(
+                    f"{self.pitch.fingerings[i].note} is {self.present[i]:+.1f} cents: too sharp, which no removal "
+                    f"mends; wax on the upper side of its hole, or a new body, are the honest options{rise}"
+                )
+        return says
+
     def torn(self) -> list["_Torn"]:
         """Return the holes that set notes of which the flattest is out of tolerance, and the sharpest far above it."""
         found = []
@@ -583,19 +595,16 @@ def next_cut(
     if (steps > 0.0).any():
         plan = tuple(planner.proposals(features, groups, steps))
         reasons += [reason for cut in plan for reason in cut.reasons]
+        reasons += planner.too_sharp(plan[-1].cents_after)
         return Verdict("cut", plan, tuple(reasons), present, sigma, doubt, tell)
     # Where notes of one hole pull it apart, the piece will not be finished: played again it is only for a safe cut.
     torn = planner.torn()
     if torn and planner.cuts_after_playing(_MORE_PLAYS, allowed):
         torn = []
     reasons += [hole.says() for hole in torn]
-    for i in np.flatnonzero(first):
-        if present[i] > tolerance + 0.84 * sigma[i]:
-            reasons.append(
-                f"{fingerings[i].note} is {present[i]:+.1f} cents: too sharp, which no removal mends; "
-                "wax on the upper side of its hole, or a new body, are the honest options"
-            )
-    if torn or any("too sharp" in r for r in reasons):
+    too_sharp = planner.too_sharp()
+    reasons += too_sharp
+    if torn or too_sharp:
         return Verdict("leave", (), tuple(reasons), present, sigma, doubt, tell)
     # Playing again narrows what is known only down to what each time of playing shares.
     unsure = [i for i in np.flatnonzero(first) if abs(present[i]) + 2.5 * sigma[i] > tolerance]
