@@ -82,3 +82,13 @@ def test_no_other_way_of_cutting_lifts_a_sharp_note_either(kind):
     verdict = judged(cents, kinds=(kind,), instead=())
     assert verdict.plan
     assert not any(cut.key.startswith(keys_of(FIRST[4])) for cut in verdict.plan)
+
+
+def test_notes_close_enough_are_left_alone():
+    """`close_enough_cents`, 1.5: where others are a hair flat, only the one that is plainly flat is cut."""
+    cents = np.full(len(PITCH.fingerings), -1.0)
+    cents[FIRST[6]] = -11.0
+    assert {cut.note for cut in judged(cents, risk=0.4, share=0.9).plan} == {PITCH.fingerings[FIRST[6]].note}
+    # To a maker who wants them nearer they are not.
+    names = {cut.note for cut in judged(cents, risk=0.4, share=0.9, close_enough_cents=0.3).plan}
+    assert len(names) > 4
