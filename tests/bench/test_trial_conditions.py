@@ -1,0 +1,70 @@
+"""What is known of a trial beside its notes counts: the breath that was measured, and how well the air was known."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from fluewright.bench.calibration import PlayedTrial, calibrate
+from fluewright.bench.pitch_model import PitchModel
+from fluewright.bench.prior import STATED_BELIEFS, Beliefs
+from fluewright.instrument.starting import load
+
+PITCH = PitchModel.of(load("d5-cylinder"))
+FIRST = PITCH.first_register
+
+
+def heard(cents, **conditions):
+    hz = PITCH.network.targets_hz * 2 ** (np.asarray(cents) / 1200)
+    return PlayedTrial({}, {i: (float(f), 0.05) for i, f in enumerate(hz)}, **conditions)
+
+
+def test_where_the_blown_model_is_silent_each_register_has_its_own_pull():
+    """A trial at twice the breath, sharp by what `Beliefs` say of its register, is a trial in tune at the planned one."""
+    silent = replace(PITCH, pull_cents=np.full(len(FIRST), np.nan))
+    low, high = STATED_BELIEFS.pull_cents
+    pull = np.where(FIRST, low, high)
+    assert low != high
+    planned = calibrate(silent, [heard(np.zeros(len(FIRST)), breath_ratio=1.0)])
+    doubled = calibrate(silent, [heard(pull, breath_ratio=2.0)])
+    assert doubled.parameters == pytest.approx(planned.parameters, abs=1e-6)
+    assert doubled.slips == planned.slips == ()
+
+
+def test_a_pull_that_was_measured_goes_before_the_models():
+    """By a swell of one note: this one is put right by its own pull, the others by the model's."""
+    row, own = 2, 80.0
+    sharp = np.where(np.arange(len(FIRST)) == row, own, PITCH.pull_cents)
+    planned = calibrate(PITCH, [heard(np.zeros(len(FIRST)), breath_ratio=1.0, pull_cents={row: own})])
+    doubled = calibrate(PITCH, [heard(sharp, breath_ratio=2.0, pull_cents={row: own})])
+    assert doubled.parameters == pytest.approx(planned.parameters, abs=1e-6)
+
+
+def level_sigma(**trial):
+    """Return how unsure the mean pitch of register 1 is after one trial, cents."""
+    beliefs = trial.pop("beliefs", STATED_BELIEFS)
+    posterior = calibrate(PITCH, [heard(np.zeros(len(FIRST)), **trial)], beliefs=beliefs)
+    weight = FIRST / FIRST.sum()
+    return float(np.sqrt(weight @ posterior.forecast({})[1] @ weight))
+
+
+def test_a_thermometer_that_is_unsure_leaves_the_whole_piece_unsure():
+    """A kelvin is 3 cents, on all notes of a trial alike; without a word the usual thermometer counts."""
+    usual = level_sigma()
+    widths = [level_sigma(temperature_sigma_c=c) for c in (0.05, STATED_BELIEFS.temperature_c, 2.0, 5.0)]
+    assert widths == sorted(widths)
+    assert widths[1] == pytest.approx(usual)
+    assert widths[3] > 1.5 * usual
+    # Five kelvin are 15 cents beside what is believed without a trial; nothing else of this trial counts.
+    prior = float(np.sqrt((FIRST / FIRST.sum()) @ calibrate(PITCH, []).forecast({})[1] @ (FIRST / FIRST.sum())))
+    trial = 1200.0 / np.log(2.0) * 5.0 / (2.0 * 293.15)
+    assert widths[3] == pytest.approx((prior**-2 + trial**-2) ** -0.5, rel=0.1)
+
+
+def test_a_breath_that_was_measured_tells_more_than_one_that_was_not():
+    """Where the player's own breath spreads by 30 %, a manometer's few per cent are worth having."""
+    wild = Beliefs(breath=0.30)
+    assert level_sigma(beliefs=wild, breath_ratio=1.0) < 0.8 * level_sigma(beliefs=wild)
+    # A steadier player than the manometer is not made less steady by it.
+    steady = Beliefs(breath=0.01)
+    assert level_sigma(beliefs=steady, breath_ratio=1.0) == pytest.approx(level_sigma(beliefs=steady))
