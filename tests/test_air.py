@@ -213,7 +213,9 @@ def test_the_limits_themselves_are_allowed():
     ],
 )
 def test_breath_as_an_ideal_mixture_stays_as_it_was(t, h, x_c, gamma, speed, density):
-    """Pin: our own mixture of five gases (physics notes 1.4); tests/published/test_published_air.py has another's."""
+    """Pin: our own mixture of five gases (docs/physics/air.md#breath-mixture); tests/published/test_published_air.py
+    has another's.
+    """
     air = mixture_air(t, relative_humidity=h, co2_fraction=x_c)
     assert air.gamma == pytest.approx(gamma, abs=5.1e-7)
     assert air.sound_speed == pytest.approx(speed, abs=5.1e-6)

@@ -43,7 +43,8 @@ def shunt_length(a, t, size, *, state=OPEN, half=0.5):
 
 @pytest.mark.parametrize(("b_in", "elements"), [(0.5, 1.3261), (0.6, 1.1138)])
 def test_the_patch_of_an_undercut_stays_on_the_two_points_it_was_fitted_to(b_in, elements):
-    """Physics notes 4.8: a 1, t 0.4, outer radius 0.4; our own elements, and the two-point patch within 2 % of t_e.
+    """docs/physics/holes.md#horn: a 1, t 0.4, outer radius 0.4; our own elements, and the two-point patch within 2 % of
+    t_e.
 
     The printed t_e hold the inside and the chimney with the exact t_m, and not the outside length t_r. The program
     leaves a twentieth of the wall straight.
@@ -55,7 +56,8 @@ def test_the_patch_of_an_undercut_stays_on_the_two_points_it_was_fitted_to(b_in,
 
 @pytest.mark.parametrize("sigma", [0.05, 0.2, 0.5, 0.7])
 def test_a_partly_covered_hole_stays_our_construction(sigma):
-    """Notes 4.9, our construction: a step inside and a flange outside of the opening that is left.
+    """docs/physics/holes.md#partly-open, our construction: a step inside and a flange outside of the opening that is
+    left.
 
     rho w^2/(4 pi c) stands for its radiation whatever its size.
     """
@@ -73,8 +75,10 @@ def test_a_partly_covered_hole_stays_our_construction(sigma):
 
 
 def test_a_hole_hardly_covered_stays_near_a_flanged_one():
-    """Notes 4.9: "xi -> 1 gives the flanged hole", 0.82 b. The printed cubic itself gives 0.787 there, since it
-    runs to -0.04 and not to 0 (2.5 says to clip it, which the step of a bore does): within 0.034 b of a flange."""
+    """docs/physics/holes.md#partly-open: "xi -> 1 gives the flanged hole", 0.82 b. The printed cubic itself gives 0.787
+    there, since it runs to -0.04 and not to 0 (2.5 says to clip it, which the step of a bore does): within 0.034 b of a
+    flange.
+    """
     a, b, t = 7e-3, 3.5e-3, 4e-3
     out = np.empty(CONSTANTS)
     hole_constants(a, a + t, row(b), HALF, 1.0 - 1e-9, 0.0, 1.0, LEFEBVRE, out)

@@ -47,7 +47,7 @@ def cylinder():
 
 @pytest.mark.parametrize(("shaken", "wave", "growth", "speed"), TABLE)
 def test_the_table_of_waves_stays_as_it_was(shaken, wave, growth, speed):
-    """Physics notes 6.3, our own shooting (research/jet/rayleigh.py)."""
+    """docs/physics/jet.md#waves, our own shooting (research/jet/rayleigh.py)."""
     found, grown = rayleigh_wave(np.array([shaken]))
     assert found[0] == pytest.approx(wave, abs=6e-6)
     assert grown[0] == pytest.approx(growth, abs=6e-6)
@@ -169,12 +169,12 @@ def test_isings_number_of_onset_and_jump_stays_as_it_was(cylinder):
 
 
 def test_dimensionless_jet_speeds_of_a_whistle_stay_as_they_were(cylinder):
-    """theta = U_j/(f W), W the free length. Notes 6.5: onset 4 to 6, playing 6 to 15, jump 12 to 25 (lumped law).
+    """theta = U_j/(f W), W the free length; docs/physics/jet.md#lumped-law: onset 4 to 6, play 6 to 15, jump 12 to 25.
 
     The half-wave law needs half of the lumped law's speed: onset at 2.8, 0.7 times the range's lower end; in tune at
     4.0 to 4.9, 0.65 to 0.8 of it; jump at 6.5 to 7.2, 0.55 to 0.6 of it, and 10 on the two highest notes. The measured
-    flute of the notes, 10, jumps at about 5 (window length, Bernoulli speed): 6.5 to 7.2 is 30 to 45 % above it, where
-    the lumped law is 140 % above.
+    flute (docs/physics/jet.md#measured-flutes) jumps at about 5 (window length, Bernoulli speed): 6.5 to 7.2 is 30 to
+    45 % above it, where the lumped law is 140 % above.
     """
     law = cylinder.law
     length = free_length_m(cylinder.network.model.head, cylinder.settings)
@@ -197,7 +197,7 @@ def test_dimensionless_jet_speeds_of_a_whistle_stay_as_they_were(cylinder):
     assert (in_tune < jump).all()
     for note in low:
         assert note.theta == pytest.approx(theta(note, note.planned_pa), rel=1e-9)
-    # Falls back at 0.7 to 0.85 of the jump's breath (notes 10) on the two lowest notes, lower on the others.
+    # Falls back at 0.7 to 0.85 of the jump's breath (as measured) on the two lowest notes, lower on the others.
     back = np.array([n.fall_back_pa / n.highest_pa for n in low])
     assert back[:2] == pytest.approx(0.72, abs=0.04)
     assert (back[2:5] > 0.55).all()

@@ -1,4 +1,4 @@
-"""Pins: reference instrument A and the older window formula, numbers of the physics notes, 5.2, 7 and 8.2.
+"""Pins: reference instrument A and the older window formula, docs/physics/network.md#reference-instrument.
 
 Our own evaluation, by other code than the program's, of formulas from publications (Zwikker & Kosten 1949 losses; Silva
 et al. 2009 foot; Dubos et al. 1999 t_i and t_a; Dalmont et al. 2001 t_r; Nederveen et al. 1998 t_m) and of our own
@@ -98,7 +98,7 @@ def test_octave_of_the_plain_tube_stays_as_wide_as_it_was():
 def test_what_changes_of_one_size_do_stays_as_it_was(change, expected):
     change = dict(change)
     if "ramp_deg" in change:
-        # The notes give the ramp's figure for the plain tube; the open hole's differ.
+        # The ramp's figure is printed for the plain tube; the open hole's differ.
         holes, states = (), ()
     else:
         holes, states = ((change.pop("x", 0.2), change.pop("b", 0.0035)),), (1,)
@@ -126,7 +126,7 @@ def test_window_of_the_reference_instrument_stays_as_it_was():
 
 
 def test_reference_hole_stays_as_it_was_open_and_closed():
-    """Physics notes 4.6; REF air, 500 Hz, a = 7, b = 3.5, t = 4 mm, flat rigid cap when closed."""
+    """docs/physics/holes.md#reference-hole; REF air, 500 Hz, a = 7, b = 3.5, t = 4 mm, flat rigid cap when closed."""
     size = np.array([0.0, 0.0035, 0, 0, 0, 0, 0, 0.7, 0])
     omega = 2 * np.pi * 500.0
     rest = (0.5, 0.0, 1.0, 1, *REF, 1.0, 1.0)
@@ -139,7 +139,7 @@ def test_reference_hole_stays_as_it_was_open_and_closed():
     assert zs == pytest.approx(3554324.4 - 273183650j, abs=1.0)
 
 
-# ---- the older window formula, physics notes 5.2 -----------------------------------------------------------------
+# ---- the older window formula, docs/physics/window.md#plain-window ------------------------------------------------
 
 # W/a, H/a, e/a, ramp in degrees; M by elements, M by the fit; dL/a by elements.
 POINTS = [
@@ -169,7 +169,7 @@ def length_of(w, h, e, degrees):
 def test_the_table_of_windows_stays_as_it_was(w, h, e, degrees, elements, fit, length):
     """The formula was fitted to these elements among others: 3.2 % at worst.
 
-    The notes' "M fit" column was made with more digits of the coefficients than the notes print: the printed formula
+    The first "M fit" column was made with more digits of the coefficients than were printed: the printed formula
     gives 0.74015 where the column has 0.7403, the largest difference.
     """
     assert m_of(w, h, e, degrees) == pytest.approx(fit, abs=1.6e-4)
@@ -180,7 +180,7 @@ def test_the_table_of_windows_stays_as_it_was(w, h, e, degrees, elements, fit, l
 def test_walls_thick_long_and_steep_stay_as_they_were():
     """A recorder's wall adds 30 to 60 % to 0.73; at W' 0.8 the formula is down to 0.642; 12 to 45 deg add 0.209 a.
 
-    The notes' "12 -> 45 deg adds 0.17 a" is met at W' 0.9; their elements, 20 to 45 deg at W' 0.6, add 0.131 a.
+    An early "12 -> 45 deg adds 0.17 a" is met at W' 0.9; their elements, 20 to 45 deg at W' 0.6, add 0.131 a.
     """
     for e in (0.35, 0.6):
         assert 1.28 < m_of(0.6, 1.2, e, 20) / 0.73 < 1.6
@@ -208,13 +208,15 @@ def test_ears_stay_on_the_points_they_were_drawn_through(height, length):
     ],
 )
 def test_what_a_longer_and_a_wider_window_do_stays_as_it_was(before, after, expected):
-    """Notes 7: W or H up 10 % gives +10 cents in f1, +9 in f2, passive, on the plain tube."""
+    """docs/physics/jet.md#voicing-changes: W or H up 10 % gives +10 cents in f1, +9 in f2, passive, on the plain tube."""
     f = [solve(sizes(**size), (), modes=(1, 2))[0] for size in (before, after)]
     assert 1200 * np.log2(f[1] / f[0]) == pytest.approx(expected, abs=0.1)
 
 
 def test_what_taking_the_ears_away_does_stays_as_it_was():
-    """Notes 5.2: about ten cents; 0.3 m, a 7 mm, W 4.2, H 8.4 mm (the ear table's window; wall here 3 mm)."""
+    """docs/physics/window.md#ears: about ten cents; 0.3 m, a 7 mm, W 4.2, H 8.4 mm (the ear table's window; wall here 3
+    mm).
+    """
     window = {"length": 0.3, "window_length": 0.0042, "window_width": 0.0084, "ramp_deg": 20.0}
     whole, cut = (solve(sizes(**window, ear=ear), (), modes=(1,))[0][0] for ear in (-1.0, 0.21e-3))
     assert 1200 * math.log2(cut / whole) == pytest.approx(10.0, abs=1.5)

@@ -1,7 +1,7 @@
-"""Pins: the lumped model's reference tones of the physics notes, 6.5 and 6.6, by harmonic balance and in time.
+"""Pins: the lumped model's reference tones, docs/physics/synthesis.md#reference-tone, by harmonic balance and in time.
 
 The model is published (Verge et al. 1997; Auvray, Fabre & Lagree 2012; Terrien, Vergez & Fabre 2013; from memory), its
-numbers here are not: they are the notes' own time stepping, other code than the program's. The program's own jet has
+numbers here are not: they are our first time stepping, other code than the program's. The program's own jet has
 another law (tests/published/test_jet_wave.py); what is tried here are the solvers that both share, against those
 numbers and against one another. What can be written out by hand stands in tests/published/test_lumped_jet.py.
 """
@@ -24,7 +24,7 @@ from fluewright.acoustics.kernels.played import play
 AREA = 4e-3 * 12e-3
 A_K = 25.72264728
 HARMONICS, SAMPLES = 8, 64
-# U_j, modes, frequency of the notes' time stepping, whether it is the ordinary branch of mode 1.
+# U_j, modes, frequency of our first time stepping, whether it is the ordinary branch of mode 1.
 ONE_MODE = [(15.0, 492.1), (20.0, 500.22), (25.0, 505.9), (30.0, 510.5), (40.0, 518.0)]
 THREE_MODES = [(20.0, 499.94), (25.0, 504.95), (30.0, 985.5), (40.0, 1001.1), (15.0, 1565.0), (10.0, 1045.0)]
 
@@ -131,7 +131,7 @@ def test_the_fundamental_of_three_modes_gives_way_to_its_octave():
 @pytest.mark.parametrize("rate", [48_000, 192_000])
 @pytest.mark.parametrize(("speed", "hz"), ONE_MODE)
 def test_one_mode_in_time_stays_as_it_was(speed, hz, rate):
-    """Notes 6.6, 192 kHz; 48 kHz is the program's own rate."""
+    """Stepped at 192 kHz there; 48 kHz is the program's own rate."""
     found, peak, _, _ = played(speed, 1, rate=rate)
     assert found == pytest.approx(hz, abs=1.0)
     if speed == 20.0:
@@ -145,7 +145,7 @@ def test_three_modes_in_time_stay_as_they_were(speed, hz, rate):
 
 
 def test_too_slow_a_jet_dies_out():
-    """Notes 6.6: one mode at 10 m/s; as fast as the root of G(s) = 1 says, which has a negative real part."""
+    """One mode at 10 m/s; as fast as the root of G(s) = 1 says, which has a negative real part."""
     _, peak, _, flow = played(10.0, 1)
     assert peak < 1e-7
     jet, weights = law_of(10.0)
@@ -161,7 +161,7 @@ def test_too_slow_a_jet_dies_out():
 
 
 def test_small_motions_grow_as_the_roots_of_the_loop_say():
-    """Notes 6.6, attack: the growth rate is the real part of the root of G(s) = 1."""
+    """Attack: the growth rate is the real part of the root of G(s) = 1."""
     jet, weights = law_of(20.0)
     s = 2j * np.pi * 500.0
     for _ in range(50):

@@ -20,7 +20,7 @@ from fluewright.errors import ModelError
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.sizes import with_sizes
 from fluewright.instrument.starting import load
-from fluewright.making.sheet import _profile_groups
+from fluewright.making.sheet_tables import sheet_tables
 from fluewright.pictures.body import outside_corners_mm
 from fluewright.pictures.views import side_view
 
@@ -201,8 +201,8 @@ def test_the_field_inside_jumps_in_pressure_at_a_step_and_closes_at_the_window(h
 def test_drawings_and_sheets_keep_the_shoulder():
     model = jointed(holes=((120.0, 6.0),))
     assert outside_corners_mm(model) == [(-30.0, 22.0), (60.0, 22.0), (60.0, 19.0), (280.0, 19.0)]
-    rows = [row for table in _profile_groups(model)[0]["tables"] for row in table["rows"]]
-    assert [[str(cell) for cell in row] for row in rows if "60.00" in str(row[0])] == [
+    rows = [row for table in sheet_tables(model)[0].tables for row in table.rows]
+    assert [list(row) for row in rows if row[0] == "60.00"] == [
         ["60.00", "14.000", "4.00"],
         ["60.00", "12.400", "3.30"],
     ]

@@ -1,4 +1,4 @@
-"""Pins: the windway's table of the physics notes, 6.1: our own evaluation of published friction, by other code."""
+"""Pins: the windway's table of docs/physics/jet.md#windway: our own evaluation of published friction, by other code."""
 
 import math
 
@@ -19,7 +19,7 @@ TABLE = [
 
 @pytest.mark.parametrize(("pressure", "speed", "share", "reynolds", "x_plus", "friction", "flow"), TABLE)
 def test_the_table_of_the_windway_stays_as_it_was(pressure, speed, share, reynolds, x_plus, friction, flow):
-    """Notes 6.1: h 1, H 12, l 50 mm, entry loss 0.05, no side walls; every digit printed."""
+    """docs/physics/jet.md#windway: h 1, H 12, l 50 mm, entry loss 0.05, no side walls; every digit printed."""
     found, at, turned = exit_speed(pressure, 0.05, 1e-3, 1e-3, math.inf, 0.05, RHO, MU)
     assert found == pytest.approx(speed, abs=6e-7)
     assert found / math.sqrt(2.0 * pressure / RHO) == pytest.approx(share, abs=6e-7)

@@ -69,7 +69,7 @@ def test_nothing_free_is_said():
 
 def test_with_sizes_refuses_what_is_no_instrument():
     model = load("d5-cylinder")
-    with pytest.raises(ModelError, match=r"holes.9.diameter_mm: has no such size"):
+    with pytest.raises(ModelError, match=r"holes.9.diameter_mm: d5-cylinder has no such size"):
         with_sizes(model, {"holes.9.diameter_mm": 5.0})
     with pytest.raises(ModelError, match="order"):
         with_sizes(model, {"holes.1.position_mm": 170.0})

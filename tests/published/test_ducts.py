@@ -62,7 +62,7 @@ def test_ratio_and_its_derivative(r):
     ],
 )
 def test_attenuation_slowing_and_impedance_of_round_ducts(f_hz, a_mm, nepers, decibels, slowing, impedance):
-    """Zwikker & Kosten (1949), Keefe (1984); evaluated for the physics notes, 2.1, by other code than the program's."""
+    """Zwikker & Kosten (1949), Keefe (1984); evaluated by other code than the program's."""
     w, a = omega(f_hz), a_mm * 1e-3
     g, zc = line(w, a, *GAS, 1.0)[:2]
     assert g.real == pytest.approx(nepers, abs=6e-10)

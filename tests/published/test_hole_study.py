@@ -1,8 +1,8 @@
 """The program's finished holes against our own finite-element study of tone holes: held-back cases alone.
 
 Source: research/holes/cases (our own potential-flow solutions, not published; validated there against the whole open
-holes of the physics notes, 4.7). The shipped constants were fitted to the thirty single holes, all of them, so that
-these are no test of the constants. Tested is instead
+holes of docs/physics/holes.md#whole-hole). The shipped constants were fitted to the thirty single holes, all of them,
+so that these are no test of the constants. Tested is instead
 
 - of straight holes: the single holes of the pairs and rows, which no constant was fitted to;
 - of finished holes: the shipped formula with constants fitted anew to three quarters, on the quarter left out, each
@@ -131,7 +131,7 @@ def test_finished_holes_by_constants_they_had_no_part_in(held_back):
 
 
 def test_the_published_rules_are_twice_as_far_off(formula, finished, held_back):
-    """Lefebvre & Scavone 2012 with the horn rule of the physics notes 4.8 (from memory): 2.85 % rms."""
+    """Lefebvre & Scavone 2012 with the horn rule of docs/physics/holes.md#horn: 2.85 % rms."""
     published = [
         100.0 * (formula(wall, hole, 1, kernel.LEFEBVRE)[0] / solved["t_e_over_b"] - 1.0)
         for *_, wall, hole, solved in finished

@@ -16,7 +16,7 @@ def cents(upper: float, lower: float) -> float:
 def test_water_vapour_and_density_after_cipm_2007():
     """Picard, Davis, Glaeser & Fujii, Metrologia 45, 149 (2008); Z coefficients and molar masses from memory.
 
-    Digits: their equations evaluated for the physics notes, 1.1, so half a unit of the last place.
+    Digits: their equations evaluated by other code, so half a unit of the last place.
     """
     assert saturation_pressure(20.0) == pytest.approx(2339.163230, abs=5e-7)
     assert vapour_fraction(20.0, relative_humidity=0.5) == pytest.approx(0.01158934, abs=5.1e-9)

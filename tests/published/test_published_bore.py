@@ -1,6 +1,6 @@
 """Rules for bores, warm breath and rows of holes on whole networks, against textbook forms integrated by SciPy.
 
-"Notes" are the physics notes; where they derive a rule themselves this is said. Sources beside each check.
+Where a rule is our own derivation this is said. Sources beside each check.
 """
 
 import math
@@ -20,7 +20,7 @@ from fluewright.units import cents_above
 
 RHO, C = REF_AIR.density, REF_AIR.sound_speed
 A, L = 7e-3, 0.280
-WINDOW = 3.0332173931 * A  # notes 5.2, the window of the tube as a length of bore
+WINDOW = 3.0332173931 * A  # docs/physics/window.md#plain-window, the window of the tube as a length of bore
 
 
 def even_tube(count=2):
@@ -199,8 +199,8 @@ def test_a_cooling_bore_against_an_integrated_wave_equation():
 
 @pytest.mark.parametrize("mode", [0, 1, 2])
 def test_the_square_of_velocity_weights_the_temperature(mode):
-    """Rayleigh's principle (derived in notes 1.6): df/f = 1/2 int (dT/T) rho u^2 S dx / int rho u^2 S dx, ends
-    included.
+    """Rayleigh's principle (derived in docs/physics/air.md#warm-breath): df/f = 1/2 int (dT/T) rho u^2 S dx / int rho
+    u^2 S dx, ends included.
     """
     small = 0.05
     cool = resonances(warm_network(0.0)).frequencies_hz[mode]

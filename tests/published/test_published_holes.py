@@ -1,9 +1,9 @@
 """Tone holes, formula by formula, each written out here after its source.
 
-"From memory" is recalled from the cited paper; "elements" are our own solutions of Laplace's equation (physics notes,
-section 4; not published), which read about 0.2 % low and to which none of these formulas was fitted but where it is
-said. Radii and lengths are in units of the bore radius unless said otherwise. What is our own construction stands in
-tests/acoustics/test_hole_pins.py.
+"From memory" is recalled from the cited paper; "elements" are our own solutions of Laplace's equation
+(docs/physics/holes.md; not published), which read about 0.2 % low and to which none of these formulas was fitted but
+where it is said. Radii and lengths are in units of the bore radius unless said otherwise. What is our own construction
+stands in tests/acoustics/test_hole_pins.py.
 """
 
 import math
@@ -185,7 +185,8 @@ def test_series_impedance_is_the_correction_in_the_bores_units(rule, state):
 
 @pytest.mark.parametrize("bulge", [0.0, 0.05, 0.25, 0.6])
 def test_a_finger_takes_its_bulge_from_the_closed_volume(bulge):
-    """A closed hole is the stiffness of the air left in it, rho c^2/V (any textbook), bulge in hole radii (notes 4.5).
+    """A closed hole is the stiffness of the air left in it, rho c^2/V (any textbook), bulge in hole radii
+    (docs/physics/holes.md#finger).
 
     The program takes only the volume; Dickens' series term for a finger (2007, eqs 4.12-4.13) is not in it.
     """
@@ -228,7 +229,9 @@ def test_a_hole_by_its_equations(state, f_hz, b):
 
 @pytest.mark.parametrize(("delta", "height", "elements"), [(0.3, 0.6, 2.0026), (0.5, 1.0, 2.2637), (0.7, 0.6, 1.6711)])
 def test_whole_open_hole_from_inside_to_outside(delta, height, elements):
-    """t_e/b by elements (notes 4.7), and by Dubos et al. 1999 + Dalmont et al. 2001 + the exact t_m, from memory."""
+    """t_e/b by elements (docs/physics/holes.md#whole-hole), and by Dubos et al. 1999 + Dalmont et al. 2001 + the exact
+    t_m, from memory.
+    """
     t = height * delta
     outside = 0.822 - 0.47 * (delta / (1.0 + t)) ** 0.8
     ours = shunt_length(1.0, t, row(delta)) / delta
@@ -258,7 +261,7 @@ def test_an_undercut_shortens_the_hole_and_a_rounded_rim_does_too():
 
 
 @pytest.mark.parametrize("letter", ["c", "o", "h"])
-def test_one_hole_in_its_bore_by_the_matrices_of_the_notes(letter):
+def test_one_hole_in_its_bore_by_its_matrices_written_out(letter):
     """Keefe 1982: [1 Za/2][1 0; 1/Zs 1][1 Za/2] between cylinders; foot after Silva et al. 2009 (from memory)."""
     hole = {"name": "1", "position_mm": 200.0, "diameter_mm": 7.0}
     model = tube_of(

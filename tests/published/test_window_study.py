@@ -1,7 +1,7 @@
 """The program's window against our own finite-element study of heads: the held-back fifth alone.
 
 Source: research/window/cases (216 heads solved by our own finite elements, not published; validated there against the
-exact flanged pipe and the notes' own solutions). The shipped coefficients were fitted to four heads of five
+exact flanged pipe and our first solutions). The shipped coefficients were fitted to four heads of five
 (research/window/fit.py); every fifth had no part in them, and all that is said of accuracy here is said of those. Cents
 are those of a lowest note whose bore is 37 radii long.
 """
@@ -163,7 +163,7 @@ def test_short_windows(solved):
 
 
 def test_the_published_formula_is_an_order_worse(solved, published):
-    """Physics notes 5.2, which know neither edge nor ears: 16.8 cents rms on these heads."""
+    """docs/physics/window.md#plain-window, which knows neither edge nor ears: 16.8 cents rms on these heads."""
     assert rms([e for _, e, _ in published]) > 10.0 * rms([e for _, e, _ in solved])
 
 

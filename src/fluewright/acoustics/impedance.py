@@ -61,7 +61,7 @@ def lattice_cutoff_hz(network: Network) -> float | None:
     """Return the cutoff of the row of open finger holes, Hz, or None with fewer than two holes.
 
     Above it waves run past the open holes. Root of tan(k s/2) = (b/a)**2/(2 k t_e) for the mean hole of the row,
-    t_e = t + 1.5 b (Benade, JASA 32, 1591, 1960; physics notes 8.4).
+    t_e = t + 1.5 b (Benade, JASA 32, 1591, 1960; docs/physics/network.md#cutoff).
     """
     holes = [h for h in network.model.holes if abs(h.angle_deg) < 90.0]
     if len(holes) < 2:

@@ -68,9 +68,9 @@ class Rules:
 
     `thick_foot` takes the wall at the foot into account (Dalmont, Nederveen & Joly 2001); `hole_rule` is
     "solved" (t_a of Lefebvre & Scavone, chimneys by our finite-element study), "lefebvre" or "dubos" (that t_a,
-    chimneys as in the physics notes, 4.8); `lossy` and `radiate` switch dissipation off for comparisons;
-    `window_rule` is "solved" (our finite-element study of heads) or "published" (physics notes 5.2); `coupled` lets
-    the openings feel each other.
+    chimneys as in docs/physics/holes.md#horn); `lossy` and `radiate` switch dissipation off for comparisons;
+    `window_rule` is "solved" (our finite-element study of heads) or "published" (docs/physics/window.md#plain-window);
+    `coupled` lets the openings feel each other.
     """
 
     thick_foot: bool = True
@@ -89,7 +89,7 @@ class Rules:
 
 
 PUBLISHED = Rules(hole_rule="lefebvre", window_rule="published", coupled=False)
-"""The formulas of the physics notes alone, for reference cases."""
+"""The formulas of docs/physics/network.md#reference-instrument alone, for reference cases."""
 
 
 @dataclass(frozen=True)

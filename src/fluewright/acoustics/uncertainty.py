@@ -44,6 +44,7 @@ class ShopTolerances:
     places of bore stations (how deep it went), all outside diameters (one setting of the lathe), all hole positions
     (the datum at the windway exit) and all hole diameters of one nominal size (one drill). Everything else is
     independent. A shape that the model does not have (no undercut, no rounded rim) is not made, so it has no error.
+    The figures: docs/trade/tolerances.md#sizes.
 
     Attributes
     ----------

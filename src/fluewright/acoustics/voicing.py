@@ -110,7 +110,7 @@ ADJUSTMENTS: tuple[Adjustment, ...] = (
     ),
     Adjustment("ears-lower", "ears lower by 0.5 mm", ((_H + "ear_height_mm", -0.5),)),
 )  # fmt: skip
-"""The adjustments of trade notes 5.2, each with its usual step."""
+"""The adjustments of docs/trade/voicing.md#adjustments, each with its usual step."""
 
 QUANTITIES: dict[str, tuple[str, str]] = {
     "pitch-low": ("pitch, register 1", "cents"),
@@ -207,7 +207,7 @@ def _mean(values: Sequence[float]) -> float:
 def _hiss(blown: Blown, note: NoteBreath) -> float:
     """Return the level of the jet's noise at the planned breath, dB, unscaled: its pressure times its speed.
 
-    Dipole sound goes as U**3 (physics notes, 6.7).
+    Dipole sound goes as U**3 (docs/physics/synthesis.md#hiss).
     """
     law = blown.law
     speed = float(np.interp(note.planned_pa, law.pressures_pa, law.speeds))

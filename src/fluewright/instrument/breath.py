@@ -10,7 +10,7 @@ def breath_pressure_pa(target: Target, note: str, lowest_note: str) -> float:
     """Return the blowing pressure in Pa that the model plans for a note.
 
     Its own entry in ``target.breath.notes_pa`` (spelling does not matter), else p0 (f/f0)**exponent over the lowest
-    note. The exponent of players is 1 to 2 (common practice, no source); a jet of the same shape needs 2.
+    note. The exponent of players is 1 to 2 (docs/trade/breath.md#players); a jet of the same shape needs 2.
     """
     for key, value in target.breath.notes_pa.items():
         if note_to_midi(key) == note_to_midi(note):

@@ -183,6 +183,15 @@ class SizeName:
         return place.get(self.part, "") + self._alike.words
 
     @property
+    def place(self) -> str:
+        """Return where on the instrument it is: "hole 3", "foot end", "station 2", "head"."""
+        if self.part is Part.HOLE:
+            return f"hole {self.hole}"
+        return {Part.BODY: "foot end", Part.BORE: f"station {self.station}", Part.HEAD: "head"}.get(
+            self.part, f"outside station {self.station}"
+        )
+
+    @property
     def group(self) -> str:
         """Return the heading that it stands under in a form: "bore", "outside", "head" or "hole 3"."""
         if self.part is Part.HOLE:

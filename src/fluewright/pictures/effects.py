@@ -12,6 +12,7 @@ from typing import Literal
 from fluewright.errors import InputError
 from fluewright.pictures.palette import Palette, Theme, palette_for
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
+from fluewright.units import signed
 
 __all__ = ["AdjustmentEffects", "EffectRow", "effect_picture"]
 
@@ -105,10 +106,8 @@ def _size(row: EffectRow) -> str:
     digits = 2 if largest < 0.995 else 1 if largest < 9.95 else 0
     if largest == 0.0:
         return f"0 {row.unit}"
-    value = f"{row.value:+.{digits}f}"
-    value = value if float(value) else value[1:]
     spread = f" ± {row.uncertainty:.{digits}f}" if row.uncertainty > 0.0 else ""
-    return f"{value}{spread} {row.unit}".replace("-", "−")
+    return f"{signed(row.value, digits)}{spread} {row.unit}"
 
 
 def _lines(text: str, width_mm: float) -> list[str]:
@@ -196,37 +195,41 @@ def _draw_adjustment(
     y += 1.8
     if adjustment.reason or not adjustment.rows:
         return y
+    return _draw_rows(drawing, palette, adjustment.rows, full, y, wide=wide)
+
+
+def _draw_rows(
+    drawing: Drawing, palette: Palette, rows: Sequence[EffectRow], full: dict[str, float], y: float, *, wide: bool
+) -> float:
+    """Draw the quantities of one adjustment under each other; return where they end."""
+    right = drawing.width_mm - _SIDE_MM
     evidence_mm = text_width_mm("measured here", _TEXT_MM)
     if wide:
         name_mm, step = _NAME_MM, 4.6
         left_x, field = _SIDE_MM + _NAME_MM + 2.0, right - evidence_mm - 1.5 - _VALUE_MM - 1.5
     else:
-        name_mm, step = room - evidence_mm - 2.0, 8.4
+        name_mm, step = right - _SIDE_MM - evidence_mm - 2.0, 8.4
         left_x, field = _SIDE_MM, right - _VALUE_MM - 1.5
-    value_x = field + 1.5
     zero, half = 0.5 * (left_x + field), 0.5 * (field - left_x)
-    bottom = y + step * len(adjustment.rows)
+    bottom = y + step * len(rows)
     for x in (left_x, field):
         drawing.line(x, y, x, bottom, stroke=palette.faint_line, width=0.12, dash="0.7 0.7")
     drawing.line(zero, y, zero, bottom, stroke=palette.quiet_text, width=0.25)
-    for number, row in enumerate(adjustment.rows):
+    backing = None if wide else palette.ground
+    for number, row in enumerate(rows):
         top = y + step * number
         middle = top + (0.5 * step if wide else 5.6)
-        name_y = middle + 0.36 * _TEXT_MM if wide else top + 2.8
+        base = middle + 0.36 * _TEXT_MM
+        name_y = base if wide else top + 2.8
         drawing.open_group(class_="effect", data_quantity=row.quantity, data_evidence=row.evidence)
         drawing.describe(f"{row.quantity}: {_told(row)}, {row.evidence}")
-        drawing.text(
-            _SIDE_MM, name_y, fit_text(row.quantity, _TEXT_MM, name_mm), size=_TEXT_MM, fill=palette.ink_text,
-            backing=None if wide else palette.ground,
-        )  # fmt: skip
-        drawing.text(
-            right, name_y, row.evidence, size=_TEXT_MM, fill=palette.quiet_text, anchor="end",
-            backing=None if wide else palette.ground,
-        )  # fmt: skip
-        drawing.text(
-            value_x, middle + 0.36 * _TEXT_MM, fit_text(_told(row), _TEXT_MM, _VALUE_MM), size=_TEXT_MM,
-            fill=palette.ink_text,
-        )  # fmt: skip
+        for x, at, words, room, fill, anchor, behind in (
+            (_SIDE_MM, name_y, row.quantity, name_mm, palette.ink_text, "start", backing),
+            (right, name_y, row.evidence, evidence_mm, palette.quiet_text, "end", backing),
+            (field + 1.5, base, _told(row), _VALUE_MM, palette.ink_text, "start", None),
+        ):
+            said = fit_text(words, _TEXT_MM, room)
+            drawing.text(x, at, said, size=_TEXT_MM, fill=fill, anchor=anchor, backing=behind)
         if row.evidence == "practice":
             _draw_direction(drawing, palette, zero, middle, int(row.value))
         else:

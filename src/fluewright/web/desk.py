@@ -2,9 +2,8 @@
 
 import io
 import math
-import re
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -16,98 +15,24 @@ from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.acoustics.sounding import Blown, blow, breath_curve, find_jumps, octave_widths
 from fluewright.design.fit import fit_blown_model, fit_model
 from fluewright.errors import ComputeError, InputError
-from fluewright.instrument.files import model_from_text, model_text, validate_model
+from fluewright.instrument.differences import size_differences
+from fluewright.instrument.files import model_from_text, model_text
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
-from fluewright.instrument.sizes import CutKind, Part, size_name, sizes_of, with_sizes
-from fluewright.instrument.starting import load, starting_models
-from fluewright.ledger import open_ledger
+from fluewright.instrument.sizes import CutKind, Part, size_name, sizes_of
 from fluewright.pictures.chart import hanging_chart
 from fluewright.pictures.curves import effect_bars
 from fluewright.pictures.palette import Theme
 from fluewright.pictures.results import NoteMark
 from fluewright.pictures.voicing_trials import TrialMark, trial_picture
+from fluewright.shop.models import versions_of
 from fluewright.units import CENTS_PER_RELATIVE
 from fluewright.web.section_view import section_picture
 
 __all__ = [
-    "blown_view",
-    "changed",
-    "dimension_rows",
-    "drag_view",
-    "fitted_sizes",
-    "limit_rows",
-    "limits_of",
-    "model_list",
-    "read",
-    "read_version",
-    "save_version",
-    "sensitivity_picture",
-    "sheet_pdf",
-    "sound_wav",
-    "versions",
-]
-
-
-def model_list(ledger: Path) -> list[dict[str, Any]]:
-    """Return the models of the ledger, then the starting models that it does not have, with their drawings' models."""
-    rows: list[dict[str, Any]] = []
-    with open_ledger(ledger) as book:
-        for version in book.models():
-            model = model_from_text(version.toml_text, place=version.name)
-            rows.append({"name": version.name, "version": version.version, "in_ledger": True, "model": model})
-    newest: dict[str, dict[str, Any]] = {}
-    for row in rows:
-        newest[row["name"]] = row
-    have = set(newest)
-    listed = list(newest.values())
-    listed += [
-        {"name": name, "version": 0, "in_ledger": False, "model": load(name)}
-        for name in starting_models()
-        if name not in have
-    ]
-    return listed
-
-
-def read(ledger: Path, name: str, version: int | None = None) -> Model:
-    """Return a model of the ledger, or a starting model.
-
-    Raises
-    ------
-    InputError
-        There is none of that name.
-    """
-    with open_ledger(ledger) as book:
-        names = {m.name for m in book.models()}
-        if name in names:
-            return model_from_text(book.model(name, version).toml_text, place=name)
-    if name in starting_models():
-        return load(name)
-    raise InputError(f"{name}: there is no such model; choose one from the list")
-
-
-def changed(model: Model, sizes: Mapping[str, float], limits: Mapping[str, Any] | None = None) -> Model:
-    """Return a model with some sizes, and what a fit may do, changed.
-
-    Parameters
-    ----------
-    model : Model
-    sizes : mapping
-        By key, as `named_dimensions` names them.
-    limits : mapping, optional
-        Of `Limits`, by name; what is missing stays.
-
-    Raises
-    ------
-    InputError
-        The sizes make no instrument; the message names key, value, limit and mend.
-    """
-    made = with_sizes(model, dict(sizes)) if sizes else model
-    if limits:
-        raw = made.model_dump()
-        raw["limits"] = {**raw["limits"], **limits}
-        made = validate_model(raw, place=model.model.name)
-    return made
+    "blown_view", "dimension_rows", "drag_view", "fitted_sizes", "limit_rows", "limits_of", "sensitivity_picture",
+    "sheet_pdf", "sound_wav",
+]  # fmt: skip
 
 
 def drag_view(made: Model, theme: Theme, *, section: bool = False, width_mm: float = 180.0) -> dict[str, Any]:
@@ -258,40 +183,21 @@ def sound_wav(made: Model, what: str, note: str) -> bytes:
     return stream.getvalue()
 
 
-def save_version(ledger: Path, made: Model, name: str) -> dict[str, Any]:
-    """Save a model as a version of `name` in the ledger.
-
-    Raises
-    ------
-    InputError
-        The name cannot be one.
-    """
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,59}", name):
-        raise InputError(
-            f"{name[:60]!r} cannot be a model's name; use up to 60 letters, figures, points and hyphens, for example "
-            "d5-cylinder-442"
-        )
-    raw = made.model_dump()
-    if raw["model"]["name"] != name:
-        raw["model"]["lineage"] = raw["model"]["name"]
-        raw["model"]["name"] = name
-    made = validate_model(raw, place=name)
-    with open_ledger(ledger) as book:
-        version = book.add_model(made.model.name, model_text(made), lineage=made.model.lineage or None)
-    return {"name": version.name, "version": version.version}
-
-
-def sheet_pdf(made: Model, folder: Path) -> bytes:
-    """Return the shop sheet as PDF."""
+def sheet_pdf(made: Model, folder: Path, ledger: Path, saved: Model) -> bytes:
+    """Return the shop sheet as PDF; where its sizes are not those of the saved model, every page says so."""
     from fluewright.acoustics.resonance import predict_notes
-    from fluewright.making.sheet import write_sheet
+    from fluewright.making.sheet import UnsavedSizes, write_sheet
 
+    unsaved = None
+    if any(d.path[0] != "limits" and (d.change is None or abs(d.change) > 1e-6) for d in size_differences(saved, made)):
+        known = versions_of(ledger, saved.model.name)
+        unsaved = UnsavedSizes(saved.model.name, known[0].version if known else None)
     marks = [
         NoteMark(p.note, p.register, p.cents, p.uncertainty_cents, "predicted", p.governing_hole)
         for p in predict_notes(build_network(made))
     ]
     path = folder / "sheet.pdf"
-    write_sheet(made, path, marks=marks, timestamp=int(time.time()))
+    write_sheet(made, path, marks=marks, unsaved=unsaved, timestamp=int(time.time()))
     return path.read_bytes()
 
 
@@ -378,27 +284,3 @@ def limits_of(given: Any) -> dict[str, Any]:
         else:
             raise InputError(f"limits: there is no limit {str(name)[:40]!r}; there are {', '.join(_LIMIT_WORDS)}")
     return found
-
-
-def versions(ledger: Path, name: str) -> list[dict[str, Any]]:
-    """Return the versions of a model in the ledger, newest first."""
-    with open_ledger(ledger) as book:
-        known = [m for m in book.models() if m.name == name]
-    return [
-        {"version": m.version, "added": m.added_at.strftime("%Y-%m-%d %H:%M"), "lineage": m.lineage or ""}
-        for m in reversed(known)
-    ]
-
-
-def read_version(ledger: Path, said: str) -> Model:
-    """Return the model that ``name`` or ``name@version`` means.
-
-    Raises
-    ------
-    InputError
-        There is none.
-    """
-    name, _, version = said.partition("@")
-    if version and not (version.isascii() and version.isdigit() and len(version) < 7):
-        raise InputError(f"{said[:60]}: write NAME@VERSION, for example d5-cylinder@2")
-    return read(ledger, name, int(version) if version else None)

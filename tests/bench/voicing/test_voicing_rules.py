@@ -1,7 +1,7 @@
 """The rules of ranking and of symptoms as the maker is told them, tried through what `advise` and `find_symptoms` say.
 
-Ranking (trade notes 5.1): what can be undone goes before what cannot, unless it gains less than half as much; what
-takes the fault itself back goes before what makes up for it somewhere else.
+Ranking (docs/trade/voicing.md#before-any-cut): what can be undone goes before what cannot, unless it gains less than
+half as much; what takes the fault itself back goes before what makes up for it somewhere else.
 """
 
 from dataclasses import replace

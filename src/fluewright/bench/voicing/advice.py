@@ -3,7 +3,7 @@
 The gain of an adjustment is how much nearer the head comes to a faultless one of its model, in squares of what a maker
 notices, in the mean over all causes and their sizes after the trial (so that a doubtful cause earns a small step), plus
 the symptoms that it takes away. What can be undone goes before what cannot, unless it gains less than half as much
-(trade notes 5.1: the reversible thing first). One adjustment at a time.
+(docs/trade/voicing.md#before-any-cut: the reversible thing first). One adjustment at a time.
 """
 
 import math
@@ -37,8 +37,8 @@ CHECKS: tuple[tuple[str, str], ...] = (
     ("fingering", "fingering as the model has it; every hole covered"),
     ("assembly", "head, block and joints seated as usual"),
 )
-"""What is excluded first, in this order (trade notes 5.1; about half of all voicing faults end here: common practice,
-no source)."""
+"""What is excluded first, in this order (docs/trade/voicing.md#before-any-cut; about half of all voicing faults end
+here: common practice, no source)."""
 
 _NOTICED: Mapping[str, float] = {
     "lowest_pa": 0.05, "jump_pa": 0.10, "fall_back_pa": 0.10, "cents": 5.0, "cents_per_doubling": 8.0, "rise_s": 0.15,
@@ -134,7 +134,7 @@ STEPS: tuple[Step, ...] = (
         for a in ADJUSTMENTS if a.key not in ("lower-chamfer-angle", "upper-chamfer-angle")
     ),
 )  # fmt: skip
-"""Everything that can be advised: what is excluded first, then the usual steps of the trade (trade notes 5.2)."""
+"""What can be advised: what is excluded first, then the trade's usual steps (docs/trade/voicing.md#adjustments)."""
 
 
 def adjustment_axes(model: Model) -> dict[str, tuple[Mapping[str, float], float]]:
@@ -330,7 +330,7 @@ def _learned_sigma(
 def _cleaning(
     step: Step, diagnosis: Diagnosis, before: float, off: FloatArray, chance: FloatArray, scale: FloatArray
 ) -> Advice:
-    """Return what drying and cleaning promises: half of all low windways are dirt or water (trade notes 5.1)."""
+    """Return what drying and cleaning promises: half of low windways are dirt; docs/trade/voicing.md#before-any-cut."""
     low = next((c.probability for c in diagnosis.causes if c.cause.key == "windway-low"), 0.0)
     gain = 0.5 * low
     return Advice(

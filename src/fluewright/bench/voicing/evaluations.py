@@ -288,7 +288,7 @@ def _growth(table: FloatArray, jet: FloatArray, weights: FloatArray, omega: floa
 
 
 def nuisances_of(model: Model) -> tuple[tuple[Nuisance, dict[str, float]], ...]:
-    """Return what else may differ with its change: one sigma of a careful shop (trade notes 5, tolerances)."""
+    """Return what else may differ with its change: one sigma of a careful shop (docs/trade/tolerances.md#sizes)."""
     head = model.head
     scale = head.windway.exit_height_mm / 0.9
     head_sizes = {
