@@ -98,7 +98,7 @@ def test_a_head_from_its_trial_to_the_outcome(say, shop, tmp_path):
     code, out, err = say("voice", "d5-cylinder", *piece, "--json")
     assert code == 0, err
     (again,) = (a for a in json.loads(out)["advice"] if a["adjustment"] == "block-forward")
-    assert again["evidence"] == "measured here before"
+    assert again["evidence"] == "measured here"
     assert say("ledger", "verify", "--ledger", ledger)[0] == 0
 
 

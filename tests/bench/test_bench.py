@@ -16,14 +16,14 @@ from fluewright.bench.allowance import starting_sizes
 from fluewright.bench.calibration import PlayedTrial, calibrate, evidence_of, misfit, worth_playing
 from fluewright.bench.cuts import next_cut
 from fluewright.bench.features import KINDS, features_of
-from fluewright.bench.learning import Shop, learn
+from fluewright.bench.learning import Taught, learn
 from fluewright.bench.matching import chance_of_strays, match_notes
 from fluewright.bench.pitch_model import SHARED, PitchModel
 from fluewright.bench.planner import doubt_of
 from fluewright.bench.policy import CutPolicy
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs, size_patterns_cents, stated_prior
 from fluewright.bench.repeats import of_repeats
-from fluewright.bench.scores import Forecast, score
+from fluewright.bench.scores import ScoredForecast, score
 from fluewright.bench.session import advise, check_sizes_over_time
 from fluewright.bench.verdict import TooSharp, Torn
 from fluewright.bench.ways import ways_to_raise
@@ -260,7 +260,7 @@ def test_pieces_narrow_the_next_and_teach_the_spreads():
     rng = np.random.default_rng(8)
     prior = stated_prior(PITCH)
     of_model = prior.mean + np.linalg.cholesky(prior.of_model) @ rng.standard_normal(prior.mean.size)
-    shop = Shop.new(PITCH)
+    shop = Taught.new(PITCH)
     bands = []
     for _ in range(12):
         truth = drawn(rng, of_model)
@@ -297,7 +297,7 @@ def test_the_order_of_the_pieces_does_not_matter():
         evidence.append(evidence_of(PITCH, [trial], STATED_BELIEFS, stated_prior(PITCH).mean))
     ends = []
     for order in (evidence, evidence[::-1]):
-        shop = Shop.new(PITCH)
+        shop = Taught.new(PITCH)
         for piece in order:
             shop = shop.with_piece(piece, fit_scales=False)
         ends.append(shop.prior)
@@ -551,7 +551,7 @@ def test_material_does_not_come_back():
 
 def test_honest_forecasts_score_as_honest_and_boasting_ones_do_not():
     rng = np.random.default_rng(12)
-    made = [Forecast("x", m, 2.0, m + np.hypot(2.0, 1.5) * e, 1.5) for m, e in rng.standard_normal((2000, 2))]
+    made = [ScoredForecast("x", m, 2.0, m + np.hypot(2.0, 1.5) * e, 1.5) for m, e in rng.standard_normal((2000, 2))]
     honest = score(made)
     assert honest.count == 2000
     for band, held, wobble in zip((0.5, 0.8, 0.9, 0.95), honest.held, honest.held_sigma, strict=True):

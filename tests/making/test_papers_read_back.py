@@ -269,7 +269,8 @@ def test_the_certificate_prints_notes_and_cuts_column_by_column(tmp_path, count)
         "within": ["yes" if n.within_tolerance else "NO" for n in notes],
     }  # fmt: skip
     places = {
-        "holes.thumb.diameter_mm": "hole thumb diameter", "holes.3.undercut.upstream_mm": "hole 3 undercut toward the window",
+        "holes.thumb.diameter_mm": "hole thumb diameter",
+        "holes.3.undercut.upstream_mm": "hole 3 undercut toward the window",
         "length_mm": "length", "head.window_length_mm": "window length", "hole 7, diameter": "hole 7, diameter",
         "holes.1.diameter_mm": "hole 1 diameter", "holes.2.diameter_mm": "hole 2 diameter",
     }  # fmt: skip

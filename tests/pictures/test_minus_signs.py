@@ -9,6 +9,7 @@ import pytest
 from picture_models import marks_for, tapered_eight_hole
 from picture_reading import SVG
 
+from fluewright.grades import Grade
 from fluewright.instrument.files import validate_model
 from fluewright.making.template import check_rule, template_sheets
 from fluewright.pictures import NoteMark, hanging_chart, head_section, side_view, top_view
@@ -53,8 +54,9 @@ JET = JetDrawn((0.0, 2.0, 4.0), (0.0, -0.1, -0.2), (0.4, 0.5, 0.6), ((0.0, -0.2,
 BREATH = [BreathCurve("D5", 1, [100.0, 200.0, 300.0], [-40.0, -12.0, -2.0], 110.0, 290.0, 200.0)]
 EFFECTS = [
     AdjustmentEffects("a", "lower the edge", [
-        EffectRow("pitch", -3.2, 1.0, "cents", "computed"), EffectRow("breath", -0.4, 30.0, "%", "measured here"),
-        EffectRow("level", -12.0, 1.0, "dB", "computed"), EffectRow("hiss", -1.0, 0.0, "dB", "practice"),
+        EffectRow("pitch", -3.2, 1.0, "cents", Grade.COMPUTED),
+        EffectRow("breath", -0.4, 30.0, "%", Grade.MEASURED_HERE),
+        EffectRow("level", -12.0, 1.0, "dB", Grade.COMPUTED), EffectRow("hiss", -1.0, 0.0, "dB", Grade.PRACTICE),
     ]),
 ]  # fmt: skip
 HEARD = [NoteBox("D5", 0.1, 0.5, 587.0, -12.34, 2.0), NoteBox("E5", 0.6, 1.2, 659.0, -7.7, 1.0)]

@@ -1,14 +1,13 @@
 """What each adjustment of a head does: one usual step, and its effect on every quantity a maker listens for.
 
 The step is made in the model and the blown instrument is computed again. Where the equations carry the effect its
-evidence is "modelled", with a band from what the jet's theory leaves open; where only the trade's habit tells the
-direction it is "practice". A shop's own trials later turn them into "measured" (`bench`).
+evidence is "computed", with a band from what the jet's theory leaves open; where only the trade's habit tells the
+direction it is "practice". A shop's own trials later turn them into "measured here" (`bench`).
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 
@@ -17,12 +16,11 @@ from fluewright.acoustics.kernels.offsets import EDGE_OFFSET, EDGE_THICKNESS
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import Blown, NoteBreath, at_notes, blow, find_jumps, octave_widths
 from fluewright.errors import ComputeError, InputError
+from fluewright.grades import Grade
 from fluewright.instrument.model import Model
 from fluewright.instrument.sizes import sizes_of, with_sizes
 
 __all__ = ["ADJUSTMENTS", "QUANTITIES", "Adjustment", "Effect", "VoicingEffect", "voicing_effects"]
-
-Evidence = Literal["measured", "modelled", "practice"]
 
 
 @dataclass(frozen=True)
@@ -132,13 +130,13 @@ QUANTITIES: dict[str, tuple[str, str]] = {
 class Effect:
     """Change of one quantity by one step, its one-sigma uncertainty, and what that rests on.
 
-    With evidence "practice" `value` is +1, 0 or -1: a direction, not a size.
+    With practice as evidence `value` is +1, 0 or -1: a direction, not a size.
     """
 
     quantity: str
     value: float
     uncertainty: float
-    evidence: Evidence
+    evidence: Grade
 
 
 @dataclass(frozen=True)
@@ -302,10 +300,10 @@ def voicing_effects(
         for key in QUANTITIES:
             value = differences[0][key]
             if key in habits:
-                effects.append(Effect(key, {"+": 1.0, "0": 0.0, "-": -1.0}[habits[key]], 0.0, "practice"))
+                effects.append(Effect(key, {"+": 1.0, "0": 0.0, "-": -1.0}[habits[key]], 0.0, Grade.PRACTICE))
             elif math.isfinite(value):
                 spread = [d[key] - value for d in differences[1:] if math.isfinite(d[key])]
                 sigma = math.sqrt(sum(v * v for v in spread) + (0.25 * value) ** 2)
-                effects.append(Effect(key, value, sigma, "modelled"))
+                effects.append(Effect(key, value, sigma, Grade.COMPUTED))
         found.append(VoicingEffect(adjustment, tuple(effects)))
     return tuple(found)

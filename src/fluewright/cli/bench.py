@@ -15,7 +15,7 @@ from fluewright.files import write_whole
 if TYPE_CHECKING:
     from fluewright.bench.policy import CutPolicy
     from fluewright.bench.verdict import Verdict
-    from fluewright.shop.conditions import Conditions
+    from fluewright.shop.conditions import TrialConditions
     from fluewright.shop.sitting import Judged
 
 __all__ = ["calibrate_command", "next_cut_command", "trust_command"]
@@ -39,7 +39,7 @@ def _judge(
     model: str,
     recordings: list[Path],
     size: list[str] | None,
-    conditions: "Conditions",
+    conditions: "TrialConditions",
     ledger: Path | None,
     serial: str | None,
     policy: "CutPolicy | None",
@@ -99,11 +99,13 @@ def next_cut_command(
     """Say the next safe cuts: where, how much, with what, what they will do, and the chance of going too far."""
     from fluewright.bench.features import kinds_of
     from fluewright.bench.policy import CutPolicy
-    from fluewright.shop.conditions import Conditions
+    from fluewright.shop.conditions import TrialConditions
 
     chosen = kinds_of(k.strip() for k in cuts.split(",") if k.strip())
     policy = CutPolicy(risk=risk, kinds=chosen, one_at_a_time=one, shelf_only=shelf)
-    judged, warnings = _judge(model, recordings, size, Conditions(temperature_c, breath_pa), ledger, serial, policy)
+    judged, warnings = _judge(
+        model, recordings, size, TrialConditions(temperature_c, breath_pa), ledger, serial, policy
+    )
     found = _ways(judged, ways) if ways is not None else []
     if plot is not None:
         write_whole(plot, _chart(judged))
@@ -276,9 +278,9 @@ def calibrate_command(
     """Say what the played notes tell of this piece: its constants, every note with its band, what to play next."""
     from fluewright.bench.calibration import constants_text
     from fluewright.bench.words import note_words
-    from fluewright.shop.conditions import Conditions
+    from fluewright.shop.conditions import TrialConditions
 
-    judged, warnings = _judge(model, recordings, size, Conditions(temperature_c, breath_pa), ledger, serial, None)
+    judged, warnings = _judge(model, recordings, size, TrialConditions(temperature_c, breath_pa), ledger, serial, None)
     verdict, posterior = judged.advice.verdict, judged.advice.posterior
     if plot is not None:
         write_whole(plot, _chart(judged))

@@ -25,7 +25,7 @@ from fluewright.demo.true_pieces import TruePiece
 from fluewright.errors import InputError
 from fluewright.instrument.sizes import LENGTH, Part, hole_key, size_name
 from fluewright.listening import write_recording
-from fluewright.shop.conditions import Conditions
+from fluewright.shop.conditions import TrialConditions
 from fluewright.shop.cutting import record_cut
 from fluewright.shop.pieces import measure_piece
 from fluewright.shop.sitting import Judged, Sitting, Take, hear_take, judge, log_trials, sit_down
@@ -235,7 +235,7 @@ def _play(
         take = _hear(sitting.record.serial, number, hz, rng, recordings)
         try:
             # The thermometer as it is read.
-            judged = judge(sitting, [take], conditions=Conditions(temperature_c=round(says, 1)), policy=policy)
+            judged = judge(sitting, [take], conditions=TrialConditions(temperature_c=round(says, 1)), policy=policy)
         except InputError:
             refused += 1
             if refused == _MOST_REFUSED:

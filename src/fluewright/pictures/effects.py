@@ -7,17 +7,15 @@ scale in the whole picture. What only habit tells has a direction and no size: a
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from fluewright.errors import InputError
+from fluewright.grades import Grade
 from fluewright.pictures.palette import Palette, Theme, palette_for
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
 from fluewright.units import signed
 
 __all__ = ["AdjustmentEffects", "EffectRow", "effect_picture"]
 
-Evidence = Literal["computed", "practice", "measured here"]
-_EVIDENCE = ("computed", "practice", "measured here")
 _WORDS = {1: "more", 0: "no change", -1: "less"}
 _TEXT_MM = 2.4
 _SIDE_MM = 4.0
@@ -39,7 +37,7 @@ class EffectRow:
         Change and its standard uncertainty, in the unit; of practice +1, 0 or -1 (more, no change, less) and nothing.
     unit : str
         "cents", "%", "dB".
-    evidence : {"computed", "practice", "measured here"}
+    evidence : Grade
         What it rests on: the equations, the trade's habit, the shop's own trials.
 
     Raises
@@ -52,18 +50,18 @@ class EffectRow:
     value: float
     uncertainty: float
     unit: str
-    evidence: Evidence
+    evidence: Grade
 
     def __post_init__(self) -> None:
         """Refuse what cannot be drawn."""
-        if self.evidence not in _EVIDENCE:
-            raise InputError(f"{self.quantity}: evidence is {self.evidence!r}; use one of {', '.join(_EVIDENCE)}.")
+        if self.evidence not in list(Grade):
+            raise InputError(f"{self.quantity}: evidence is {self.evidence!r}; use one of {', '.join(Grade)}.")
         if not math.isfinite(self.value) or not math.isfinite(self.uncertainty) or self.uncertainty < 0.0:
             raise InputError(
                 f"{self.quantity}: value {self.value} ± {self.uncertainty} cannot be drawn; leave the row out where it "
                 "is not known."
             )
-        if self.evidence == "practice" and self.value not in (-1.0, 0.0, 1.0):
+        if self.evidence is Grade.PRACTICE and self.value not in (-1.0, 0.0, 1.0):
             raise InputError(
                 f"{self.quantity}: practice is {self.value:g}; it tells a direction only, +1, 0 or -1, and no size."
             )
@@ -157,7 +155,7 @@ def effect_picture(
     room = width_mm - 2.0 * _SIDE_MM
     drawing.text(_SIDE_MM, 5.4, fit_text(title, 3.4, room), size=3.4, fill=palette.ink_text, bold=True)
     full: dict[str, float] = {}
-    for row in (row for a in adjustments for row in a.rows if row.evidence != "practice"):
+    for row in (row for a in adjustments for row in a.rows if row.evidence is not Grade.PRACTICE):
         # An uncertainty larger than its value shall not make every other bar small: it is cut off with an arrow.
         most = abs(row.value) + min(row.uncertainty, abs(row.value))
         full[row.unit] = max(full.get(row.unit, _LEAST_FULL.get(row.unit, 0.0)), most)
@@ -203,7 +201,7 @@ def _draw_rows(
 ) -> float:
     """Draw the quantities of one adjustment under each other; return where they end."""
     right = drawing.width_mm - _SIDE_MM
-    evidence_mm = text_width_mm("measured here", _TEXT_MM)
+    evidence_mm = text_width_mm(Grade.MEASURED_HERE, _TEXT_MM)
     if wide:
         name_mm, step = _NAME_MM, 4.6
         left_x, field = _SIDE_MM + _NAME_MM + 2.0, right - evidence_mm - 1.5 - _VALUE_MM - 1.5
@@ -230,7 +228,7 @@ def _draw_rows(
         ):
             said = fit_text(words, _TEXT_MM, room)
             drawing.text(x, at, said, size=_TEXT_MM, fill=fill, anchor=anchor, backing=behind)
-        if row.evidence == "practice":
+        if row.evidence is Grade.PRACTICE:
             _draw_direction(drawing, palette, zero, middle, int(row.value))
         else:
             _draw_bar(drawing, palette, row, zero, half, middle, half / full[row.unit])
@@ -239,7 +237,7 @@ def _draw_rows(
 
 
 def _told(row: EffectRow) -> str:
-    return _WORDS[int(row.value)] if row.evidence == "practice" else _size(row)
+    return _WORDS[int(row.value)] if row.evidence is Grade.PRACTICE else _size(row)
 
 
 def _draw_bar(
@@ -247,7 +245,7 @@ def _draw_bar(
 ) -> None:
     """Draw a bar from zero, filled when computed, outlined when measured, and its uncertainty as a thin bar."""
     end, thick = zero + row.value * per_unit, 1.1
-    measured = row.evidence == "measured here"
+    measured = row.evidence is Grade.MEASURED_HERE
     drawing.polyline(
         [(zero, y - thick), (end, y - thick), (end, y + thick), (zero, y + thick)],
         fill=palette.ground if measured else palette.register_1_text, stroke=palette.register_1_text,
@@ -292,9 +290,9 @@ def _draw_legend(
     if any(row.uncertainty > 0.0 for a in adjustments for row in a.rows):
         words.append("thin bar: standard uncertainty")
     told = {
-        "computed": "filled: computed from the model",
-        "measured here": "outlined: measured here, in this shop's trials",
-        "practice": "arrow: practice, a direction without a size",
+        Grade.COMPUTED: "filled: computed from the model",
+        Grade.MEASURED_HERE: "outlined: measured here, in this shop's trials",
+        Grade.PRACTICE: "arrow: practice, a direction without a size",
     }
     words += [text for kind, text in told.items() if kind in found]
     for line in _lines("; ".join(words) + ".", drawing.width_mm - 2.0 * _SIDE_MM):

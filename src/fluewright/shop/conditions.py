@@ -6,7 +6,7 @@ from fluewright.errors import InputError
 from fluewright.instrument.model import Model
 from fluewright.shop.played import breath_ratio
 
-__all__ = ["Conditions", "checked_temperature"]
+__all__ = ["TrialConditions", "checked_temperature"]
 
 _COLDEST_C, _WARMEST_C = -20.0, 60.0
 _LEAST_PA, _MOST_PA = 5.0, 10_000.0
@@ -30,7 +30,7 @@ def checked_temperature(temperature_c: float) -> float:
 
 
 @dataclass(frozen=True)
-class Conditions:
+class TrialConditions:
     """Air and breath of a trial; None where they were not measured.
 
     Attributes

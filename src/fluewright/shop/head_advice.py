@@ -6,7 +6,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from fluewright.bench.voicing.advice import CHECKS, Advice, Step, adjustment_axes, advise
+from fluewright.bench.voicing.advice import CHECKS, RankedAdjustment, Step, adjustment_axes, advise
 from fluewright.bench.voicing.causes import Cause, Diagnosis, cause_axes, causes_of, diagnose
 from fluewright.bench.voicing.evaluations import Evaluations, evaluations_of
 from fluewright.bench.voicing.learned import Learned, learn
@@ -40,7 +40,7 @@ class HeadJudged:
     trial : HeadTrial
     diagnosis : Diagnosis
     symptoms : tuple of SymptomFound
-    advice : tuple of Advice
+    advice : tuple of RankedAdjustment
         Best first.
     open_checks : tuple of (str, str)
         What is to be excluded first, and how.
@@ -53,7 +53,7 @@ class HeadJudged:
     trial: HeadTrial
     diagnosis: Diagnosis
     symptoms: tuple[SymptomFound, ...]
-    advice: tuple[Advice, ...]
+    advice: tuple[RankedAdjustment, ...]
     open_checks: tuple[tuple[str, str], ...]
     learned: Learned
     references: int

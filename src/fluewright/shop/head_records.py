@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from fluewright import __version__
-from fluewright.bench.voicing.advice import Checked, Forecast, Step, check_forecast, forecast_from_plain
+from fluewright.bench.voicing.advice import Checked, ReadingForecast, Step, check_forecast, forecast_from_plain
 from fluewright.bench.voicing.learned import Outcome
 from fluewright.bench.voicing.trial import HeadTrial, trial_from_plain
 from fluewright.errors import InputError
@@ -146,7 +146,7 @@ def log_head_trial(ledger: Path, serial: str, trial: HeadTrial, *, remarks: str 
 
 
 def log_adjustment(
-    ledger: Path, serial: str, step: Step, steps: float, forecasts: tuple[Forecast, ...], *, reason: str
+    ledger: Path, serial: str, step: Step, steps: float, forecasts: tuple[ReadingForecast, ...], *, reason: str
 ) -> int:
     """Record an adjustment with its forecast and return its event; sizes that the ledger knows move with it."""
     changes = {key: steps * change for key, change in step.adjustment.steps}
@@ -157,7 +157,7 @@ def log_adjustment(
 
 def _logged(
     book: Ledger, serial: str, step: Step, steps: float, changes: Mapping[str, float], known: Mapping[str, float],
-    forecasts: tuple[Forecast, ...], reason: str,
+    forecasts: tuple[ReadingForecast, ...], reason: str,
 ) -> int:  # fmt: skip
     return book.log_adjustment(
         serial,

@@ -6,10 +6,10 @@ from pathlib import Path
 import numpy as np
 
 from fluewright.bench.calibration import PlayedTrial
-from fluewright.bench.learning import Shop, learn
+from fluewright.bench.learning import Taught, learn
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS
-from fluewright.bench.scores import Forecast, Scores, score
+from fluewright.bench.scores import ScoredForecast, Scores, score
 from fluewright.instrument.fingering import fingerings_of
 from fluewright.ledger import Cut, Trial, open_ledger
 from fluewright.shop.models import recorded_model
@@ -22,7 +22,7 @@ __all__ = ["learned_from", "ledger_scores"]
 _MOST_PIECES = 40
 
 
-def learned_from(ledger: Path, pitch: PitchModel, *, without: str = "") -> Shop:
+def learned_from(ledger: Path, pitch: PitchModel, *, without: str = "") -> Taught:
     """Return what the ledger's other pieces of the same model teach.
 
     Parameters
@@ -59,7 +59,7 @@ def _outcomes(trial: Trial, pitch: PitchModel) -> dict[str, float]:
     return found
 
 
-def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[Forecast, ...]]:
+def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[ScoredForecast, ...]]:
     """Return how good the forecasts logged with the cuts were, against the next trial of the piece.
 
     Of several cuts between two trials the last one's forecast counts: it is the one for all of them.
@@ -70,7 +70,7 @@ def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[
     model_name : str
         Only pieces of this model; by default all.
     """
-    found: list[Forecast] = []
+    found: list[ScoredForecast] = []
     pitches: dict[tuple[str, int], PitchModel] = {}
     spread = float(np.hypot(STATED_BELIEFS.blowing_cents, 1.0))
     with open_ledger(ledger, create=False) as book:
@@ -90,7 +90,7 @@ def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[
                     for name, cents in _outcomes(event, pitch).items():
                         if name in pending["cents_after"]:
                             found.append(
-                                Forecast(
+                                ScoredForecast(
                                     f"{piece.serial} {name}", float(pending["cents_after"][name]),
                                     float(pending["sigma_after"][name]), cents, spread,
                                 )

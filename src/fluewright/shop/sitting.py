@@ -29,7 +29,7 @@ from fluewright.instrument.model import Model
 from fluewright.instrument.sizes import checked_sizes, sizes_of
 from fluewright.ledger import Cut, PieceState, Trial, open_ledger
 from fluewright.listening.streams import hear_file
-from fluewright.shop.conditions import Conditions
+from fluewright.shop.conditions import TrialConditions
 from fluewright.shop.learning import learned_from
 from fluewright.shop.models import recorded_model
 from fluewright.shop.played import bench_sizes, cut_rounds, played_trials, trial_notes
@@ -343,18 +343,22 @@ class Judged:
         Those that were counted, as `advice.trials`.
     repeated : tuple of Take
         Those that were counted before and left out.
-    conditions : Conditions
+    conditions : TrialConditions
     """
 
     sitting: Sitting
     advice: Advice
     takes: tuple[Take, ...]
     repeated: tuple[Take, ...]
-    conditions: Conditions
+    conditions: TrialConditions
 
 
 def judge(
-    sitting: Sitting, takes: Sequence[Take], *, conditions: Conditions | None = None, policy: CutPolicy | None = None
+    sitting: Sitting,
+    takes: Sequence[Take],
+    *,
+    conditions: TrialConditions | None = None,
+    policy: CutPolicy | None = None,
 ) -> Judged:
     """Return what takes of a piece say, with all that was known of it; nothing is logged.
 
@@ -363,7 +367,7 @@ def judge(
     sitting : Sitting
     takes : sequence of Take
         Of the piece as it is now; one that was counted before is left out.
-    conditions : Conditions, optional
+    conditions : TrialConditions, optional
         Alike for all of them; by default not measured.
     policy : CutPolicy, optional
 
@@ -374,7 +378,7 @@ def judge(
     ComputeError
         A note has no resonance with the sizes of the piece.
     """
-    conditions = conditions or Conditions()
+    conditions = conditions or TrialConditions()
     fresh: dict[str, Take] = {}
     repeated = []
     for take in map(_with_notes, takes):
@@ -449,7 +453,11 @@ def log_trials(judged: Judged, *, remarks: str = "") -> tuple[int, ...]:
 
 
 def play(
-    sitting: Sitting, takes: Sequence[Take], *, conditions: Conditions | None = None, policy: CutPolicy | None = None
+    sitting: Sitting,
+    takes: Sequence[Take],
+    *,
+    conditions: TrialConditions | None = None,
+    policy: CutPolicy | None = None,
 ) -> Judged:
     """Judge takes of a piece of the ledger and log them as trials.
 

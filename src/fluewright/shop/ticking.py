@@ -8,7 +8,7 @@ from typing import Protocol
 from fluewright.arrays import FloatArray
 from fluewright.bench.repeats import of_repeats
 from fluewright.bench.session import air_cents
-from fluewright.shop.conditions import Conditions
+from fluewright.shop.conditions import TrialConditions
 from fluewright.shop.sitting import Sitting
 from fluewright.units import CENTS_PER_RELATIVE, cents_above, shifted
 
@@ -47,11 +47,11 @@ class Ticking:
     Attributes
     ----------
     sitting : Sitting
-    conditions : Conditions
+    conditions : TrialConditions
     """
 
     sitting: Sitting
-    conditions: Conditions
+    conditions: TrialConditions
 
     @cached_property
     def expected_hz(self) -> FloatArray:

@@ -16,7 +16,7 @@ from fluewright.errors import InputError
 from fluewright.ledger import open_ledger
 from fluewright.pictures.palette import Theme
 from fluewright.shop.certificates import certify
-from fluewright.shop.conditions import Conditions
+from fluewright.shop.conditions import TrialConditions
 from fluewright.shop.cutting import record_cut
 from fluewright.shop.pieces import set_state
 from fluewright.shop.sitting import Judged, Sitting, Take, play, sit_down
@@ -48,7 +48,7 @@ class BenchRoom:
         self.serial = serial
         self._lock = threading.RLock()
         self._journal = Journal(folder, serial)
-        self._conditions = Conditions()
+        self._conditions = TrialConditions()
         self._known: tuple[Sitting, Ticking, Verdict | None] | None = None
         self._sitting = sit_down(ledger, serial)
         # What was shown last, by colours: every device at the bench asks for the same after each note.
@@ -106,7 +106,7 @@ class BenchRoom:
         InputError
             They cannot be meant.
         """
-        conditions = Conditions(temperature_c, breath_pa)
+        conditions = TrialConditions(temperature_c, breath_pa)
         with self._lock:
             conditions.ratio(self._sitting.model)
             self._conditions, self._known = conditions, None

@@ -1,4 +1,4 @@
-"""The models' pages: the list, one model at the desk, two versions side by side."""
+"""The models' pages: the list, one model, two versions side by side."""
 
 import asyncio
 import tempfile
@@ -18,7 +18,7 @@ from fluewright.instrument.model import Model
 from fluewright.instrument.sizes import size_words
 from fluewright.pictures.views import top_view
 from fluewright.shop.models import list_models, read_version, save_version, versions_of
-from fluewright.web import desk
+from fluewright.web import model_view
 from fluewright.web.answers import Page, body, page_or_missing, plain, sizes, theme, width_mm, words
 from fluewright.web.app_state import AppState
 from fluewright.web.comparison import compared
@@ -67,7 +67,7 @@ class _ModelPages:
     async def model(self, request: Request) -> Response:
         name = request.path_params["name"]
         made = await asyncio.to_thread(self.state.model, name, fresh=True)
-        rows = await asyncio.to_thread(desk.dimension_rows, made)
+        rows = await asyncio.to_thread(model_view.dimension_rows, made)
         groups = [(name_of, list(group)) for name_of, group in groupby(rows, key=lambda r: r["group"])]
         known = await asyncio.to_thread(versions_of, self.state.ledger, name)
         listed = await asyncio.to_thread(list_models, self.state.ledger)
@@ -75,7 +75,7 @@ class _ModelPages:
         others = [m.name for m in listed if m.name != name]
         return self.page(
             "model.html", name=name, groups=groups, model=made, versions=known, others=others,
-            limits=desk.limit_rows(made),
+            limits=model_view.limit_rows(made),
         )  # fmt: skip
 
     async def compare(self, request: Request) -> Response:
@@ -93,23 +93,23 @@ class _ModelPages:
         """Return the model that a request means, with its sizes and limits changed, and the request."""
         given = await body(request)
         saved = await asyncio.to_thread(self.state.model, request.path_params["name"])
-        return changed(saved, sizes(given.get("sizes")), desk.limits_of(given.get("limits"))), given
+        return changed(saved, sizes(given.get("sizes")), model_view.limits_of(given.get("limits"))), given
 
     async def drag(self, request: Request) -> Response:
         made, given = await self.made_of(request)
         work = partial(
-            desk.drag_view, made, theme(request), section=given.get("section") is True, width_mm=width_mm(request)
+            model_view.drag_view, made, theme(request), section=given.get("section") is True, width_mm=width_mm(request)
         )
         return JSONResponse(await asyncio.to_thread(work))
 
     async def breath(self, request: Request) -> Response:
         made, _ = await self.made_of(request)
         saved = await asyncio.to_thread(self.state.model, request.path_params["name"])
-        return JSONResponse(await asyncio.to_thread(desk.blown_view, made, theme(request), saved))
+        return JSONResponse(await asyncio.to_thread(model_view.blown_view, made, theme(request), saved))
 
     async def sensitivity(self, request: Request) -> Response:
         made, _ = await self.made_of(request)
-        return JSONResponse({"picture": await asyncio.to_thread(desk.sensitivity_picture, made, theme(request))})
+        return JSONResponse({"picture": await asyncio.to_thread(model_view.sensitivity_picture, made, theme(request))})
 
     async def section(self, request: Request) -> Response:
         made, given = await self.made_of(request)
@@ -119,12 +119,14 @@ class _ModelPages:
 
     async def fit(self, request: Request) -> Response:
         made, given = await self.made_of(request)
-        return JSONResponse(await asyncio.to_thread(partial(desk.fitted_sizes, made, blown=given.get("blown") is True)))
+        return JSONResponse(
+            await asyncio.to_thread(partial(model_view.fitted_sizes, made, blown=given.get("blown") is True))
+        )
 
     async def sound(self, request: Request) -> Response:
         made, given = await self.made_of(request)
         what, note = words(given.get("what"), "what to hear", 20) or "note", words(given.get("note"), "note", 12)
-        wav = await asyncio.to_thread(desk.sound_wav, made, what, note)
+        wav = await asyncio.to_thread(model_view.sound_wav, made, what, note)
         return Response(wav, media_type="audio/wav")
 
     async def save(self, request: Request) -> Response:
@@ -138,7 +140,7 @@ class _ModelPages:
         made, _ = await self.made_of(request)
         saved = await asyncio.to_thread(self.state.model, request.path_params["name"])
         with tempfile.TemporaryDirectory() as folder:
-            pdf = await asyncio.to_thread(desk.sheet_pdf, made, Path(folder), self.state.ledger, saved)
+            pdf = await asyncio.to_thread(model_view.sheet_pdf, made, Path(folder), self.state.ledger, saved)
         return Response(pdf, media_type="application/pdf")
 
     async def text(self, request: Request) -> Response:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from fluewright.bench.voicing.advice import CHECKS, Advice
+from fluewright.bench.voicing.advice import CHECKS, RankedAdjustment
 from fluewright.bench.voicing.guide import TrialStep
 from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.bench.voicing.trial import HeadTrial, NoteTrial, shifts
@@ -168,7 +168,7 @@ def _outcome_rows(records: Records) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _advice_row(one: Advice) -> dict[str, Any]:
+def _advice_row(one: RankedAdjustment) -> dict[str, Any]:
     adjustment = one.step.adjustment
     told = [f for f in one.forecasts if abs(f.change) > f.sigma]
     return {
