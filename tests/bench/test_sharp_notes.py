@@ -7,6 +7,7 @@ from fluewright.bench.calibration import PlayedTrial, calibrate
 from fluewright.bench.cuts import CutPolicy, next_cut
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import Beliefs
+from fluewright.bench.words import reason_words
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.starting import load
 
@@ -23,6 +24,11 @@ def judged(cents, **policy):
         trials.append(PlayedTrial({}, {i: (float(v), 0.02) for i, v in enumerate(hz)}))
     posterior = calibrate(PITCH, trials, beliefs=Beliefs(slip_chance=1e-9))
     return next_cut(posterior, {}, policy=CutPolicy(**policy), rounds_made=1)
+
+
+def said_of(verdict):
+    """Return what the maker is told, sentence by sentence."""
+    return [reason_words(reason) for reason in verdict.reasons]
 
 
 def keys_of(note):
@@ -50,7 +56,7 @@ def test_one_sharp_note_among_flat_ones(sharp):
         assert gained[sharp] < 0.3 * gained[own]
     rise = verdict.plan[-1].cents_after[sharp] - verdict.cents[sharp]
     assert rise < 4.0
-    (said,) = (r for r in verdict.reasons if r.startswith(f"{names[sharp]} is +"))
+    (said,) = (r for r in said_of(verdict) if r.startswith(f"{names[sharp]} is +"))
     assert "too sharp, which no removal mends" in said
     assert f"bring it to {verdict.plan[-1].cents_after[sharp]:+.1f}" in said
 
@@ -62,7 +68,7 @@ def test_one_sharp_note_among_good_ones_is_left_and_named(sharp):
     verdict = judged(cents)
     assert verdict.plan == ()
     assert verdict.state == "leave"
-    assert any(r.startswith(f"{PITCH.fingerings[sharp].note} is +") and "too sharp" in r for r in verdict.reasons)
+    assert any(r.startswith(f"{PITCH.fingerings[sharp].note} is +") and "too sharp" in r for r in said_of(verdict))
 
 
 def test_a_note_that_is_right_is_left_alone_and_not_called_too_sharp():
@@ -70,7 +76,7 @@ def test_a_note_that_is_right_is_left_alone_and_not_called_too_sharp():
     cents[FIRST[3]] = -1.0
     verdict = judged(cents)
     assert verdict.state == "cut"
-    assert not any("too sharp" in r for r in verdict.reasons)
+    assert not any("too sharp" in r for r in said_of(verdict))
     assert not any(cut.key.startswith(keys_of(FIRST[3])) for cut in verdict.plan)
 
 
