@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from fluewright.bench.calibration import PlayedTrial, calibrate
+from fluewright.bench.calibration import PlayedTrial, calibrate, misfit, worth_playing
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs
 from fluewright.instrument.starting import load
@@ -69,3 +69,34 @@ def test_a_breath_that_was_measured_tells_more_than_one_that_was_not():
     # A steadier player than the manometer is not made less steady by it.
     steady = Beliefs(breath=0.01)
     assert level_sigma(beliefs=steady, breath_ratio=1.0) == pytest.approx(level_sigma(beliefs=steady))
+
+
+@pytest.mark.parametrize("row", [1, 4, 6])
+@pytest.mark.parametrize("off", [18.0, -18.0])
+def test_the_note_that_fits_worst_is_named_with_its_cents(row, off):
+    """One note of a trial off from what all others say, kept since slips are ruled out: it is named, and by how much."""
+    cents = calibrate(PITCH, []).forecast({})[0]
+    cents[row] += off
+    posterior = calibrate(PITCH, [heard(cents)], beliefs=Beliefs(slip_chance=1e-9))
+    spread, worst, by = misfit(posterior)
+    assert posterior.slips == ()
+    assert worst == row
+    assert by == pytest.approx(off, abs=2.0)
+    assert spread > 1.2 * misfit(calibrate(PITCH, [heard(cents - off * (np.arange(len(FIRST)) == row))]))[0]
+
+
+@pytest.mark.parametrize("wide", [{"temperature_c": 3.0}, {"breath": 0.3}])
+def test_what_a_trial_shares_counts_against_playing_one_more_note(wide):
+    """What is promised of one more note is what that note then brings, be the room or the player never so unsure."""
+    beliefs = Beliefs(**wide)
+    begun = calibrate(PITCH, [PlayedTrial({}, {0: (float(PITCH.network.targets_hz[0]), 0.05)})], beliefs=beliefs)
+
+    def spread(posterior):
+        return float(np.diag(posterior.forecast({})[1])[FIRST].mean())
+
+    ranked = worth_playing(begun, {})
+    for row, promised in (ranked[0], ranked[3], ranked[-1]):
+        one = PlayedTrial({}, {row: (float(PITCH.network.targets_hz[row]), 0.0)})
+        first = PlayedTrial({}, {0: (float(PITCH.network.targets_hz[0]), 0.05)})
+        more = calibrate(PITCH, [first, one], beliefs=beliefs)
+        assert spread(begun) - spread(more) == pytest.approx(promised, rel=0.1, abs=0.05)
