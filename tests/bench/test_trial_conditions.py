@@ -74,7 +74,7 @@ def test_a_breath_that_was_measured_tells_more_than_one_that_was_not():
 @pytest.mark.parametrize("row", [1, 4, 6])
 @pytest.mark.parametrize("off", [18.0, -18.0])
 def test_the_note_that_fits_worst_is_named_with_its_cents(row, off):
-    """One note of a trial off from what all others say, kept since slips are ruled out: it is named, and by how much."""
+    """One note of a trial off from what all others say, kept since slips are ruled out: it is named, and how much."""
     cents = calibrate(PITCH, []).forecast({})[0]
     cents[row] += off
     posterior = calibrate(PITCH, [heard(cents)], beliefs=Beliefs(slip_chance=1e-9))
