@@ -208,7 +208,7 @@ def test_ears_stay_on_the_points_they_were_drawn_through(height, length):
     ],
 )
 def test_what_a_longer_and_a_wider_window_do_stays_as_it_was(before, after, expected):
-    """docs/physics/jet.md#voicing-changes: W or H up 10 % gives +10 cents in f1, +9 in f2, passive, on the plain tube."""
+    """docs/physics/jet.md#voicing-changes: W or H up 10 %: +10 cents in f1, +9 in f2, passive, on the plain tube."""
     f = [solve(sizes(**size), (), modes=(1, 2))[0] for size in (before, after)]
     assert 1200 * np.log2(f[1] / f[0]) == pytest.approx(expected, abs=0.1)
 

@@ -7,8 +7,10 @@ import pytest
 from scipy.stats import norm
 
 from fluewright.bench.calibration import PlayedTrial, calibrate
+from fluewright.bench.matching import match_notes
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS, size_patterns_cents, stated_prior
+from fluewright.bench.repeats import of_repeats
 from fluewright.instrument.starting import load
 
 PITCH = PitchModel.of(load("d5-cylinder"))
@@ -80,3 +82,20 @@ def test_of_two_trials_the_clearer_has_the_say():
         assert mean.mean() < -4.0
     both = calibrate(PITCH, (heard(flat - 6.0, 5.0), heard(flat + 6.0, 5.0))).forecast({})[0][MAIN]
     assert abs(both.mean()) < 1.0
+
+
+def test_playings_that_agree_nowhere_are_as_unsure_as_the_vaguest_of_them():
+    """Half of what lies between the two in the middle, and beside it the worst hearing of all."""
+    hz, sigma, count = of_repeats([440.0, 452.0, 452.2, 440.2], [0.1, 4.0, 0.1, 0.1])
+    assert (hz, count) == (pytest.approx(446.1), 1)
+    assert sigma == pytest.approx(np.hypot(5.9, 4.0))
+
+
+@pytest.mark.parametrize("several", [1, 2])
+def test_one_or_two_notes_are_taken_where_they_stand(several):
+    """A shift common to all can be told from three notes on: fewer that fit nothing are not shifted until they do."""
+    expected = np.array([587.0, 740.0, 988.0])
+    match = match_notes([f * 2 ** (120 / 1200) for f in expected[:several]], expected)
+    assert match.by_fingering == {}
+    assert match.extra == tuple(range(several))
+    assert match_notes([f * 2 ** (120 / 1200) for f in expected], expected).extra == ()

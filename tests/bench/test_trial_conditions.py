@@ -100,3 +100,20 @@ def test_what_a_trial_shares_counts_against_playing_one_more_note(wide):
         first = PlayedTrial({}, {0: (float(PITCH.network.targets_hz[0]), 0.05)})
         more = calibrate(PITCH, [first, one], beliefs=beliefs)
         assert spread(begun) - spread(more) == pytest.approx(promised, rel=0.1, abs=0.05)
+
+
+@pytest.mark.parametrize("key", ["length_mm", "holes.4.diameter_mm", "head.window_length_mm"])
+def test_a_gauged_size_is_as_sure_as_its_gauge(key):
+    """Before any note: surer than a size that only the shop's tolerance holds, by its own effect on every note."""
+    size = {key: PITCH.design[key]}
+
+    def variances(gauge_mm, gauged):
+        return np.diag(calibrate(PITCH, [], beliefs=Beliefs(gauge_mm=gauge_mm), gauged=gauged).forecast({})[1])
+
+    fine, coarse, blind = variances(0.002, size), variances(0.10, size), variances(0.002, {})
+    ahead, back = (PITCH.cents({key: size[key] + step}) for step in (1e-3, -1e-3))
+    slope = (ahead - back) / 2e-3
+    assert coarse - fine == pytest.approx(slope**2 * (0.10**2 - 0.002**2), rel=0.01, abs=1e-4)
+    moved = np.abs(slope) > 1.0
+    assert moved.any()
+    assert (fine[moved] < blind[moved]).all()
