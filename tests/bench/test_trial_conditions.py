@@ -5,9 +5,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from fluewright.air import moist_air
 from fluewright.bench.calibration import PlayedTrial, calibrate, misfit, worth_playing
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs
+from fluewright.bench.scores import ScoredForecast, score
+from fluewright.bench.session import air_cents, air_of
+from fluewright.instrument.files import validate_model
 from fluewright.instrument.starting import load
 
 PITCH = PitchModel.of(load("d5-cylinder"))
@@ -118,3 +122,25 @@ def test_a_gauged_size_is_as_sure_as_its_gauge(key):
     assert abs(slope[most]) > 1.0
     assert fine[most] < blind[most] - 1e-3
     assert fine.sum() < blind.sum()
+
+
+def test_a_trials_air_is_the_models_at_the_thermometers_reading():
+    """Humidity, carbon dioxide and pressure are the model's; a warmer room makes every note sharper."""
+    raw = load("d5-cylinder").model_dump(mode="json")
+    raw["conditions"] |= {"relative_humidity": 0.85, "co2_fraction": 0.002, "pressure_pa": 96_000.0}
+    model = validate_model(raw)
+    state = {"relative_humidity": 0.85, "co2_fraction": 0.002, "pressure_pa": 96_000.0}
+    assert air_of(model, 27.0) == moist_air(27.0, **state)
+    assert air_of(model, None) is None
+    usual = model.conditions.temperature_c
+    warmer = 1200.0 * np.log2(moist_air(usual + 4.0, **state).sound_speed / moist_air(usual, **state).sound_speed)
+    assert air_cents(model, usual + 4.0) == pytest.approx(warmer)
+    assert air_cents(model, usual + 4.0) > 10.0
+    assert air_cents(model, usual) == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(("held", "says"), [(63, "the bands hold"), (55, "the bands hold"), (45, "too narrow")])
+def test_bands_are_judged_by_trials_not_by_notes(held, says):
+    """Notes of one trial move together: of seventy outcomes about ten count, so 55 of them may be nine in ten."""
+    outcomes = [0.3 * (-1) ** i if i < held else 4.0 * (-1) ** i for i in range(70)]
+    assert says in score([ScoredForecast("note", 0.0, 1.0, o, 1e-3) for o in outcomes]).verdict
