@@ -7,10 +7,11 @@ import pytest
 
 from fluewright.air import moist_air
 from fluewright.bench.calibration import PlayedTrial, calibrate, misfit, worth_playing
+from fluewright.bench.cuts import next_cut
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs
 from fluewright.bench.scores import ScoredForecast, score
-from fluewright.bench.session import air_cents, air_of
+from fluewright.bench.session import advise, air_cents, air_of
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.starting import load
 
@@ -144,3 +145,30 @@ def test_bands_are_judged_by_trials_not_by_notes(held, says):
     """Notes of one trial move together: of seventy outcomes about ten count, so 55 of them may be nine in ten."""
     outcomes = [0.3 * (-1) ** i if i < held else 4.0 * (-1) ** i for i in range(70)]
     assert says in score([ScoredForecast("note", 0.0, 1.0, o, 1e-3) for o in outcomes]).verdict
+
+
+class Note:
+    """A heard note."""
+
+    def __init__(self, hz):
+        self.frequency_hz, self.frequency_uncertainty_hz = float(hz), 0.05
+
+
+def test_rounds_are_counted_by_the_sizes_that_were_played():
+    """Two trials of a piece as it is are no round; what was played before a cut is one, and spends risk."""
+    main = [i for i, f in enumerate(PITCH.fingerings) if f.alternative == 0]
+    notes = [Note(f * 2 ** (-14.0 / 1200)) for f in PITCH.network.targets_hz[main]]
+
+    def spent(told):
+        return told.verdict.plan[-1].overshoot
+
+    longer = {"length_mm": PITCH.design["length_mm"] + 2.0}
+    before_the_cut = PlayedTrial(longer, heard(np.full(len(FIRST), -20.0)).notes)
+    twice = advise(PITCH, [notes, notes], as_built={})
+    after_a_cut = advise(PITCH, [notes], as_built={}, earlier=[before_the_cut])
+    for made, told in ((0, twice), (1, after_a_cut)):
+        wanted = next_cut(told.posterior, {}, rounds_made=made)
+        assert [c.after_mm for c in told.verdict.plan] == pytest.approx([c.after_mm for c in wanted.plan])
+        assert spent(told) == pytest.approx(wanted.plan[-1].overshoot)
+    later = next_cut(twice.posterior, {}, rounds_made=1)
+    assert later.plan[-1].overshoot < spent(twice)
