@@ -8,12 +8,17 @@ import pytest
 from fluewright.acoustics.jet import JetSettings
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import at_notes, blow, find_jumps
-from fluewright.acoustics.synthesis import RATE_HZ, note_gesture, sound_of
+from fluewright.acoustics.synthesis import RATE_HZ, Gesture, note_gesture, sound_of
 from fluewright.bench.voicing.evaluations import MODELLED, evaluate
-from fluewright.bench.voicing.heard import notes_of_tones
+from fluewright.bench.voicing.guide import guided_steps
+from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
+from fluewright.instrument.fingering import fingerings_of
+from fluewright.instrument.pitch import note_to_midi
 from fluewright.instrument.starting import load
 from fluewright.listening import Recording, hear_notes
 from fluewright.listening.attack import note_tones
+from fluewright.listening.breath_log import BreathLog
+from fluewright.listening.swells import hear_swell
 
 
 @pytest.fixture(scope="module")
@@ -69,3 +74,44 @@ def test_hiss_is_noise_less_tone(low_flute):
         per_doubling = (noise[1] - noise[0]) / math.log2(high / low)
         assert (per_doubling > 8.5).all()
         assert (per_doubling < 13.0).all()
+
+
+def test_a_level_is_that_of_a_calibrated_microphone(low_flute):
+    """Sound pressure level at 1 m is the level in the recording and what full scale stands for; else there is none."""
+    blown, _ = low_flute
+    low = blown.notes[0]
+    begin, top = 0.8 * low.planned_pa, 1.3 * low.planned_pa
+    seconds = math.log(top / begin) / 0.12
+    rise = [(seconds * s, begin * (top / begin) ** s) for s in np.linspace(0.0, 1.0, 41)]
+    corners = rise + [(2.0 * seconds - t, p) for t, p in reversed(rise[:-1])]
+    sound = sound_of(blown, Gesture(tuple(corners), ((0.0, 0),))).samples()
+    recording = Recording(sound, float(RATE_HZ), 1, sound.size / RATE_HZ, "")
+    swell = hear_swell(recording, BreathLog(*np.array(corners).T))
+    names = [(n.note, n.register) for n in blown.notes]
+    targets = dict(zip(names, (n.target_hz for n in blown.notes), strict=True))
+    planned = dict(zip(names, (n.planned_pa for n in blown.notes), strict=True))
+
+    def level(**calibration):
+        notes, _ = notes_of_swell(swell, targets, planned, **calibration)
+        return next(n for n in notes if n.name == "D4.1").readings.get("level_db")
+
+    assert level() is None
+    assert level(full_scale_db=100.0).value - level(full_scale_db=94.0).value == pytest.approx(6.0)
+    rms_db = 20.0 * math.log10(float(np.sqrt(np.mean(np.square(sound)))) * math.sqrt(2.0))
+    assert level(full_scale_db=94.0).value == pytest.approx(94.0 + rms_db, abs=3.0)
+
+
+@pytest.mark.parametrize("name", ["d5-cylinder", "c5-eight-hole"])
+def test_a_guided_trial_begins_low_and_ends_with_the_highest_notes(name):
+    """The trade's order: the two lowest notes first, the two highest last, the octave by notes of one name."""
+    model = load(name)
+    notes = sorted({(f.note, f.register) for f in fingerings_of(model)}, key=lambda n: (n[1], note_to_midi(n[0])))
+    steps = {s.key: s for s in guided_steps(model)}
+    assert steps["low"].notes == tuple(notes[:2])
+    assert set(steps["top"].notes) == set(notes[-2:])
+    assert next(iter(steps)) == "low"
+    assert list(steps)[-1] == "top"
+    for below, above in zip(steps["slur"].notes[::2], steps["slur"].notes[1::2], strict=True):
+        assert note_to_midi(above[0]) - note_to_midi(below[0]) == 12
+        assert (below[1], above[1]) == (1, 2)
+    assert steps["swell"].breaths == tuple((*notes[0], q) for q in ("lowest_pa", "jump_pa", "fall_back_pa"))

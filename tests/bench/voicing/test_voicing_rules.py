@@ -11,8 +11,10 @@ import pytest
 
 from fluewright.acoustics.voicing import Adjustment
 from fluewright.bench.voicing import advice as advice_module
-from fluewright.bench.voicing.advice import Step, advise
+from fluewright.bench.voicing.advice import Step, advise, check_forecast, forecast_from_plain
 from fluewright.bench.voicing.causes import diagnose
+from fluewright.bench.voicing.evaluations import MODELLED
+from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.bench.voicing.reference import expect
 from fluewright.bench.voicing.symptoms import SymptomSettings, find_symptoms
 from fluewright.bench.voicing.trial import HeadTrial, NoteTrial, Reading
@@ -149,3 +151,167 @@ def test_the_limit_of_an_octaves_width_is_the_makers(shop):
     assert chances[0] > 0.85
     assert chances[1] == pytest.approx(0.5, abs=1e-6)
     assert chances[2] < 0.01
+
+
+def readings_off_by(shop, off):
+    """Return a trial of everything that is computed, as expected of a faultless head but for `off(register, quantity)`.
+
+    Offsets count as natural logarithms where a quantity is compared as a ratio. Breath is the planned one.
+    """
+    small = {q: 1e-3 if QUANTITIES[q].relative else 0.05 for q in MODELLED}
+    keys = [(n, r, q) for n, r in shop.notes for q in MODELLED]
+
+    def trial(values):
+        notes = {}
+        for (note, register, quantity), value in zip(keys, values, strict=True):
+            relative = QUANTITIES[quantity].relative
+            shown = float(np.exp(value)) if relative else float(value)
+            sigma = small[quantity] * (shown if relative else 1.0)
+            if np.isfinite(value):
+                notes.setdefault((note, register), {})[quantity] = Reading(shown, sigma)
+        return HeadTrial(tuple(NoteTrial(*n, r) for n, r in notes.items()))
+
+    begun = shop.evaluations.base.at(np.ones(len(shop.notes))).ravel()
+    expected = expect(shop.evaluations, trial(begun))
+    means = dict(zip(expected.keys, expected.mean, strict=True))
+    return trial([means.get(k, np.nan) + off(k[1], k[2]) for k in keys])
+
+
+@pytest.mark.parametrize(
+    ("quantity", "registers", "more", "less"),
+    [
+        ("lowest_pa", (1, 2), "more-breath", "less-breath"),
+        ("lowest_pa", (2,), "upper-pressure", None),
+        ("air_l_per_min", (1, 2), "too-much-air", "too-little-air"),
+        ("hiss_db", (1, 2), "hiss", None),
+        ("rise_s", (1, 2), "dull-attack", "hard-attack"),
+        ("level_db", (1,), "low-notes-loud", "low-notes-weak"),
+        ("cents", (1, 2), "sharp", "flat"),
+    ],
+)
+def test_what_is_beside_its_model_is_named_for_its_side_and_register(shop, quantity, registers, more, less):
+    """More of a quantity in its registers is one symptom, less of it the other; in another register it is neither."""
+    size = 0.8 if QUANTITIES[quantity].relative else 40.0
+
+    def chances(sign, where):
+        trial = readings_off_by(shop, lambda r, q: sign * size if q == quantity and r in where else 0.0)
+        return {k: s.probability for k, s in symptoms_of(shop, trial).items()}
+
+    above, below = chances(1.0, registers), chances(-1.0, registers)
+    assert above[more] > 0.9
+    assert below[more] < 0.1
+    if less is not None:
+        assert below[less] > 0.9
+        assert above[less] < 0.1
+    other = {1, 2} - set(registers)
+    if other:
+        beside = chances(1.0, other)
+        assert beside[more] < 0.6
+        if less is not None:
+            assert chances(-1.0, other)[less] < 0.6
+
+
+def one_octave(low, high):
+    """Return a trial of D5 and D6 with these readings, each sure to a hundredth."""
+    return HeadTrial(
+        tuple(
+            NoteTrial(note, register, {q: Reading(v, 0.01 * v) for q, v in readings.items()})
+            for note, register, readings in (("D5", 1, low), ("D6", 2, high))
+        )
+    )
+
+
+def test_an_octave_is_hard_by_the_breath_of_its_low_note(shop):
+    """Lowest breath of the upper note over the comfortable breath of the lower one, at most 3.5."""
+    for lowest, hard in ((600.0, True), (420.0, False)):
+        trial = one_octave({"comfortable_pa": 150.0, "jump_pa": 400.0}, {"comfortable_pa": 700.0, "lowest_pa": lowest})
+        found = symptoms_of(shop, trial)["octave-hard"]
+        assert found.value == pytest.approx(lowest / 150.0)
+        assert found.limit == pytest.approx(3.5)
+        assert (found.probability > 0.9) == hard
+        assert (found.probability < 0.1) != hard
+
+
+def test_an_upper_note_cracks_when_it_is_blown_near_its_lowest_breath(shop):
+    """Comfortable over lowest breath of the upper note, at least 1.15."""
+    for comfortable, cracks in ((320.0, True), (450.0, False)):
+        trial = one_octave({"comfortable_pa": 150.0, "jump_pa": 400.0},
+                           {"comfortable_pa": comfortable, "lowest_pa": 300.0})  # fmt: skip
+        found = symptoms_of(shop, trial)["upper-cracks"]
+        assert found.value == pytest.approx(comfortable / 300.0)
+        assert (found.probability > 0.9) == cracks
+        assert (found.probability < 0.1) != cracks
+
+
+# ---- causes and forecasts
+
+
+def test_a_cause_is_as_likely_as_it_is_met_however_many_ways_it_has(shop):
+    """A reading that tells nothing leaves every cause its weight: a leak at two places counts as one leak."""
+    blind = HeadTrial((NoteTrial("D5", 1, {"cents": Reading(0.0, 400.0)}),))
+    found = diagnose(shop.evaluations, blind, shop.causes, faultless=0.10)
+    total = sum(c.weight for c in shop.causes)
+    for cause in found.causes:
+        assert cause.probability == pytest.approx(0.9 * cause.cause.weight / total, rel=0.02), cause.cause.key
+    assert found.faultless == pytest.approx(0.10, rel=0.02)
+
+
+def test_what_is_read_at_another_breath_is_expected_of_that_breath(shop):
+    """A player who blows harder plays sharper: that is no sharp head."""
+    note = shop.notes[0]
+    planned = dict(zip(shop.notes, shop.evaluations.planned_pa, strict=True))[note]
+    place = MODELLED.index("cents")
+    expected = []
+    for ratio in (0.8, 1.0, 1.25):
+        readings = {"cents": Reading(0.0, 1.0), "comfortable_pa": Reading(ratio * planned, 1.0)}
+        seen = expect(shop.evaluations, HeadTrial((NoteTrial(*note, readings),)))
+        expected.append(float(seen.mean[0]))
+        base = shop.evaluations.base.at(np.full(len(shop.notes), ratio))[0, place]
+        assert expected[-1] == pytest.approx(base, abs=4.0)
+    assert expected[0] < expected[1] - 2.0
+    assert expected[2] > expected[1] + 2.0
+
+
+def test_a_forecast_is_checked_with_its_sign(shop, head):
+    """Positive where the outcome lies above the forecast, in sigmas of both together."""
+    before = HeadTrial((NoteTrial("D5", 1, {"cents": Reading(0.0, 0.6), "jump_pa": Reading(200.0, 2.0)}),))
+    after = HeadTrial((NoteTrial("D5", 1, {"cents": Reading(7.0, 0.8), "jump_pa": Reading(220.0, 2.2)}),))
+    said = {"readings": [
+        {"note": "D5", "register": 1, "quantity": q, "change": change, "sigma": sigma, "evidence": "modelled"}
+        for q, change, sigma in (("cents", 3.0, 0.0), ("jump_pa", 14.0, 0.0))
+    ]}  # fmt: skip
+    checked = {c.forecast.quantity: c.sigmas for c in check_forecast(forecast_from_plain(said), before, after)}
+    assert checked["cents"] == pytest.approx(4.0 / 1.0)
+    assert checked["jump_pa"] == pytest.approx((10.0 - 14.0) / np.hypot(1.0, 1.0), rel=1e-6)
+
+
+def test_what_is_done_already_is_not_advised_again(shop, head):
+    """Each check takes its own remedy off the list, and no other; drying promises what a low windway is likely."""
+    trial = head({"head.window_length_mm": 0.4})
+    diagnosis = diagnose(shop.evaluations, trial, shop.causes, references=[head(seed=2)])
+    every = {a.step.key for a in advise(diagnosis, ())}
+    assert {"seal-leak", "clean-dry"} <= every
+    for done, remedy in (("leak", "seal-leak"), ("dirt", "clean-dry"), ("fingering", None), ("assembly", None)):
+        left = {a.step.key for a in advise(diagnosis, (), done=[done])}
+        assert every - left == ({remedy} if remedy else set())
+    low = {c.cause.key: c.probability for c in diagnosis.causes}["windway-low"]
+    dry = next(a for a in advise(diagnosis, ()) if a.step.key == "clean-dry")
+    assert low < 0.2
+    assert dry.gain <= low
+    assert dry.better <= low
+
+
+def test_a_symptom_moves_as_its_readings_do(shop, head):
+    """What is forecast of a symptom is what the forecast readings make of it: jump over comfortable breath of D5."""
+    trial = head({"head.edge_offset_mm": -0.22})
+    diagnosis = diagnose(shop.evaluations, trial, shop.causes, references=[head(seed=2)])
+    symptoms = find_symptoms(diagnosis.expected, trial)
+    seen = 0
+    for one in advise(diagnosis, symptoms):
+        jump = [f.change for f in one.forecasts if (f.note, f.register, f.quantity) == ("D5", 1, "jump_pa")]
+        moved = [(now, after) for key, now, after, _ in one.symptoms if key == "low-notes-jump"]
+        if jump and moved:
+            ((now, after),) = moved
+            assert after / now == pytest.approx(1.0 + jump[0] / 100.0, rel=1e-6)
+            seen += abs(jump[0]) > 1.0
+    assert seen >= 3
