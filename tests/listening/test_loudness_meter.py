@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from fluewright.errors import RecordingError
-from fluewright.listening.loudness import LevelMeter, LoudnessMeter, calibrate, measure_loudness
+from fluewright.listening.calibration import calibrate
+from fluewright.listening.level import LevelMeter
+from fluewright.listening.loudness import LoudnessMeter, measure_loudness
 from fluewright.listening.recordings import Recording
 
 RATE_HZ = 48_000

@@ -15,10 +15,8 @@ from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
 from fluewright.instrument.fingering import fingerings_of
 from fluewright.instrument.pitch import note_to_midi
 from fluewright.instrument.starting import load
-from fluewright.listening import Recording, hear_notes
-from fluewright.listening.attack import note_tones
+from fluewright.listening import Analysis, Recording
 from fluewright.listening.breath_log import BreathLog
-from fluewright.listening.swells import hear_swell
 
 
 @pytest.fixture(scope="module")
@@ -48,7 +46,7 @@ def test_partials_are_those_that_are_heard(low_flute, note):
     )
     recording = Recording(y, float(RATE_HZ), 1, y.size / RATE_HZ, "")
     targets = {(n.note, n.register): n.target_hz for n in blown.notes}
-    ((heard,), _) = notes_of_tones(note_tones(recording, hear_notes(recording)), targets)
+    ((heard,), _) = notes_of_tones(Analysis(recording).tones, targets)
     for quantity in ("second_db", "third_db"):
         assert heard.readings[quantity].value == pytest.approx(at(low_flute, 1.0, quantity)[note], abs=1.0)
     # Noise against tone: in a sound with little noise it is far below 0, heard and computed.
@@ -86,7 +84,7 @@ def test_a_level_is_that_of_a_calibrated_microphone(low_flute):
     corners = rise + [(2.0 * seconds - t, p) for t, p in reversed(rise[:-1])]
     sound = sound_of(blown, Gesture(tuple(corners), ((0.0, 0),))).samples()
     recording = Recording(sound, float(RATE_HZ), 1, sound.size / RATE_HZ, "")
-    swell = hear_swell(recording, BreathLog(*np.array(corners).T))
+    swell = Analysis(recording).swell(BreathLog(*np.array(corners).T))
     names = [(n.note, n.register) for n in blown.notes]
     targets = dict(zip(names, (n.target_hz for n in blown.notes), strict=True))
     planned = dict(zip(names, (n.planned_pa for n in blown.notes), strict=True))
