@@ -390,3 +390,24 @@ def test_notes_of_one_formula_are_one_warning_that_loses_nothing(capsys):
         f"coupling holds for at least 0.41{tail}",
         "warning: player.finger_bulge: bulge in hole 1, 2 is 1.2, but the finger holds for at most 0.8 to 0.9" + tail,
     ]
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "ascii"])
+def test_a_pipe_in_an_old_encoding_ends_nothing(tmp_path, encoding):
+    """As on Windows: what there is no sign for is replaced in a table, and JSON is whole."""
+    ledger = tmp_path / "shop.ledger"
+
+    def said(*words):
+        environment = {**os.environ, "PYTHONIOENCODING": encoding}
+        ended = subprocess.run([*COMMAND, *words], capture_output=True, env=environment)
+        assert ended.returncode == 0, ended.stderr
+        return ended.stdout.decode(encoding)
+
+    said("new", "d5-cylinder", tmp_path / "mine.toml")
+    said("ledger", "add-model", tmp_path / "mine.toml", "--ledger", ledger)
+    said(
+        "ledger", "begin", "d5-cylinder", "--prefix", "D5", "--material", "di\u00f3fa \u2212 \u0151", "--ledger", ledger
+    )
+    assert "D5-0001" in said("ledger", "show", "--ledger", ledger)
+    shown = strict(said("ledger", "show", "--ledger", ledger, "--json"))
+    assert shown["instruments"][0]["material"] == "di\u00f3fa \u2212 \u0151"

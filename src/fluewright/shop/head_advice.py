@@ -1,6 +1,5 @@
 """A head judged with everything that the shop knows: symptoms, causes, what to do, and what was done logged."""
 
-import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,17 +12,12 @@ from fluewright.bench.voicing.learned import Learned, learn
 from fluewright.bench.voicing.symptoms import SymptomFound, SymptomSettings, find_symptoms
 from fluewright.bench.voicing.trial import HeadTrial
 from fluewright.errors import InputError
+from fluewright.folders import cache_folder
 from fluewright.instrument.fingering import fingerings_of
 from fluewright.instrument.model import Model
 from fluewright.shop.head_trials import Records, log_adjustment
 
-__all__ = ["HeadJudged", "cache_folder", "check_notes", "evaluate_head", "judge_head", "log_done", "note_order"]
-
-
-def cache_folder() -> Path:
-    """Return where evaluations of models are kept: the user's cache; they are made anew when missing."""
-    kept = os.environ.get("XDG_CACHE_HOME")
-    return (Path(kept) if kept else Path.home() / ".cache") / "fluewright"
+__all__ = ["HeadJudged", "check_notes", "evaluate_head", "judge_head", "log_done", "note_order"]
 
 
 @dataclass(frozen=True, eq=False)
