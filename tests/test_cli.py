@@ -254,7 +254,7 @@ def test_closed_pipe_leaves_no_traceback():
     os.close(reader)
     try:
         ended = subprocess.run(
-            [*COMMAND, "models", "--json"], stdout=writer, stderr=subprocess.PIPE, text=True, timeout=60
+            [*COMMAND, "models", "--json"], stdout=writer, stderr=subprocess.PIPE, text=True, timeout=600
         )
     finally:
         os.close(writer)
@@ -263,7 +263,7 @@ def test_closed_pipe_leaves_no_traceback():
 
 
 def test_exit_codes_reach_the_shell(tmp_path):
-    bad = subprocess.run([*COMMAND, "check", str(tmp_path / "none.toml")], capture_output=True, text=True, timeout=60)
+    bad = subprocess.run([*COMMAND, "check", str(tmp_path / "none.toml")], capture_output=True, text=True, timeout=600)
     assert (bad.returncode, bad.stdout) == (2, "")
     assert "there is no such file" in bad.stderr
 

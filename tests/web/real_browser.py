@@ -98,6 +98,15 @@ class LanServer(Server):
 # --- a page
 
 
+def launched(driver, args=ARGS, *, hears=None):
+    """Return a browser that takes a sound file for its microphone, over and over.
+
+    It takes a 24-bit file for silence.
+    """
+    heard = [] if hears is None else [f"--use-file-for-fake-audio-capture={hears}"]
+    return driver.chromium.launch(executable_path=BROWSER, args=[*args, *heard], timeout=NEVER_MS)
+
+
 # Counts what a page has begun and not ended: requests, the reading of their answers, and short timers that put work
 # off. An end is counted after what waits for it has run.
 UNDER_WAY = """
@@ -129,8 +138,8 @@ def page_of(browser, width, height=900, **options):
     """Return a page that keeps what goes wrong on it in ``faults``."""
     options = {"permissions": ["microphone"], **options}
     context = browser.new_context(viewport={"width": width, "height": height}, **options)
+    context.set_default_timeout(NEVER_MS)
     page = context.new_page()
-    page.set_default_timeout(NEVER_MS)
     page.add_init_script(UNDER_WAY)
     page.faults = []
     page.on("pageerror", lambda error: page.faults.append(str(error)))

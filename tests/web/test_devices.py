@@ -19,13 +19,13 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
 from real_browser import (
     ARGS,
-    BROWSER,
     LanServer,
     Server,
     at_rest,
     begin,
     count_of_plays,
     free_port,
+    launched,
     listen,
     page_of,
     plays,
@@ -159,10 +159,7 @@ def browse(driver):
     opened = []
 
     def launch(wav=None, *, without=(), more=()):
-        args = [a for a in ARGS if a not in without]
-        if wav is not None:
-            args.append(f"--use-file-for-fake-audio-capture={wav}")
-        made = driver.chromium.launch(executable_path=BROWSER, args=[*args, *more])
+        made = launched(driver, [*(a for a in ARGS if a not in without), *more], hears=wav)
         opened.append(made)
         return made
 
@@ -664,7 +661,7 @@ def visited(driver, server, scale):
 
     Small and large screens, in dark colours, with less motion asked for.
     """
-    browser = driver.chromium.launch(executable_path=BROWSER, args=ARGS)
+    browser = launched(driver)
     page = page_of(browser, WIDTHS[0], color_scheme="dark", reduced_motion="reduce")
     begin(page, server)
     page.get_by_label("Use a recording").set_input_files(scale)

@@ -5,7 +5,19 @@ import pytest
 import soundfile
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
-from real_browser import ARGS, BROWSER, Server, at_rest, begin, listen, page_of, record_for, stop_listening, ticked
+from real_browser import (
+    ARGS,
+    BROWSER,
+    Server,
+    at_rest,
+    begin,
+    launched,
+    listen,
+    page_of,
+    record_for,
+    stop_listening,
+    ticked,
+)
 
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
@@ -37,9 +49,7 @@ def sound(tmp_path_factory):
 @pytest.fixture
 def browser(sound):
     with sync_playwright() as play_it:
-        made = play_it.chromium.launch(
-            executable_path=BROWSER, args=[*ARGS, f"--use-file-for-fake-audio-capture={sound}"]
-        )
+        made = launched(play_it, hears=sound)
         yield made
         made.close()
 
@@ -205,8 +215,7 @@ def test_nothing_ticked_is_lost_when_the_server_dies_and_the_page_comes_back(bro
 
 def test_a_refused_microphone_is_said_with_its_mend(server):
     with sync_playwright() as play_it:
-        args = [a for a in ARGS if not a.startswith("--use-fake")]
-        browser = play_it.chromium.launch(executable_path=BROWSER, args=args)
+        browser = launched(play_it, [a for a in ARGS if not a.startswith("--use-fake")])
         page = page_of(browser, 1280, permissions=[])
         begin(page, server)
         listen(page)
