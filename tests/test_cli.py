@@ -1,6 +1,7 @@
 """Every verb as a maker uses it, from the model to the ledger."""
 
 import json
+import logging
 import math
 import os
 import subprocess
@@ -411,3 +412,10 @@ def test_a_pipe_in_an_old_encoding_ends_nothing(tmp_path, encoding):
     assert "D5-0001" in said("ledger", "show", "--ledger", ledger)
     shown = strict(said("ledger", "show", "--ledger", ledger, "--json"))
     assert shown["instruments"][0]["material"] == "di\u00f3fa \u2212 \u0151"
+
+
+def test_what_the_packages_tell_of_slow_work_is_said_once_and_beside_the_result(say, capsys):
+    for _ in range(2):
+        assert say("models")[0] == 0
+    logging.getLogger("fluewright.acoustics.kernel_cache").info("compiling %d", 3)
+    assert capsys.readouterr() == ("", "fluewright: compiling 3\n")

@@ -159,8 +159,9 @@ def test_a_chosen_cache_that_will_not_do_is_refused_with_its_mend(monkeypatch, t
 # --- other people
 
 
-def test_a_folder_planted_among_the_temporary_files_is_left_alone(home, tmp_path, given_away):
+def test_a_folder_planted_among_the_temporary_files_is_left_alone(home, tmp_path, given_away, caplog):
     """Whoever guesses the name first could put code there that this user would run."""
+    caplog.set_level("INFO", logger="fluewright")
     (home / ".cache").write_text("no cache at home")
     given_away(home)
     planted = tmp_path / "tmp" / f"fluewright-{os.geteuid()}"
@@ -171,6 +172,8 @@ def test_a_folder_planted_among_the_temporary_files_is_left_alone(home, tmp_path
     assert found != planted
     assert mode(found) == 0o700
     assert cache_folder() == found
+    assert len(caplog.messages) == 1
+    assert "FLUEWRIGHT_CACHE" in caplog.text
 
 
 @pytest.mark.parametrize("open_to", [0o020, 0o002])

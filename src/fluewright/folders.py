@@ -16,6 +16,7 @@ anything in: another user's, one that others can write, or one planted under ``/
 """
 
 import atexit
+import logging
 import os
 import shutil
 import stat
@@ -31,6 +32,7 @@ from fluewright.errors import InputError
 __all__ = ["cache_folder", "data_folder", "is_private"]
 
 _NAME = "fluewright"
+_log = logging.getLogger(__name__)
 _OTHERS_WRITE = stat.S_IWGRP | stat.S_IWOTH
 
 
@@ -162,6 +164,7 @@ def _own_group(group: int) -> bool:
 
 @lru_cache(maxsize=1)
 def _fresh(inside: str) -> Path:
+    _log.info("nothing can be kept for the next start: no folder is safe from other users; FLUEWRIGHT_CACHE names one")
     folder = Path(tempfile.mkdtemp(prefix=f"{_NAME}-", dir=inside))
     atexit.register(shutil.rmtree, folder, ignore_errors=True)
     return folder
