@@ -11,6 +11,7 @@ import shutil
 import socket
 import subprocess
 import sys
+import time
 
 from playwright.sync_api import expect
 
@@ -144,15 +145,16 @@ def page_of(browser, width, height=900, **options):
     page.faults = []
     page.on("pageerror", lambda error: page.faults.append(str(error)))
     page.on("console", lambda m: page.faults.append(m.text) if m.type == "error" else None)
-    page.sent, page.told = [], []
+    page.sent, page.told, page.cut = [], [], []
     page.on("websocket", lambda line: _note_down(page, line))
     return page
 
 
 def _note_down(page, line):
-    """Keep what goes over a page's line for news: how many frames of sound went out, and every word that came in."""
+    """Keep what goes over a page's line for news: frames of sound that went out, words that came in, and its end."""
     line.on("framesent", lambda data: page.sent.append(len(data)) if isinstance(data, bytes) else None)
     line.on("framereceived", lambda data: page.told.append(data) if isinstance(data, str) else None)
+    line.on("close", lambda closed: page.cut.append(closed.url))
 
 
 def at_rest(page):
@@ -165,11 +167,12 @@ def at_rest(page):
 
 def until(page, holds):
     """Wait until something holds that is no state of the page; its events come in meanwhile."""
-    for _ in range(round(NEVER_S / 0.05)):
+    never = time.monotonic() + NEVER_S
+    while time.monotonic() < never:
         if holds():
             return
         page.wait_for_timeout(50)
-    raise AssertionError("it never came to hold")
+    raise AssertionError(f"it never came to hold; last words {page.told[-5:]}, lines that ended {page.cut}")
 
 
 def begin(page, server):
@@ -186,10 +189,20 @@ def listen(page):
 
 
 def stop_listening(page):
-    """Stop, and wait until the program has heard all that was sent before: what it ticks comes before it says so."""
-    before = sum('"stopped"' in told for told in page.told)
+    """Stop, and wait until the program has heard all that was sent before."""
+    before = stops(page)
     page.get_by_role("button", name="Stop listening").click()
-    until(page, lambda: sum('"stopped"' in told for told in page.told) > before)
+    all_heard(page, before)
+
+
+def stops(page):
+    """Return how often the program has said that it stopped, or lost its line to the page, which is a stop as well."""
+    return sum('"stopped"' in told for told in page.told) + len(page.cut)
+
+
+def all_heard(page, before=0):
+    """Wait until the program has stopped to listen once more: what it ticks comes before that."""
+    until(page, lambda: stops(page) > before)
     at_rest(page)
 
 

@@ -21,6 +21,7 @@ from real_browser import (
     ARGS,
     LanServer,
     Server,
+    all_heard,
     at_rest,
     begin,
     count_of_plays,
@@ -388,8 +389,7 @@ def test_a_microphone_that_is_unplugged_can_be_plugged_in_again(browse, server, 
     says = page.locator("#mic")
     expect(says).to_have_text("The microphone was unplugged. Plug it in and press Listen again.")
     assert page.evaluate("streams[0].getAudioTracks()[0].readyState") == "ended"
-    until(page, lambda: any('"stopped"' in told for told in page.told))
-    at_rest(page)
+    all_heard(page)
     before = count_of_plays(page)
     listen(page)
     expect(says).to_contain_text("Listening at")
@@ -771,8 +771,7 @@ def test_a_whole_trial_and_a_cut_by_the_keyboard_alone(browse, server, scale):
     expect(page.get_by_role("button", name="Stop listening")).to_be_focused()
     page.keyboard.press("Enter")
     expect(page.get_by_role("button", name="Listen", exact=True)).to_be_focused()
-    until(page, lambda: any('"stopped"' in told for told in page.told))
-    at_rest(page)
+    all_heard(page)
     tab_to(page, "Temperature now")
     page.keyboard.type("20")
     tab_to(page, "take back the last D5 of register 1")
