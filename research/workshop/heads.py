@@ -51,6 +51,7 @@ from fluewright.bench.voicing.trial import HeadTrial, NoteTrial, Reading
 from fluewright.errors import FluewrightError, ModelError
 from fluewright.folders import cache_folder
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import hole_key
 from fluewright.instrument.starting import load
 from fluewright.listening import Recording, hear_notes
 from fluewright.listening.attack import note_tones
@@ -110,11 +111,11 @@ def small_errors(model: Model, rng: np.random.Generator) -> dict[str, float]:
     """Return errors of every size of head and body that a careful shop leaves, one draw."""
     drawn = [{k: rng.standard_normal() * v for k, v in c.items()} if len(c) == 1 else _scaled(c, rng)
              for _, c in nuisances_of(model)]  # fmt: skip
-    for i in range(len(model.holes)):
+    for hole in model.holes:
         drawn.append(
             {
-                f"holes.{i}.diameter_mm": 0.05 * rng.standard_normal(),
-                f"holes.{i}.position_mm": 0.1 * rng.standard_normal(),
+                hole_key(hole.name): 0.05 * rng.standard_normal(),
+                hole_key(hole.name, "position_mm"): 0.1 * rng.standard_normal(),
             }
         )
     return _sum(*drawn)

@@ -28,14 +28,9 @@ from fluewright.air import Air, vapour_fraction
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import HALF, fingerings_of
-from fluewright.instrument.geometry import (
-    bore_diameter_mm,
-    edge_above_floor_mm,
-    outside_diameter_mm,
-    wall_mm,
-    web_mm,
-)
-from fluewright.instrument.model import Hole, Model
+from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Hole
+from fluewright.instrument.shape import bore_diameter_mm, edge_height_mm, outside_diameter_mm, wall_mm, web_mm
 
 __all__ = [
     "DUBOS_HOLE",
@@ -123,10 +118,10 @@ class WindowTable:
     by_block: bool
 
 
-#: Physics notes 5.2: 32 finite-element windows with the edge on the bore line and the block face in the exit plane.
+#: docs/physics/window.md#plain-window: 32 finite-element windows, edge on the bore line, block face in the exit plane.
 #: `ear` is the side walls' height over the edge, four points at one shape.
 PLAIN_WINDOW = WindowTable(
-    formula="the window's inertance (potential-flow fit, physics notes 5.2)",
+    formula="the window's inertance (potential-flow fit, docs/physics/window.md#plain-window)",
     ranges=(
         WindowRange("w", 0.3, 1.0),
         WindowRange("h", 0.6, 1.5),
@@ -176,11 +171,11 @@ class HoleRange:
     undercut_deg: tuple[float, float]
 
 
-#: Physics notes 4.3 to 4.8.
+#: docs/physics/holes.md#inner-length to docs/physics/holes.md#horn.
 LEFEBVRE_HOLE = HoleRange(
     inner="the matching volume and inner length of a hole (Nederveen et al. 1998, Dubos et al. 1999)",
     series="the series length of a hole (Lefebvre & Scavone 2012)",
-    horn="the undercut's horn (fit to two finite-element points, physics notes 4.8)",
+    horn="the undercut's horn (fit to two finite-element points, docs/physics/holes.md#horn)",
     most_inner=0.9,
     least_height=0.6,
     most_horn=1.5,
@@ -265,7 +260,7 @@ def window_sizes(model: Model) -> dict[str, float]:
     a = 0.5 * bore_diameter_mm(model, start)
     outer = 0.5 * outside_diameter_mm(model, start)
     thickness = head.broken_edge_mm
-    above = head.windway.floor_height_mm + edge_above_floor_mm(model)
+    above = edge_height_mm(head)
     half = 0.5 * head.window_width_mm
     ear_top = math.sqrt(max(outer * outer - half * half, 0.0)) - a
     full = max(ear_top - above - thickness, 0.0)
@@ -309,7 +304,7 @@ def out_of_range(
 
     References
     ----------
-    .. [1] Physics notes, sections 1 to 5: the range stands beside each formula. Ranges that only say how far we
+    .. [1] docs/physics/index.md: the range stands beside each formula. Ranges that only say how far we
        compared (finite elements, Bessel functions) are said as such in the note.
     """
     solved = np.asarray(list(frequencies_hz), dtype=float)
@@ -389,7 +384,7 @@ def _bore_notes(model: Model, air: Air, low_hz: float, high_hz: float) -> Iterat
         if x1 <= start or x1 == x0:  # behind the block, or a step, which is no cone
             continue
         yield from _outside(
-            "the spherical-wave cone (physics notes 2.5)", f"bore.stations_mm.{number}.diameter",
+            "the spherical-wave cone (docs/physics/ducts.md#cone)", f"bore.stations_mm.{number}.diameter",
             "half angle of the cone above this station", math.degrees(math.atan2(0.5 * abs(d1 - d0), x1 - x0)),
             -_INFINITY, 10.0, "deg", "expect the cone's share of the pitch wrong by percents",
         )  # fmt: skip
@@ -415,8 +410,8 @@ def _bore_notes(model: Model, air: Air, low_hz: float, high_hz: float) -> Iterat
         "", "our evaluation was not compared there",
     )  # fmt: skip
     yield from _outside(
-        "the wall-loss factor (smooth to bare wood, physics notes 2.6)", "bore.wall_loss_factor", "the factor",
-        model.bore.wall_loss_factor, 1.0, 1.3, "",
+        "the wall-loss factor (smooth to bare wood, docs/physics/air.md#real-walls)", "bore.wall_loss_factor",
+        "the factor", model.bore.wall_loss_factor, 1.0, 1.3, "",
         "it is below smooth walls or above dense bare wood; a porous wall is more than a factor on smooth losses",
     )  # fmt: skip
     yield from _outside(
@@ -526,25 +521,25 @@ def _hole_notes(model: Model, half: bool, high_hz: float, rules: Rules) -> Itera
         )  # fmt: skip
         straight = c.wall - min(c.shaped, 0.95 * c.wall)
         yield from _outside(
-            "the finger in a closed hole (physics notes 4.5)", "player.finger_bulge",
+            "the finger in a closed hole (docs/physics/holes.md#finger)", "player.finger_bulge",
             f"bulge in hole {hole.name} over the chimney's straight part", model.player.finger_bulge * c.b / straight,
             -_INFINITY, max(1.0 - 0.05 * c.wall / straight, 0.0), "",
             "the finger is held back to a twentieth of the wall",
         )  # fmt: skip
     if model.holes:
         yield from _outside(
-            "the finger in a closed hole (physics notes 4.5)", "player.finger_bulge", "the bulge",
+            "the finger in a closed hole (docs/physics/holes.md#finger)", "player.finger_bulge", "the bulge",
             model.player.finger_bulge, 0.0, 0.6, "hole radii", "measured bulges lie below it",
         )  # fmt: skip
         if half:
             yield from _outside(
-                "the half-open hole (step and flange, physics notes 4.9; +-25 % at best)", "player.half_open_fraction",
-                "the open share", model.player.half_open_fraction, 0.09, 0.81, "",
+                "the half-open hole (step and flange, docs/physics/holes.md#partly-open; +-25 % at best)",
+                "player.half_open_fraction", "the open share", model.player.half_open_fraction, 0.09, 0.81, "",
                 "the step's length was not compared with finite elements there",
             )  # fmt: skip
     yield from _outside(
-        "the radiation of window and holes (free space, physics notes 3.5)", "the highest frequency", "it",
-        high_hz, -_INFINITY, 2000.0, "Hz",
+        "the radiation of window and holes (free space, docs/physics/ends.md#radiation-resistance)",
+        "the highest frequency", "it", high_hz, -_INFINITY, 2000.0, "Hz",
         "the body is no longer thin against the wave; up to twice the radiation loss",
     )  # fmt: skip
 
