@@ -160,9 +160,9 @@ def _note_down(page, line):
 def at_rest(page):
     """Wait until a page is ready and has nothing under way: everything that follows from the last touch is drawn."""
     page.wait_for_function("() => document.readyState === 'complete' && !document.getElementById('main').inert")
-    page.wait_for_function(
-        "() => new Promise((told) => requestAnimationFrame(() => requestAnimationFrame(() => told(!window.underWay))))"
-    )
+    # What came in over the line is taken up before a frame is drawn; a promise would count as true below.
+    page.evaluate("() => new Promise((told) => requestAnimationFrame(() => requestAnimationFrame(told)))")
+    page.wait_for_function("() => !window.underWay")
 
 
 def until(page, holds):
