@@ -76,7 +76,7 @@ def test_a_head_from_its_trial_to_the_outcome(say, shop, tmp_path):
     chances = [c["probability"] for c in said["causes"]]
     assert chances == sorted(chances, reverse=True)
     advised = said["advice"][0]
-    assert advised["evidence"] == "modelled"
+    assert advised["evidence"] == "computed"
     assert {"note", "register", "quantity", "change", "sigma", "unit", "evidence"} == set(advised["forecast"][0])
     code, out, err = say("voice", "d5-cylinder", *piece, "--did", "block-forward=3", "--reason", "octave narrow")
     assert code == 0, err

@@ -48,7 +48,7 @@ def _judge(
     from fluewright.bench.pitch_model import PitchModel
     from fluewright.bench.words import remark_words
     from fluewright.instrument.starting import load
-    from fluewright.shop.sitting import hear_take, judge, log_trials, sit_down, sit_down_loose
+    from fluewright.shop.sitting import judge, log_trials, sit_down, sit_down_loose, take_of_recording
 
     if (ledger is None) != (serial is None):
         raise InputError("--ledger and --serial go together: name both, or neither")
@@ -58,7 +58,7 @@ def _judge(
         sitting = sit_down(existing_ledger(ledger), serial, model=loaded, sizes=given)
     else:
         sitting = sit_down_loose(PitchModel.of(loaded), given)
-    takes = [hear_take(path) for path in recordings]
+    takes = [take_of_recording(path) for path in recordings]
     judged = judge(sitting, takes, conditions=conditions, policy=policy)
     record = sitting.record
     warnings = [f"{path}: {text}" for path, take in zip(recordings, takes, strict=True) for text in take.warnings]

@@ -58,17 +58,22 @@ def _heard(
     offset: float | None, breath: list[str], room_c: float,
 ) -> tuple[list["HeadHeard"], list[str]]:  # fmt: skip
     """Return what the recordings say, and warnings."""
-    from fluewright.cli.listening import _swell
-    from fluewright.listening import read_recording
+    from fluewright.cli.listening import breath_given, tell_alignment
+    from fluewright.listening import Analysis, read_recording
+    from fluewright.listening.takes import find_breath
     from fluewright.shop.head_hearing import hear_swell_notes, hear_tongued
 
     if recordings and log is None and not breath:
         raise InputError("a swell needs the breath beside it: give --breath-log FILE, or --breath 0=40 --breath 12=280")
     notes = sitting.notes.in_air(room_c, sitting.model)
+    beside = breath_given(log, offset, breath)
     heard, warnings = [], []
     for path in recordings:
         sound = read_recording(path)
-        heard.append(hear_swell_notes(notes, _swell(sound, log, offset, breath), f"{path.name} {sound.sha256}"))
+        analysis = Analysis(sound)
+        found, alignment = find_breath(analysis, beside)
+        tell_alignment(alignment)
+        heard.append(hear_swell_notes(notes, analysis.swell(found), f"{path.name} {sound.sha256}"))
         warnings += [f"{path}: {w}" for w in heard[-1].warnings]
     for path in tongued:
         heard.append(hear_tongued(notes, path))

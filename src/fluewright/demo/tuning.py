@@ -28,7 +28,7 @@ from fluewright.listening import write_recording
 from fluewright.shop.conditions import TrialConditions
 from fluewright.shop.cutting import record_cut
 from fluewright.shop.pieces import measure_piece
-from fluewright.shop.sitting import Judged, Sitting, Take, hear_take, judge, log_trials, sit_down
+from fluewright.shop.sitting import Judged, Sitting, Take, judge, log_trials, sit_down, take_of_recording
 
 __all__ = ["HEAD_SIZES", "Patience", "RanOn", "Round", "Tuned", "drill", "tune"]
 
@@ -253,7 +253,7 @@ def _hear(serial: str, number: int, hz: Sequence[float], rng: np.random.Generato
         return Take(f"{serial} trial {number}, drawn without sound", digest, drawn, analysis_version=_DRAWN_VERSION)
     path = recordings / f"{serial}-trial-{number}.flac"
     write_recording(path, play(hz, rng=rng), 44100)
-    return hear_take(path)
+    return take_of_recording(path)
 
 
 def _surely_out(pitch: PitchModel, verdict: Verdict) -> bool:

@@ -4,11 +4,18 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from fluewright.errors import InputError
+from fluewright.instrument.model import Model
 from fluewright.instrument.sizes import checked_sizes
 from fluewright.ledger import PieceState, open_ledger
 from fluewright.shop.models import list_models, recorded_model, save_version
 
-__all__ = ["begin_piece", "measure_piece", "set_state"]
+__all__ = ["begin_piece", "measure_piece", "serial_prefix", "set_state"]
+
+
+def serial_prefix(model: Model) -> str:
+    """Return what the serials of a model begin with where nobody says otherwise: its lowest note, in letters."""
+    note = model.model.lowest_note
+    return note[0] + note[1:].replace("#", "S").replace("b", "F").replace("-", "M")
 
 
 def begin_piece(

@@ -36,8 +36,17 @@ from fluewright.shop.played import bench_sizes, cut_rounds, played_trials, trial
 from fluewright.units import signed
 
 __all__ = [
-    "ANALYSIS_VERSION", "Judged", "Record", "Sitting", "Take", "hear_take", "judge", "log_trials", "play", "sit_down",
+    "ANALYSIS_VERSION",
+    "Judged",
+    "Record",
+    "Sitting",
+    "Take",
+    "judge",
+    "log_trials",
+    "play",
+    "sit_down",
     "sit_down_loose",
+    "take_of_recording",
 ]  # fmt: skip
 
 ANALYSIS_VERSION = f"fluewright-listening/{__version__}"
@@ -69,7 +78,7 @@ class Take:
     analysis_version: str = ANALYSIS_VERSION
 
 
-def hear_take(path: Path, *, name: str = "") -> Take:
+def take_of_recording(path: Path, *, name: str = "") -> Take:
     """Hear a recording of a piece.
 
     Parameters

@@ -15,8 +15,8 @@ from fluewright.errors import FluewrightError, InputError
 from fluewright.ledger import PieceState
 from fluewright.shop.history import find_pieces
 from fluewright.shop.models import list_models
-from fluewright.shop.pieces import begin_piece
-from fluewright.shop.sitting import hear_take
+from fluewright.shop.pieces import begin_piece, serial_prefix
+from fluewright.shop.sitting import take_of_recording
 from fluewright.web.answers import (
     Page,
     body,
@@ -69,7 +69,8 @@ class _BenchPages:
         # What is being worked on comes first.
         pieces.sort(key=lambda p: p.piece.state not in _ON_THE_BENCH)
         models = await asyncio.to_thread(list_models, self.state.ledger)
-        return self.page("benches.html", pieces=pieces, models=[(m.name, m.model.model.description) for m in models])
+        offered = [(m.name, m.model.model.description, serial_prefix(m.model)) for m in models]
+        return self.page("benches.html", pieces=pieces, models=offered)
 
     async def bench(self, request: Request) -> Response:
         room = await self._room(request.path_params["serial"])
@@ -167,5 +168,5 @@ class _BenchPages:
 
 def _judge_file(room: BenchRoom, path: Path, name: str) -> list[str]:
     with called(path, name):
-        take = hear_take(path, name=name)
+        take = take_of_recording(path, name=name)
     return room.take_recording(take)
