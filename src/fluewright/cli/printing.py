@@ -28,7 +28,9 @@ def print_json(data: object) -> None:
     ValueError, TypeError
         A number is not finite, or something is no JSON value: a fault of the program.
     """
-    sys.stdout.write(json.dumps(data, indent=2, allow_nan=False, ensure_ascii=False) + "\n")
+    # Not every pipe is in UTF-8 (Windows); there every other sign is written as its number.
+    plain = not (sys.stdout.encoding or "").lower().startswith("utf")
+    sys.stdout.write(json.dumps(data, indent=2, allow_nan=False, ensure_ascii=plain) + "\n")
 
 
 def console(*, error: bool = False) -> "Console":

@@ -6,8 +6,10 @@ page and the sound from a bench go on while a breath curve or a sound is compute
 
 from numba import njit
 
+from fluewright.acoustics.kernel_cache import kept
+
 __all__ = ["fused_kernel", "kernel"]
 
-kernel = njit(cache=True, error_model="numpy", nogil=True)
+kernel = kept(njit(error_model="numpy", nogil=True))
 # A product and a sum may share one rounding, and a division may become a product; nothing else is loosened.
-fused_kernel = njit(cache=True, error_model="numpy", nogil=True, fastmath={"contract", "arcp"})
+fused_kernel = kept(njit(error_model="numpy", nogil=True, fastmath={"contract", "arcp"}))
