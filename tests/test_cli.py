@@ -12,7 +12,7 @@ import pytest
 
 from fluewright.acoustics.ranges import RangeNote
 from fluewright.cli import main
-from fluewright.cli.printing import warn_ranges
+from fluewright.cli.printing import print_table, warn_ranges
 from fluewright.demo.sound import play
 from fluewright.instrument.sizes import size_words
 from fluewright.listening import write_recording
@@ -396,6 +396,39 @@ def test_notes_of_one_formula_are_one_warning_that_loses_nothing(capsys):
         f"coupling holds for at least 0.41{tail}",
         "warning: player.finger_bulge: bulge in hole 1, 2 is 1.2, but the finger holds for at most 0.8 to 0.9" + tail,
     ]
+
+
+@pytest.mark.parametrize(
+    ("cell", "shown"),
+    [
+        ("-3.2", "−3.2"),
+        ("A5 -0.4, B5 -12", "A5 −0.4, B5 −12"),
+        ("-0.31±0.20 mm", "−0.31±0.20 mm"),
+        ("(-1.0)", "(−1.0)"),
+        ("2e-05", "2e−05"),
+        ("2026-07-28", "2026-07-28"),
+        ("D5-0001", "D5-0001"),
+        ("d5-cylinder", "d5-cylinder"),
+        ("C-1", "C-1"),
+        ("-", "-"),
+        ("two-part", "two-part"),
+    ],
+)
+def test_a_minus_in_a_table_is_one_and_a_hyphen_stays(capsys, cell, shown):
+    print_table("title -1", ["what", "figure"], [["row", cell]])
+    out = capsys.readouterr().out.splitlines()
+    assert out[0].strip() == "title −1"
+    assert out[-2].split(maxsplit=1)[1].strip() == shown
+
+
+def test_negative_cents_have_a_minus_sign_on_screen_and_a_hyphen_in_json(say):
+    notes = strict(say("predict", "d5-cylinder", "--json")[1])["notes"]
+    flat = [f"{n['cents']:+.1f}" for n in notes if n["cents"] < -0.1]
+    assert flat
+    out = say("predict", "d5-cylinder")[1]
+    for figure in flat:
+        assert f" {figure.replace('-', '−')} " in out
+        assert figure not in out
 
 
 @pytest.mark.parametrize("encoding", ["cp1252", "ascii"])

@@ -1,7 +1,7 @@
 """How much to leave standing on a new piece, so that no note starts sharp whatever the model did not know."""
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -78,44 +78,62 @@ def starting_sizes(
     sizes: dict[str, float] = {}
     for hole_index in [None, *range(len(model.holes) - 1, -1, -1)]:
         governed = [i for i, f in enumerate(fingerings) if f.register == 1 and governing_hole(f) == hole_index]
-        if not governed:
-            continue
-        if hole_index is None:
-            key, design, sign, most = LENGTH, model.length_mm, 1.0, 0.08 * model.length_mm
-        else:
-            hole = model.holes[hole_index]
-            key, design, sign, most = (
-                hole_key(hole.name), hole.diameter_mm, -1.0, 0.5 * hole.diameter_mm,
-            )  # fmt: skip
+        if governed:
+            place = _Place.of(model, hole_index)
 
-        lost: set[int] = set()
+            def margin_cents(size_mm: float, place: _Place = place, governed: list[int] = governed) -> float:
+                mean, sigma = forecast({**made, **sizes, place.key: size_mm})
+                return float((mean[governed] + sigmas * sigma[governed]).max())
 
-        def too_sharp(
-            steps: int,
-            key: str = key,
-            design: float = design,
-            sign: float = sign,
-            governed: list[int] = governed,
-            lost: set[int] = lost,
-        ) -> bool:
-            sizes[key] = round(design + sign * steps * size_step_mm, 6)
-            try:
-                mean, sigma = forecast({**made, **sizes})
-            except ComputeError:
-                # The note itself is lost with a hole this small: as if far enough, the search then stops short of it.
-                lost.add(steps)
-                return False
-            return bool((mean[governed] + sigmas * sigma[governed] > 0.0).any())
-
-        # Outward from the design by doubling: what is found lies near it, and far out a note may be lost.
-        limit = int(most / size_step_mm)
-        low, high = 0, min(4, limit)
-        while too_sharp(high) and high < limit:
-            low, high = high, min(2 * high, limit)
-        if high == limit and too_sharp(high):
-            continue
-        while high - low > 1:
-            middle = (low + high) // 2
-            low, high = (middle, high) if too_sharp(middle) else (low, middle)
-        too_sharp(low if high in lost else high)
+            sizes[place.key] = _undersize(place, margin_cents, size_step_mm)
     return sizes
+
+
+@dataclass(frozen=True)
+class _Place:
+    """A hole's diameter or the length: its size in the design, the way that leaves material, and how far at most."""
+
+    key: str
+    design_mm: float
+    sign: float
+    most_mm: float
+
+    @classmethod
+    def of(cls, model: Model, hole: int | None) -> "_Place":
+        """Return a hole, or the foot (None)."""
+        if hole is None:
+            return cls(LENGTH, model.length_mm, 1.0, 0.08 * model.length_mm)
+        diameter = model.holes[hole].diameter_mm
+        return cls(hole_key(model.holes[hole].name), diameter, -1.0, 0.5 * diameter)
+
+    def size_mm(self, steps: int, step_mm: float) -> float:
+        """Return the size with so many steps of material left standing."""
+        return round(self.design_mm + self.sign * steps * step_mm, 6)
+
+
+def _undersize(place: _Place, margin_cents: Callable[[float], float], step_mm: float) -> float:
+    """Return the size nearest to the design at which the margin is not above 0, in whole steps.
+
+    `margin_cents` says how sharp the sharpest note may be for a size; where it has no resonance the note itself is
+    lost, and the search stops short of that size.
+    """
+    lost: set[int] = set()
+
+    def too_sharp(steps: int) -> bool:
+        try:
+            return margin_cents(place.size_mm(steps, step_mm)) > 0.0
+        except ComputeError:
+            lost.add(steps)
+            return False
+
+    # Outward from the design by doubling: what is found lies near it, and far out a note may be lost.
+    limit = int(place.most_mm / step_mm)
+    low, high = 0, min(4, limit)
+    while too_sharp(high) and high < limit:
+        low, high = high, min(2 * high, limit)
+    if high == limit and too_sharp(high):
+        return place.size_mm(limit, step_mm)
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (middle, high) if too_sharp(middle) else (low, middle)
+    return place.size_mm(low if high in lost else high, step_mm)

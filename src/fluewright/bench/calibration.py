@@ -16,16 +16,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from fluewright.acoustics.network import Corrections
 from fluewright.air import Air
 from fluewright.arrays import FloatArray
-from fluewright.bench.pitch_model import SHARED, PitchModel, is_plain_cut, is_removable
+from fluewright.bench.pitch_model import CONSTANTS, SHARED, PitchModel, is_plain_cut, is_removable
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs, Prior, Scales, size_patterns_cents, stated_prior
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
-from fluewright.units import CENTS_PER_RELATIVE
+from fluewright.units import CENTS_PER_RELATIVE, cents_above
 
 __all__ = [
     "Evidence", "PlayedTrial", "Posterior", "Slip", "calibrate", "constants_text", "evidence_of", "misfit", "update",
@@ -35,6 +36,9 @@ __all__ = [
 
 # More slips than this share of a piece's notes: it is not slips then, and none is left out.
 _MOST_SLIPS = 0.25
+# What a manometer and a steady breath leave, relative; unmeasured, the player's own spread counts. An estimate.
+_MEASURED_BREATH = 0.03
+_ROOM_K = 293.15
 
 
 @dataclass(frozen=True)
@@ -227,59 +231,75 @@ def evidence_of(pitch: PitchModel, trials: Sequence[PlayedTrial], beliefs: Belie
         A note has no resonance with the sizes of a trial.
     """
     n, p = len(pitch.fingerings), pitch.n_parameters
-    y, jacobian, own, blown, places = [np.zeros(0)], [np.zeros((0, p))], [np.zeros(0)], [np.zeros(0)], []
-    blocks = []
-    now: list[FloatArray] = []
-    plain: dict[tuple[tuple[str, float], ...], FloatArray] = {}
     solved: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
+    plain: dict[tuple[tuple[str, float], ...], FloatArray] = {}
+    found = [_Rows(np.zeros(0), np.zeros((0, p)), np.zeros(0), np.zeros(0), np.zeros((0, 0)))]
+    now: list[FloatArray] = []
+    places: list[tuple[int, int]] = []
     for number, trial in enumerate(trials):
         rows = _sorted_notes(trial, n)
         if not rows:
             continue
-        key = (tuple(sorted(trial.as_built.items())), trial.air)
-        if key not in solved:
-            solved[key] = pitch.linear(trial.as_built, at, trial.air)
-        cents, patterns = solved[key]
         cut = tuple(sorted(trial.as_built.items()))
+        if (cut, trial.air) not in solved:
+            solved[cut, trial.air] = pitch.linear(trial.as_built, at, trial.air)
         if cut not in plain:
             plain[cut] = _made(pitch, trial.as_built, at[:4])
+        found.append(_rows(pitch, trial, rows, solved[cut, trial.air], at, beliefs))
         now += len(rows) * [plain[cut]]
-        heard = np.array([trial.notes[i][0] for i in rows])
-        spread = CENTS_PER_RELATIVE * np.array([trial.notes[i][1] for i in rows]) / heard
-        measured = CENTS_PER_RELATIVE * np.log(heard / pitch.network.targets_hz[rows])
-        pulls = _pulls(trial, pitch, rows, beliefs)
-        # A tenth is what a manometer and a steady breath leave; unmeasured, the player's own spread counts.
-        unsure = beliefs.breath
-        if trial.breath_ratio is not None:
-            measured -= pulls * math.log2(trial.breath_ratio)
-            unsure = min(0.03, beliefs.breath)
-        y.append(measured - cents[rows] + patterns[rows] @ at)
-        jacobian.append(patterns[rows])
-        own.append(spread**2)
-        blown.append(np.array([beliefs.blowing_cents**2 / max((trial.plays or {}).get(i, 1), 1) for i in rows]))
-        kelvin = beliefs.temperature_c if trial.temperature_sigma_c is None else trial.temperature_sigma_c
-        # Speed of sound goes as the root of the absolute temperature.
-        warm = patterns[rows, 3] * kelvin / (2.0 * 293.15)
-        blow = pulls * unsure / math.log(2.0)
-        blocks.append(np.outer(warm, warm) + np.outer(blow, blow))
         places += [(number, i) for i in rows]
-    size = len(places)
-    together = np.zeros((size, size))
-    begin = 0
-    for block in blocks:
-        end = begin + block.shape[0]
-        together[begin:end, begin:end] = block
-        begin = end
-    since = _since(np.array(now).reshape(size, 2, n), places, (beliefs.gain_of_cut, beliefs.gain_of_shaping))
-    gauged: dict[str, float] = {}
-    for trial in trials:
-        gauged.update(trial.as_built)
-    patterns = size_patterns_cents(pitch, gauged, beliefs)
+    gauged = {key: size for trial in trials for key, size in trial.as_built.items()}
+    since = _since(np.array(now).reshape(len(places), 2, n), places, (beliefs.gain_of_cut, beliefs.gain_of_shaping))
     return Evidence(
-        np.concatenate(y), np.vstack(jacobian), np.concatenate(own), np.concatenate(blown), together, since,
-        tuple(places),
-        patterns,
+        np.concatenate([r.y for r in found]), np.vstack([r.jacobian for r in found]),
+        np.concatenate([r.own for r in found]), np.concatenate([r.blown for r in found]),
+        block_diag(*(r.together for r in found)), since, tuple(places), size_patterns_cents(pitch, gauged, beliefs),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """The notes of one trial made linear, in the order of their fingerings; arrays as in `Evidence`."""
+
+    y: FloatArray
+    jacobian: FloatArray
+    own: FloatArray
+    blown: FloatArray
+    together: FloatArray
+
+
+def _rows(
+    pitch: PitchModel, trial: PlayedTrial, rows: list[int], solved: tuple[FloatArray, FloatArray], at: FloatArray,
+    beliefs: Beliefs,
+) -> _Rows:  # fmt: skip
+    """Return the notes of a trial, fingerings `rows`, made linear about the parameters `at`, shape (p,).
+
+    `solved` are cents of every fingering and their change by parameter, shapes (n,) and (n, p).
+    """
+    cents, patterns = solved[0][rows], solved[1][rows]
+    heard = np.array([trial.notes[i][0] for i in rows])
+    spread = CENTS_PER_RELATIVE * np.array([trial.notes[i][1] for i in rows]) / heard
+    measured = cents_above(heard, pitch.network.targets_hz[rows])
+    pulls = _pulls(trial, pitch, rows, beliefs)
+    unsure = beliefs.breath
+    if trial.breath_ratio is not None:
+        measured -= pulls * math.log2(trial.breath_ratio)
+        unsure = min(_MEASURED_BREATH, beliefs.breath)
+    kelvin = beliefs.temperature_c if trial.temperature_sigma_c is None else trial.temperature_sigma_c
+    warm, blow = _of_warmth(patterns, kelvin), pulls * unsure / math.log(2.0)
+    plays = np.array([max((trial.plays or {}).get(i, 1), 1) for i in rows])
+    return _Rows(
+        measured - cents + patterns @ at, patterns, spread**2, beliefs.blowing_cents**2 / plays,
+        np.outer(warm, warm) + np.outer(blow, blow),
+    )  # fmt: skip
+
+
+def _of_warmth(patterns: FloatArray, kelvin: float) -> FloatArray:
+    """Return what air so much warmer does to every note, cents; `patterns` by note and parameter, shape (n, p).
+
+    Speed of sound goes as the root of the absolute temperature.
+    """
+    return np.asarray(patterns[:, CONSTANTS.index("sound speed")] * kelvin / (2.0 * _ROOM_K))
 
 
 def _made(pitch: PitchModel, as_built: Mapping[str, float], constants: FloatArray) -> FloatArray:
@@ -440,9 +460,9 @@ def worth_playing(posterior: Posterior, as_built: Mapping[str, float]) -> list[t
     _, jacobian = pitch.linear(as_built, posterior.parameters)
     spread = jacobian @ posterior.covariance @ jacobian.T
     first = pitch.first_register
-    kelvin = jacobian[:, 3] * beliefs.temperature_c / (2.0 * 293.15)
+    warm = _of_warmth(jacobian, beliefs.temperature_c)
     pulls = _pulls(None, pitch, list(range(len(pitch.fingerings))), beliefs)
-    shared = scales.trials**2 * (kelvin**2 + (pulls * beliefs.breath / math.log(2.0)) ** 2)
+    shared = scales.trials**2 * (warm**2 + (pulls * beliefs.breath / math.log(2.0)) ** 2)
     noise = shared + (scales.blowing * beliefs.blowing_cents) ** 2
     gain = (spread[first] ** 2).mean(axis=0) / (np.diag(spread) + noise)
     order = np.argsort(-gain, kind="stable")

@@ -104,51 +104,58 @@ def features_of(
         A kind that does not exist.
     """
     kinds_of(kinds)
-    model = pitch.model
     found: list[Feature] = []
     if CutKind.FOOT in kinds:
-        length = pitch.size(LENGTH, as_built)
-        lowest = model.holes[-1].position_mm + 0.5 * model.holes[-1].diameter_mm if model.holes else 0.5 * length
-        least = max(model.limits.length_min_mm or 0.0, lowest + model.limits.foot_margin_mm, 0.88 * model.length_mm)
-        found.append(
-            Feature(
-                LENGTH,
-                CutKind.FOOT,
-                None,
-                length,
-                -1.0,
-                max(length - least, 0.0),
-                foot_accuracy_mm,
-                _SMALLEST_MM[CutKind.FOOT],
-            )
-        )
-    for index in range(len(model.holes) - 1, -1, -1):
-        hole = model.holes[index]
+        found.append(_foot(pitch, as_built, foot_accuracy_mm))
+    for index in range(len(pitch.model.holes) - 1, -1, -1):
         for kind in KINDS:
-            if kind not in kinds or kind not in _AT_HOLES:
-                continue
-            tail, accuracy, smallest, most = _AT_HOLES[kind]
-            key = hole_key(hole.name, tail)
-            size = pitch.size(key, as_built)
-            room = most - size
-            if kind is CutKind.HOLE:
-                room = (hole.max_diameter_mm or model.limits.largest_hole_mm) - size
-                accuracy, smallest = hole_accuracy_mm, hole_step_mm
-            found.append(Feature(key, kind, index, size, 1.0, max(room, 0.0), accuracy, smallest))
+            if kind is CutKind.HOLE and kind in kinds:
+                found.append(_diameter(pitch, as_built, index, hole_accuracy_mm, hole_step_mm))
+            elif kind in kinds and kind in _AT_HOLES:
+                found.append(_finish(pitch, as_built, index, kind))
     if CutKind.WINDOW in kinds:
-        key = "head.window_length_mm"
-        size = pitch.size(key, as_built)
-        most = 1.1 * model.head.window_length_mm
-        found.append(
-            Feature(key, CutKind.WINDOW, None, size, 1.0, max(most - size, 0.0), 0.05, _SMALLEST_MM[CutKind.WINDOW])
-        )
+        most = 1.1 * pitch.model.head.window_length_mm
+        found.append(_widened(pitch, as_built, "head.window_length_mm", CutKind.WINDOW, most, 0.05))
     if CutKind.BORE in kinds:
-        for number in range(1, len(model.bore.stations_mm) + 1):
+        for number in range(1, len(pitch.model.bore.stations_mm) + 1):
             key = f"bore.stations_mm.{number}.diameter"
-            size, design = pitch.size(key, as_built), pitch.design[key]
-            room = max(1.02 * design - size, 0.0)
-            found.append(Feature(key, CutKind.BORE, None, size, 1.0, room, 0.02, _SMALLEST_MM[CutKind.BORE]))
+            found.append(_widened(pitch, as_built, key, CutKind.BORE, 1.02 * pitch.design[key], 0.02))
     return tuple(found)
+
+
+def _foot(pitch: PitchModel, as_built: Mapping[str, float], accuracy_mm: float) -> Feature:
+    """Return the foot end, which is cut no nearer to the lowest hole than the model allows."""
+    model, length = pitch.model, pitch.size(LENGTH, as_built)
+    lowest = model.holes[-1].position_mm + 0.5 * model.holes[-1].diameter_mm if model.holes else 0.5 * length
+    least = max(model.limits.length_min_mm or 0.0, lowest + model.limits.foot_margin_mm, 0.88 * model.length_mm)
+    smallest = _SMALLEST_MM[CutKind.FOOT]
+    return Feature(LENGTH, CutKind.FOOT, None, length, -1.0, max(length - least, 0.0), accuracy_mm, smallest)
+
+
+def _diameter(
+    pitch: PitchModel, as_built: Mapping[str, float], index: int, accuracy_mm: float, step_mm: float
+) -> Feature:  # fmt: skip
+    hole = pitch.model.holes[index]
+    key = hole_key(hole.name)
+    size = pitch.size(key, as_built)
+    room = max((hole.max_diameter_mm or pitch.model.limits.largest_hole_mm) - size, 0.0)
+    return Feature(key, CutKind.HOLE, index, size, 1.0, room, accuracy_mm, step_mm)
+
+
+def _finish(pitch: PitchModel, as_built: Mapping[str, float], index: int, kind: CutKind) -> Feature:
+    """Return the rounding, chamfer or undercut of a hole."""
+    tail, accuracy, smallest, most = _AT_HOLES[kind]
+    key = hole_key(pitch.model.holes[index].name, tail)
+    size = pitch.size(key, as_built)
+    return Feature(key, kind, index, size, 1.0, max(most - size, 0.0), accuracy, smallest)
+
+
+def _widened(
+    pitch: PitchModel, as_built: Mapping[str, float], key: str, kind: CutKind, most_mm: float, accuracy_mm: float
+) -> Feature:  # fmt: skip
+    """Return the window or a station of the bore, which may grow by a share of the design's size."""
+    size = pitch.size(key, as_built)
+    return Feature(key, kind, None, size, 1.0, max(most_mm - size, 0.0), accuracy_mm, _SMALLEST_MM[kind])
 
 
 def tool_for(pitch: PitchModel, feature: Feature, after_mm: float) -> str:

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fluewright.arrays import FloatArray
+from fluewright.units import signed
 
 __all__ = ["BANDS", "ScoredForecast", "Scores", "score"]
 
@@ -110,5 +111,5 @@ def _verdict(n: int, nine_tenths: float, mean: float, mean_sigma: float) -> str:
     else:
         says = "the bands hold"
     if abs(mean) > 3.0 * max(mean_sigma, 0.3):
-        says += f"; notes come out {mean:+.1f} cents from the forecast on average"
+        says += f"; notes come out {signed(mean)} cents from the forecast on average"
     return f"{says} (90 % band held {100 * nine_tenths:.0f} % of {n} times)"

@@ -184,43 +184,53 @@ def advise(
         (`chance_of_strays`), a size is not usable, or sizes contradict those of earlier trials.
     """
     pitch = model if isinstance(model, PitchModel) else PitchModel.of(model)
-    name = pitch.model.model.name
     air = air_of(pitch.model, temperature_c)
     check_sizes_over_time([*(t.as_built for t in earlier), as_built])
-    targets = pitch.network.targets_hz
     played = list(earlier)
     posterior = calibrate(pitch, played, prior=prior, gauged=as_built)
     new: list[PlayedTrial] = []
     remarks: list[Remark] = []
     for number, notes in enumerate(trials, start=1):
-        expected = shifted(targets, posterior.forecast(as_built)[0])
+        expected = shifted(pitch.network.targets_hz, posterior.forecast(as_built)[0])
         heard, plays, match = _matched(notes, expected, pitch.fingerings)
         if not heard:
             raise InputError(
-                f"trial {number}: none of its {len(notes)} notes fits a fingering of {name}; check that "
-                "it is a recording of this piece, and play each note once, slowly"
+                f"trial {number}: none of its {len(notes)} notes fits a fingering of {pitch.model.model.name}; check "
+                "that it is a recording of this piece, and play each note once, slowly"
             )
         new.append(PlayedTrial(dict(as_built), heard, air, breath_ratio=breath_ratio, plays=plays))
         posterior = calibrate(pitch, [*played, *new], prior=prior)
-        slips = [s for s in posterior.slips if s.trial == len(played) + len(new) - 1]
-        if match.extra or slips:
-            off = [f"{heard[s.fingering][0]:.1f} Hz" for s in slips]
-            odd = ", ".join([f"{notes[i].frequency_hz:.1f} Hz" for i in match.extra[:6]] + off)
-            chance = chance_of_strays([n.frequency_hz for n in notes], match, slips=len(slips))
-            if chance < LEAST_CHANCE:
-                raise InputError(
-                    f"trial {number}: {len(match.extra) + len(slips)} of its {len(notes)} notes fit no fingering of "
-                    f"{name} ({odd}); slips explain so many with a chance of {100.0 * chance:.2g} %, the "
-                    f"limit is {100.0 * LEAST_CHANCE:g} %; check that it is a recording of this piece, and play each "
-                    "note once, slowly"
-                )
-        if match.extra:
-            remarks.append(NotesUnmatched(number, tuple(float(notes[i].frequency_hz) for i in match.extra)))
-        if match.missing:
-            missing = tuple((pitch.fingerings[i].note, pitch.fingerings[i].register) for i in match.missing)
-            remarks.append(NotesMissing(number, missing))
+        mine = len(played) + len(new) - 1
+        slips = [heard[s.fingering][0] for s in posterior.slips if s.trial == mine]
+        _check_strays(number, notes, match, slips, pitch.model.model.name)
+        remarks += _odd(number, notes, match, pitch.fingerings)
     remarks += left_out(posterior)
     if rounds_made is None:
         rounds_made = len({tuple(sorted(t.as_built.items())) for t in [*played, *new]}) - 1
     verdict = next_cut(posterior, as_built, policy=policy, rounds_made=max(rounds_made, 0))
-    return Advice(pitch.fingerings, targets, tuple(new), posterior, verdict, tuple(remarks))
+    return Advice(pitch.fingerings, pitch.network.targets_hz, tuple(new), posterior, verdict, tuple(remarks))
+
+
+def _check_strays(number: int, notes: Sequence[Heard], match: Match, slips_hz: Sequence[float], name: str) -> None:
+    """Refuse a trial of which more notes fit no fingering, or nothing the others say, than slips explain."""
+    strays = len(match.extra) + len(slips_hz)
+    if not strays:
+        return
+    chance = chance_of_strays([n.frequency_hz for n in notes], match, slips=len(slips_hz))
+    if chance < LEAST_CHANCE:
+        odd = ", ".join(f"{hz:.1f} Hz" for hz in [*(notes[i].frequency_hz for i in match.extra[:6]), *slips_hz])
+        raise InputError(
+            f"trial {number}: {strays} of its {len(notes)} notes fit no fingering of {name} ({odd}); slips explain so "
+            f"many with a chance of {100.0 * chance:.2g} %, the limit is {100.0 * LEAST_CHANCE:g} %; check that it is "
+            "a recording of this piece, and play each note once, slowly"
+        )
+
+
+def _odd(number: int, notes: Sequence[Heard], match: Match, fingerings: Sequence[Fingering]) -> list[Remark]:
+    """Return what was odd about a trial: notes that fit no fingering, and fingerings that were not heard."""
+    found: list[Remark] = []
+    if match.extra:
+        found.append(NotesUnmatched(number, tuple(float(notes[i].frequency_hz) for i in match.extra)))
+    if match.missing:
+        found.append(NotesMissing(number, tuple((fingerings[i].note, fingerings[i].register) for i in match.missing)))
+    return found

@@ -7,11 +7,22 @@ import typer
 
 from fluewright.errors import InputError
 
-__all__ = ["JsonOpt", "LedgerOpt", "ModelArg", "existing_ledger", "sizes_of"]
+__all__ = [
+    "BreathReadingOpt", "JsonOpt", "LedgerOpt", "LogOffsetOpt", "ModelArg", "SerialOpt", "existing_ledger",
+    "piece_in_ledger", "sizes_of",
+]  # fmt: skip
 
 ModelArg = Annotated[str, typer.Argument(metavar="MODEL", help="A model file, or the name of a starting model.")]
 JsonOpt = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 LedgerOpt = Annotated[Path, typer.Option("--ledger", help="The ledger's file.")]
+SerialOpt = Annotated[str | None, typer.Option("--serial", help="The piece in the ledger.")]
+LogOffsetOpt = Annotated[
+    float | None, typer.Option("--log-offset", help="Sound time of the log's time 0, s; found by itself when left out.")
+]
+BreathReadingOpt = Annotated[
+    list[str] | None,
+    typer.Option("--breath", help="A reading SECONDS=PRESSURE, in Pa or with mm or cm of water; repeat it."),
+]
 
 
 def sizes_of(pairs: list[str]) -> dict[str, float]:
@@ -51,3 +62,16 @@ def existing_ledger(path: Path) -> Path:
             f"`fluewright ledger add-model MODEL --ledger {path}`"
         )
     return path
+
+
+def piece_in_ledger(ledger: Path | None, serial: str | None) -> tuple[Path, str] | None:
+    """Return the ledger and the piece that were named together, None where neither was.
+
+    Raises
+    ------
+    InputError
+        Only one of the two is named, or there is no such ledger.
+    """
+    if (ledger is None) != (serial is None):
+        raise InputError("--ledger and --serial go together: name both, or neither")
+    return None if ledger is None or serial is None else (existing_ledger(ledger), serial)

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from fluewright.cli.arguments import JsonOpt, ModelArg, existing_ledger, sizes_of
+from fluewright.cli.arguments import JsonOpt, ModelArg, SerialOpt, existing_ledger, piece_in_ledger, sizes_of
 from fluewright.cli.printing import finite, print_json, print_table, warn
 from fluewright.errors import InputError
 from fluewright.files import write_whole
+from fluewright.units import signed
 
 if TYPE_CHECKING:
     from fluewright.bench.policy import CutPolicy
@@ -31,7 +32,6 @@ BreathOpt = Annotated[
 LedgerOpt = Annotated[
     Path | None, typer.Option("--ledger", help="Use earlier trials of --serial and other pieces; log this trial.")
 ]
-SerialOpt = Annotated[str | None, typer.Option("--serial", help="The piece in the ledger.")]
 PlotOpt = Annotated[Path | None, typer.Option("--plot", help="Write the hanging chart as SVG.")]
 
 
@@ -50,12 +50,11 @@ def _judge(
     from fluewright.instrument.starting import load
     from fluewright.shop.sitting import judge, log_trials, sit_down, sit_down_loose, take_of_recording
 
-    if (ledger is None) != (serial is None):
-        raise InputError("--ledger and --serial go together: name both, or neither")
+    piece = piece_in_ledger(ledger, serial)
     given = sizes_of(size or [])
     loaded = load(model)
-    if ledger is not None and serial is not None:
-        sitting = sit_down(existing_ledger(ledger), serial, model=loaded, sizes=given)
+    if piece is not None:
+        sitting = sit_down(*piece, model=loaded, sizes=given)
     else:
         sitting = sit_down_loose(PitchModel.of(loaded), given)
     takes = [take_of_recording(path) for path in recordings]
@@ -156,9 +155,9 @@ def _print_notes(judged: "Judged") -> None:
             [
                 f.note,
                 str(f.register),
-                f"{verdict.cents[i]:+.1f}",
+                signed(verdict.cents[i]),
                 f"{verdict.sigma[i]:.1f}",
-                f"{last.cents_after[i]:+.1f}" if last else "",
+                signed(last.cents_after[i]) if last else "",
                 f"{last.sigma_after[i]:.1f}" if last else "",
             ]
             for i, f in enumerate(judged.advice.fingerings)
@@ -280,7 +279,7 @@ def calibrate_command(
     print_table(
         f"{judged.sitting.model.model.name}: what {posterior.trials} trials tell, as shares of the model's own figures",
         ["constant", "off by", "+/-", "+/- before"],
-        [[n, f"{100 * v:+.2f} %", f"{100 * s:.2f} %", f"{100 * b:.2f} %"] for n, v, s, b in constants],
+        [[n, f"{signed(100 * v, 2)} %", f"{100 * s:.2f} %", f"{100 * b:.2f} %"] for n, v, s, b in constants],
     )
     _print_notes(judged)
     sys.stdout.write(f"Most worth playing next: {', '.join(map(note_words, verdict.play_next))}.\n")
@@ -330,7 +329,7 @@ def trust_command(
     )
     if scores.count:
         sys.stdout.write(
-            f"Off by {scores.mean_cents:+.1f} cents on average, {scores.rms_cents:.1f} rms; stated "
+            f"Off by {signed(scores.mean_cents)} cents on average, {scores.rms_cents:.1f} rms; stated "
             f"{scores.mean_sigma_cents:.1f}.\n"
         )
     sys.stdout.write(f"{scores.verdict}\n")

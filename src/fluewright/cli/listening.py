@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from fluewright.cli.arguments import JsonOpt
+from fluewright.cli.arguments import BreathReadingOpt, JsonOpt, LogOffsetOpt
 from fluewright.cli.printing import warn
 from fluewright.errors import InputError
 
@@ -19,13 +19,6 @@ __all__ = ["breath_given", "hear", "listen", "tell_alignment"]
 
 _BreathLogOpt = Annotated[
     Path | None, typer.Option("--breath-log", help="CSV of time and Pa recorded beside the sound; implies --swell.")
-]
-_LogOffsetOpt = Annotated[
-    float | None, typer.Option("--log-offset", help="Sound time of the log's time 0, s; found by itself when left out.")
-]
-_BreathOpt = Annotated[
-    list[str] | None,
-    typer.Option("--breath", help="A reading SECONDS=PRESSURE, in Pa or with mm or cm of water; repeat it."),
 ]
 
 
@@ -79,8 +72,8 @@ def listen(
     tone: Annotated[bool, typer.Option("--tone", help="Also attack, chiff, steadiness, hiss of every note.")] = False,
     swell: Annotated[bool, typer.Option("--swell", help="Also registers, jumps and pitch against breath.")] = False,
     breath_log: _BreathLogOpt = None,
-    log_offset: _LogOffsetOpt = None,
-    breath: _BreathOpt = None,
+    log_offset: LogOffsetOpt = None,
+    breath: BreathReadingOpt = None,
     calibration: Annotated[
         Path | None, typer.Option("--calibration", help="Recording of the calibrator's tone, same settings.")
     ] = None,

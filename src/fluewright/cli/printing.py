@@ -2,24 +2,38 @@
 
 import json
 import math
+import re
 import sys
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from fluewright.units import MINUS
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from fluewright.acoustics.ranges import RangeNote
 
 __all__ = ["console", "finite", "print_json", "print_table", "warn", "warn_ranges"]
 
+# A hyphen before a figure is a minus sign, unless it joins: 2026-07-28, D5-0001, d5-cylinder, C-1.
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\.?\d)|(?<=\de)-(?=\d)")
 
-def print_json(data: Any) -> None:
-    """Print data as JSON that has no NaN and no infinity."""
+
+def print_json(data: object) -> None:
+    """Print data as JSON that has no NaN and no infinity; numbers keep their plain hyphen.
+
+    Raises
+    ------
+    ValueError, TypeError
+        A number is not finite, or something is no JSON value: a fault of the program.
+    """
     # Not every pipe is in UTF-8 (Windows); there every other sign is written as its number.
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
     sys.stdout.write(json.dumps(data, indent=2, allow_nan=False, ensure_ascii=plain) + "\n")
 
 
-def console(*, error: bool = False) -> Any:
+def console(*, error: bool = False) -> "Console":
     """Return a console for progress on a terminal; nothing is shown in a pipe."""
     from rich.console import Console
 
@@ -37,7 +51,7 @@ def warn_ranges(notes: Iterable["RangeNote"]) -> None:
 
     A line lists every key and the span of the values; JSON has each note by itself.
     """
-    groups: dict[tuple[Any, ...], list[RangeNote]] = {}
+    groups: dict[tuple[object, ...], list[RangeNote]] = {}
     for note in notes:
         same = (note.formula, note.effect, note.unit, note.low == -math.inf, note.high == math.inf, _kind(note.key))
         groups.setdefault(same, []).append(note)
@@ -86,20 +100,23 @@ def _common(phrases: Sequence[str]) -> str:
 
 
 def print_table(title: str, columns: list[str], rows: list[list[str]]) -> None:
-    """Print a table under a title; the first column is text, the others are figures."""
+    """Print a table under a title: the first column text, the others figures, the negative ones with a true minus."""
     from rich import box
+    from rich.console import Console
     from rich.markup import escape
     from rich.table import Table
 
     # A table is never narrowed: figures cut off at the edge of a pipe or a small window would be lost.
-    table = Table(title=escape(title), box=box.SIMPLE_HEAD, title_justify="left")
+    table = Table(title=escape(_with_minus(title)), box=box.SIMPLE_HEAD, title_justify="left")
     for i, name in enumerate(columns):
         table.add_column(name, justify="left" if i == 0 else "right", no_wrap=True)
     for row in rows:
-        table.add_row(*(escape(cell) for cell in row))
-    from rich.console import Console
-
+        table.add_row(*(escape(_with_minus(cell)) for cell in row))
     Console(highlight=False, width=max(240, max((sum(map(len, row)) for row in rows), default=0) + 60)).print(table)
+
+
+def _with_minus(text: str) -> str:
+    return _NEGATIVE.sub(MINUS, text)
 
 
 def finite(value: float) -> float | None:

@@ -1,6 +1,6 @@
 """The voicing bench: a head's trial, and what is wrong with it, why, and what to do."""
 
-import math
+import json
 import re
 import sys
 from collections.abc import Sequence
@@ -10,22 +10,18 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from fluewright.cli.arguments import JsonOpt, ModelArg, existing_ledger
-from fluewright.cli.printing import console, finite, print_json, print_table, warn
+from fluewright.cli.arguments import BreathReadingOpt, JsonOpt, LogOffsetOpt, ModelArg, SerialOpt, piece_in_ledger
+from fluewright.cli.printing import console, print_json, warn
 from fluewright.errors import InputError
 from fluewright.files import write_whole
 
 if TYPE_CHECKING:
-    from fluewright.bench.voicing.advice import Checked, Step
+    from fluewright.bench.voicing.advice import Step
     from fluewright.bench.voicing.trial import HeadTrial, Shift
     from fluewright.instrument.model import Model
-    from fluewright.ledger import AdjustmentMade
-    from fluewright.shop.head_advice import HeadJudged
     from fluewright.shop.head_hearing import HeadHeard
     from fluewright.shop.head_records import Records
     from fluewright.shop.head_sitting import HeadSitting
-
-    Checks = Sequence[tuple[AdjustmentMade, tuple[Checked, ...]]]
 
 __all__ = ["trial_command", "voice_command"]
 
@@ -39,18 +35,34 @@ ReadingOpt = Annotated[
     list[str] | None,
     typer.Option("--reading", help="A typed reading, NOTE.QUANTITY=VALUE: D5.jump_pa=280, D6.2.lowest_pa=210+-8."),
 ]
-LedgerOption = Annotated[Path | None, typer.Option("--ledger", help="The ledger's file; goes with --serial.")]
-SerialOption = Annotated[str | None, typer.Option("--serial", help="The piece in the ledger.")]
+BodyOpt = Annotated[str, typer.Option("--body", help="The reference body that the head sits on.")]
+LedgerOpt = Annotated[Path | None, typer.Option("--ledger", help="The ledger's file; goes with --serial.")]
+SwellsOpt = Annotated[
+    list[Path] | None, typer.Option("--recording", help="A slow swell on one or more notes; repeat it.")
+]
+TonguedOpt = Annotated[
+    list[Path] | None, typer.Option("--tongued", help="Single tongued notes, for attack, hiss and partials.")
+]
+BreathLogOpt = Annotated[Path | None, typer.Option("--breath-log", help="CSV of time and Pa beside the swell.")]
+GoodOpt = Annotated[bool, typer.Option("--good", help="This head is a good one: others are compared with it.")]
+CompareOpt = Annotated[
+    str | None, typer.Option("--compare", help="Beside this trial: a file, an event, or `last` of the piece.")
+]
+BesideOpt = Annotated[
+    list[Path] | None, typer.Option("--beside", help="Trial of a good head of the same model; repeat it.")
+]
+CheckedOpt = Annotated[
+    str, typer.Option("--checked", help="What was excluded: dirt,leak,fingering,assembly; or causes by name.")
+]
+DidOpt = Annotated[
+    str | None, typer.Option("--did", help="Log that this was done, ADJUSTMENT=STEPS, with its forecast.")
+]
 
 
-def _recorded(ledger: Path | None, serial: str | None, model: "Model") -> "Records | None":
+def _recorded(piece: tuple[Path, str] | None, model: "Model") -> "Records | None":
     from fluewright.shop.head_records import read_records
 
-    if (ledger is None) != (serial is None):
-        raise InputError("--ledger and --serial go together: name both, or neither")
-    if ledger is None or serial is None:
-        return None
-    return read_records(existing_ledger(ledger), serial, model)
+    return read_records(*piece, model) if piece is not None else None
 
 
 def _heard(
@@ -81,200 +93,135 @@ def _heard(
     return heard, warnings
 
 
+def _room_c(model: "Model", temperature_c: float | None) -> float:
+    from fluewright.shop.conditions import checked_temperature
+
+    return model.conditions.temperature_c if temperature_c is None else checked_temperature(temperature_c)
+
+
+def _made(
+    model: "Model", heard: list["HeadHeard"], readings: list[str], *, serial: str, body: str, good: bool, room_c: float
+) -> "HeadTrial | None":
+    """Return the trial of what was heard and typed, checked; None where that is nothing."""
+    from fluewright.bench.voicing.trial import check_order
+    from fluewright.cli.readings import typed_readings
+    from fluewright.shop.head_sitting import check_notes, trial_of
+
+    made = trial_of(model, heard, typed_readings(readings), serial=serial, body=body, good=good, room_c=room_c)
+    if made is not None:
+        check_notes(model, made)
+        for note in made.notes:
+            check_order(note)
+    return made
+
+
+def _last(records: "Records | None", otherwise: str) -> "HeadTrial":
+    """Return the last trial of a piece in the ledger."""
+    if records is None or not records.trials:
+        raise InputError(otherwise)
+    return records.trials[-1][1]
+
+
 def trial_command(
     model: ModelArg,
-    recording: Annotated[
-        list[Path] | None, typer.Option("--recording", help="A slow swell on one or more notes; repeat it.")
-    ] = None,
-    tongued: Annotated[
-        list[Path] | None, typer.Option("--tongued", help="Single tongued notes, for attack, hiss and partials.")
-    ] = None,
-    breath_log: Annotated[
-        Path | None, typer.Option("--breath-log", help="CSV of time and Pa beside the swell.")
-    ] = None,
-    log_offset: Annotated[float | None, typer.Option("--log-offset", help="Sound time of the log's time 0, s.")] = None,
-    breath: Annotated[
-        list[str] | None, typer.Option("--breath", help="A breath reading SECONDS=PRESSURE; repeat it.")
-    ] = None,
+    recording: SwellsOpt = None,
+    tongued: TonguedOpt = None,
+    breath_log: BreathLogOpt = None,
+    log_offset: LogOffsetOpt = None,
+    breath: BreathReadingOpt = None,
     reading: ReadingOpt = None,
-    body: Annotated[str, typer.Option("--body", help="The reference body that the head sits on.")] = "",
-    good: Annotated[bool, typer.Option("--good", help="This head is a good one: others are compared with it.")] = False,
+    body: BodyOpt = "",
+    good: GoodOpt = False,
     temperature_c: Annotated[float | None, typer.Option("--temperature-c", help="Air in the room.")] = None,
-    ledger: LedgerOption = None,
-    serial: SerialOption = None,
-    compare: Annotated[
-        str | None, typer.Option("--compare", help="Beside this trial: a file, an event, or `last` of the piece.")
-    ] = None,
+    ledger: LedgerOpt = None,
+    serial: SerialOpt = None,
+    compare: CompareOpt = None,
     out: Annotated[Path | None, typer.Option("--out", help="Write the trial as JSON.")] = None,
     plot: Annotated[Path | None, typer.Option("--plot", help="Write the trial as a picture (SVG).")] = None,
     theme: Annotated[str, typer.Option("--theme", help="light, dark or paper, for the picture.")] = "light",
     as_json: JsonOpt = False,
 ) -> None:
     """Keep and show a head's trial: breath, jumps, pitch, attack, hiss; and compare it with another."""
-    from fluewright.bench.voicing.trial import check_order, shifts
-    from fluewright.cli.readings import typed_readings
+    from fluewright.cli.voicing_report import print_checks, print_trial, trial_data
     from fluewright.instrument.starting import load
     from fluewright.pictures.palette import palette_for
-    from fluewright.shop.conditions import checked_temperature
-    from fluewright.shop.head_pictures import head_trial_picture
-    from fluewright.shop.head_sitting import HeadSitting, check_notes, finish_head_trial, trial_of
+    from fluewright.shop.head_sitting import HeadSitting, finish_head_trial
 
     palette_for(theme)
     loaded = load(model)
-    records = _recorded(ledger, serial, loaded)
-    room_c = loaded.conditions.temperature_c if temperature_c is None else checked_temperature(temperature_c)
+    piece = piece_in_ledger(ledger, serial)
+    records = _recorded(piece, loaded)
+    room_c = _room_c(loaded, temperature_c)
     heard, warnings = _heard(
         HeadSitting(loaded), recording or [], tongued or [], breath_log, log_offset, breath or [], room_c
     )  # fmt: skip
-    made = trial_of(
-        loaded, heard, typed_readings(reading or []), serial=serial or "", body=body, good=good, room_c=room_c
+    made = _made(loaded, heard, reading or [], serial=serial or "", body=body, good=good, room_c=room_c)
+    trial = made or _last(
+        records,
+        "nothing to try: give a swell with --recording and --breath-log, or readings like --reading D5.jump_pa=280",
     )
-    fresh = made is not None
-    if made is not None:
-        trial = made
-        check_notes(loaded, trial)
-        for note in trial.notes:
-            check_order(note)
-    elif records is not None and records.trials:
-        trial = records.trials[-1][1]
-    else:
-        raise InputError(
-            "nothing to try: give a swell with --recording and --breath-log, or readings like --reading D5.jump_pa=280"
-        )
-    other = _other(compare, records, fresh) if compare is not None else None
-    checks = records.checked(trial if fresh else None) if records is not None else ()
-    event = None
-    if fresh and ledger is not None and serial is not None:
-        event = finish_head_trial(ledger, serial, loaded, made)
+    other, moved = _compared(trial, compare, records, fresh=made is not None)
+    checks = records.checked(made) if records is not None else ()
+    event = finish_head_trial(*piece, loaded, made) if made is not None and piece is not None else None
     warn(warnings)
-    moved = shifts(other, trial) if other is not None else ()
-    if out is not None:
-        import json
-
-        write_whole(out, json.dumps(trial.to_plain(), indent=1) + "\n")
-    if plot is not None:
-        beside = "the one before" if compare == "last" else compare or ""
-        write_whole(plot, head_trial_picture(loaded, trial, other, beside=beside, theme=_THEMES[theme]))
+    written = _written(out, plot, loaded, trial, other, compare or "", theme)
     if as_json:
-        print_json(
-            {
-                "model": loaded.model.name,
-                "event": event,
-                "warnings": warnings,
-                "trial": trial.to_plain(),
-                "compared": [_shift_row(s) for s in moved],
-                "forecasts": _checked_rows(checks),
-            }
-        )
+        print_json(trial_data(loaded, trial, moved, checks, warnings, event))
         return
-    _print_trial(loaded, trial, moved)
-    _print_checks(checks)
+    print_trial(loaded, trial, moved)
+    print_checks(checks)
     if event is not None:
         sys.stdout.write(f"event {event}\n")
-    for path in (out, plot):
-        if path is not None:
-            sys.stdout.write(f"{path}\n")
+    sys.stdout.writelines(f"{path}\n" for path in written)
 
 
-def _other(compare: str, records: "Records | None", fresh: bool) -> "HeadTrial":
+def _written(
+    out: Path | None, plot: Path | None, model: "Model", trial: "HeadTrial", other: "HeadTrial | None", compare: str,
+    theme: str,
+) -> list[Path]:  # fmt: skip
+    """Write a trial as JSON and as a picture where a file is named for it, and return the files."""
+    from fluewright.shop.head_pictures import head_trial_picture
+
+    written = []
+    if out is not None:
+        written.append(write_whole(out, json.dumps(trial.to_plain(), indent=1) + "\n"))
+    if plot is not None:
+        beside = "the one before" if compare == "last" else compare
+        picture = head_trial_picture(model, trial, other, beside=beside, theme=_THEMES[theme])
+        written.append(write_whole(plot, picture))
+    return written
+
+
+def _compared(
+    trial: "HeadTrial", compare: str | None, records: "Records | None", *, fresh: bool
+) -> tuple["HeadTrial | None", tuple["Shift", ...]]:
+    """Return the trial beside which this one is shown, and what moved since; nothing where none is asked for."""
+    from fluewright.bench.voicing.trial import shifts
     from fluewright.shop.head_records import read_trial_file
 
+    if compare is None:
+        return None, ()
     if compare == "last" or compare.isdigit():
-        if records is None:
-            raise InputError(f"--compare {compare}: name the piece with --ledger and --serial, or give a trial's file")
+        other = _recorded_trial(compare, records, fresh=fresh)
+    else:
+        other = read_trial_file(Path(compare))
+    return other, shifts(other, trial)
+
+
+def _recorded_trial(compare: str, records: "Records | None", *, fresh: bool) -> "HeadTrial":
+    """Return a piece's trial by its event, or the one before this: the last, where this is `fresh`."""
+    if records is None:
+        raise InputError(f"--compare {compare}: name the piece with --ledger and --serial, or give a trial's file")
+    if compare == "last":
         earlier = records.trials if fresh else records.trials[:-1]
-        if compare == "last":
-            if not earlier:
-                raise InputError("--compare last: the piece has no earlier head trial in the ledger")
-            return earlier[-1][1]
-        found = [t for e, t in records.trials if e == int(compare)]
-        if not found:
-            known = ", ".join(str(e) for e, _ in records.trials) or "none"
-            raise InputError(f"--compare {compare}: event {compare} is no head trial of this piece; it has {known}")
-        return found[0]
-    return read_trial_file(Path(compare))
-
-
-def _shift_row(shift: "Shift") -> dict[str, Any]:
-    return {
-        "note": shift.note, "register": shift.register, "quantity": shift.quantity, "before": shift.before,
-        "after": shift.after, "change": shift.change, "sigma": shift.sigma, "unit": shift.unit,
-    }  # fmt: skip
-
-
-def _checked_rows(checks: "Checks") -> list[dict[str, Any]]:
-    return [
-        {
-            "adjustment": made.adjustment, "steps": made.steps, "event": made.event_id,
-            "readings": [
-                {
-                    "note": c.forecast.note, "register": c.forecast.register, "quantity": c.forecast.quantity,
-                    "forecast": c.forecast.change, "forecast_sigma": c.forecast.sigma, "outcome": c.outcome.change,
-                    "outcome_sigma": c.outcome.sigma, "unit": c.forecast.unit, "sigmas": c.sigmas,
-                }
-                for c in found
-            ],
-        }
-        for made, found in checks
-    ]  # fmt: skip
-
-
-def _short(key: str) -> str:
-    """Return a quantity's name over a column, its unit left off."""
-    for unit in ("_pa", "_l_per_min", "_db", "_s"):
-        key = key.removesuffix(unit)
-    return key.replace("_", " ").removeprefix("cents") or "pitch"
-
-
-def _figure(value: float, sigma: float) -> str:
-    digits = 0 if sigma >= 2.0 else 1 if sigma >= 0.2 else 3
-    return f"{value:.{digits}f}±{sigma:.{max(digits, 1)}f}" if math.isfinite(value) else "-"
-
-
-def _print_trial(model: "Model", trial: "HeadTrial", moved: Sequence["Shift"]) -> None:
-    from fluewright.bench.voicing.quantities import QUANTITIES
-
-    used = [k for k in QUANTITIES if any(k in n.readings for n in trial.notes)]
-    heads = [f"{_short(k)} {QUANTITIES[k].unit}" for k in used]
-    name = f" of {trial.head}" if trial.head else ""
-    print_table(
-        f"{model.model.name}: head trial{name} (one sigma)",
-        ["note", *heads],
-        [
-            [n.name, *(_figure(n.readings[k].value, n.readings[k].sigma) if k in n.readings else "-" for k in used)]
-            for n in trial.notes
-        ],
-    )
-    if moved:
-        print_table(
-            "against the other trial",
-            ["note", "reading", "before", "after", "change", "+/-", "sure"],
-            [
-                [f"{s.note}.{s.register}", QUANTITIES[s.quantity].title, f"{s.before:.4g}", f"{s.after:.4g}",
-                 f"{s.change:+.1f} {s.unit}", f"{s.sigma:.1f}", "yes" if abs(s.change) > 2.0 * s.sigma else "no"]
-                for s in moved if s.quantity != "comfortable_pa"
-            ],
-        )  # fmt: skip
-
-
-def _print_checks(checks: "Checks") -> None:
-    from fluewright.bench.voicing.quantities import QUANTITIES
-
-    for made, found in checks:
-        if not found:
-            continue
-        within = sum(abs(c.sigmas) <= 2.0 for c in found)
-        print_table(
-            f"forecast of {made.adjustment} ({made.steps:g} steps, event {made.event_id}) and what came of it",
-            ["note", "reading", "forecast", "outcome", "sigmas apart"],
-            [
-                [f"{c.forecast.note}.{c.forecast.register}", QUANTITIES[c.forecast.quantity].title,
-                 f"{c.forecast.change:+.1f}±{c.forecast.sigma:.1f} {c.forecast.unit}",
-                 f"{c.outcome.change:+.1f}±{c.outcome.sigma:.1f}", f"{c.sigmas:+.1f}"]
-                for c in found
-            ],
-        )  # fmt: skip
-        sys.stdout.write(f"{within} of {len(found)} readings within two sigmas of their forecast\n")
+        if not earlier:
+            raise InputError("--compare last: the piece has no earlier head trial in the ledger")
+        return earlier[-1][1]
+    for event, trial in records.trials:
+        if event == int(compare):
+            return trial
+    known = ", ".join(str(e) for e, _ in records.trials) or "none"
+    raise InputError(f"--compare {compare}: event {compare} is no head trial of this piece; it has {known}")
 
 
 _DID = re.compile(r"\s*(?P<key>[a-z-]+)\s*(?:=\s*(?P<steps>[-+0-9.]+)\s*)?")
@@ -299,169 +246,70 @@ def voice_command(
     model: ModelArg,
     trial: Annotated[Path | None, typer.Option("--trial", help="A trial written by `trial --out`.")] = None,
     reading: ReadingOpt = None,
-    beside: Annotated[
-        list[Path] | None, typer.Option("--beside", help="Trial of a good head of the same model; repeat it.")
-    ] = None,
-    body: Annotated[str, typer.Option("--body", help="The reference body that the head sits on.")] = "",
-    checked: Annotated[
-        str, typer.Option("--checked", help="What was excluded: dirt,leak,fingering,assembly; or causes by name.")
-    ] = "",
+    beside: BesideOpt = None,
+    body: BodyOpt = "",
+    checked: CheckedOpt = "",
     limits: Annotated[Path | None, typer.Option("--limits", help="TOML file of the symptoms' limits.")] = None,
-    did: Annotated[
-        str | None, typer.Option("--did", help="Log that this was done, ADJUSTMENT=STEPS, with its forecast.")
-    ] = None,
+    did: DidOpt = None,
     reason: Annotated[str, typer.Option("--reason", help="Why, with --did.")] = "",
-    ledger: LedgerOption = None,
-    serial: SerialOption = None,
+    ledger: LedgerOpt = None,
+    serial: SerialOpt = None,
     no_cache: Annotated[bool, typer.Option("--no-cache", help="Keep no evaluations on disk.")] = False,
     as_json: JsonOpt = False,
 ) -> None:
     """Say what is wrong with a head, why, and what to do first; nothing is cut before dirt and leaks are excluded."""
     from fluewright.bench.voicing.symptoms import SymptomSettings, read_symptom_settings
-    from fluewright.bench.voicing.trial import HeadTrial
-    from fluewright.cli.readings import typed_readings
+    from fluewright.cli.voicing_report import print_checks, print_voice, voice_data
     from fluewright.instrument.starting import load
     from fluewright.shop.head_advice import check_words, judge_head, log_done
     from fluewright.shop.head_records import read_trial_file
-    from fluewright.shop.head_sitting import check_notes
 
     loaded = load(model)
     settings = read_symptom_settings(limits) if limits is not None else SymptomSettings()
     words = [w.strip() for w in checked.split(",") if w.strip()]
     check_words(loaded, words)
     done = _did(did) if did is not None else None
-    records = _recorded(ledger, serial, loaded)
+    piece = piece_in_ledger(ledger, serial)
+    records = _recorded(piece, loaded)
     if did is not None and records is None:
         raise InputError("--did is logged in the ledger: name it with --ledger and --serial")
-    if trial is not None:
-        one = read_trial_file(trial)
-    elif reading:
-        one = HeadTrial(typed_readings(reading), serial or "", body, sources=("typed",))
-    elif records is not None and records.trials:
-        one = records.trials[-1][1]
-    else:
-        raise InputError(
-            "no trial: give --trial FILE, readings like --reading D5.jump_pa=280, or a piece with a head trial in the "
-            "ledger (--ledger, --serial)"
-        )
-    one = replace(one, body=body or one.body)
-    check_notes(loaded, one)
+    judging = _to_judge(loaded, trial, reading or [], records, serial=serial or "", body=body)
     references = [replace(read_trial_file(p), good=True) for p in beside or []]
     with console(error=True).status(_WAIT):
         judged = judge_head(
-            loaded, one, records=records, references=references, checked=words, settings=settings, cache=not no_cache
-        )
+            loaded, judging, records=records, references=references, checked=words, settings=settings,
+            cache=not no_cache,
+        )  # fmt: skip
     checks = records.checked() if records is not None else ()
-    event = None
-    if done is not None and ledger is not None and serial is not None:
-        event = log_done(ledger, serial, judged, done[0], done[1], reason=reason)
+    event = log_done(*piece, judged, *done, reason=reason) if done is not None and piece is not None else None
     warn([*judged.warnings, *([] if judged.references else [_NO_GOOD_HEAD])])
     if as_json:
-        print_json(_voice_data(loaded, judged, checks, event))
+        print_json(voice_data(loaded, judged, checks, event))
         return
-    _print_voice(loaded, judged)
-    _print_checks(checks)
+    print_voice(loaded, judged)
+    print_checks(checks)
     if event is not None:
         sys.stdout.write(f"event {event}: logged with its forecast; the next trial checks it\n")
 
 
-def _voice_data(model: "Model", judged: "HeadJudged", checks: "Checks", event: int | None) -> dict[str, Any]:
-    diagnosis, symptoms, advice = judged.diagnosis, judged.symptoms, judged.advice
-    return {
-        "model": model.model.name,
-        "event": event,
-        "warnings": list(judged.warnings),
-        "good_heads": judged.references,
-        "exclude_first": [{"check": k, "how": text} for k, text in judged.open_checks],
-        "symptoms": [
-            {
-                "symptom": s.symptom.key, "title": s.symptom.title, "value": finite(s.value), "limit": s.limit,
-                "sigma": s.sigma, "unit": s.unit, "probability": s.probability, "notes": list(s.notes),
-                "against": "model" if s.symptom.relative else "limit",
-            }
-            for s in symptoms
-        ],
-        "faultless": diagnosis.faultless,
-        "causes": [
-            {
-                "cause": c.cause.key, "title": c.cause.title, "probability": c.probability, "size": c.size,
-                "sigma": c.sigma, "unit": c.cause.unit, "variant": c.variant, "confirm": c.cause.confirm,
-                "misfit": c.misfit,
-            }
-            for c in diagnosis.causes
-        ],
-        "advice": [
-            {
-                "adjustment": a.step.key, "title": a.title, "steps": a.steps, "gain": a.gain, "better": a.better,
-                "evidence": a.evidence, "reversible": a.step.adjustment.reversible, "undo": a.step.adjustment.undo,
-                "caution": a.step.adjustment.caution, "look": a.step.look, "for": a.reasons,
-                "practice": dict(a.practice), "forecast": [f.to_plain() for f in a.forecasts],
-                "symptoms": [
-                    {"symptom": k, "now": finite(now), "after": finite(after), "sigma": finite(sigma)}
-                    for k, now, after, sigma in a.symptoms
-                ],
-            }
-            for a in advice
-        ],
-        "forecasts": _checked_rows(checks),
-    }  # fmt: skip
+def _to_judge(
+    model: "Model", path: Path | None, readings: list[str], records: "Records | None", *, serial: str, body: str
+) -> "HeadTrial":
+    """Return the trial that is judged: of a file, of typed readings, or the piece's last."""
+    from fluewright.bench.voicing.trial import HeadTrial
+    from fluewright.cli.readings import typed_readings
+    from fluewright.shop.head_records import read_trial_file
+    from fluewright.shop.head_sitting import check_notes
 
-
-def _print_voice(model: "Model", judged: "HeadJudged") -> None:
-    out = sys.stdout
-    diagnosis, symptoms, advice, open_checks = judged.diagnosis, judged.symptoms, judged.advice, judged.open_checks
-    shown = [s for s in symptoms if s.probability >= 0.3] or list(symptoms[:1])
-    print_table(
-        f"{model.model.name}: symptoms",
-        ["symptom", "chance", "measured", "limit", "notes"],
-        [
-            [s.symptom.title, f"{s.probability:.0%}", f"{_figure(s.value, s.sigma)} {s.unit}".strip(),
-             f"{s.limit:.3g} {s.unit}".strip() + (" off its model" if s.symptom.relative else ""), ", ".join(s.notes)]
-            for s in shown
-        ],
-    )  # fmt: skip
-    print_table(
-        f"causes (nothing wrong: {diagnosis.faultless:.0%})",
-        ["cause", "chance", "size", "confirm by"],
-        [
-            [c.cause.title + (f", {c.variant}" if c.variant else ""), f"{c.probability:.0%}",
-             f"{_figure(c.size, c.sigma)} {c.cause.unit}", c.cause.confirm]
-            for c in diagnosis.causes if c.probability >= 0.02
-        ],
-    )  # fmt: skip
-    if open_checks:
-        out.write("Exclude first, in this order (about half of all faults end here):\n")
-        for key, text in open_checks:
-            out.write(f"  {key}: {text}\n")
-    useful = [a for a in advice if a.gain > 0.01][:5]
-    print_table(
-        "what to do, in the order to try",
-        ["adjustment", "mends", "better", "rests on", "undone by", "for"],
-        [
-            [a.title, f"{max(a.gain, 0.0):.0%}", f"{a.better:.0%}", a.evidence,
-             a.step.adjustment.undo or "CANNOT BE UNDONE", a.reasons]
-            for a in useful
-        ],
-    )  # fmt: skip
-    if not useful:
-        out.write("No adjustment brings this head nearer to its model: leave it.\n")
-        return
-    first = useful[0]
-    out.write(f"First: {first.title}. One thing at a time; stop when two steps in a row bring no gain.\n")
-    if first.step.adjustment.caution:
-        out.write(f"Caution: {first.step.adjustment.caution}.\n")
-    out.write(f"Look at afterwards: {first.step.look}.\n")
-    for quantity, sign in first.practice:
-        out.write(f"By trade habit: {quantity} {'more' if sign == '+' else 'less' if sign == '-' else 'as before'}.\n")
-    told = [f for f in first.forecasts if abs(f.change) > f.sigma]
-    if told:
-        from fluewright.bench.voicing.quantities import QUANTITIES
-
-        print_table(
-            f"forecast of {first.step.key}",
-            ["note", "reading", "change", "+/-"],
-            [
-                [f"{f.note}.{f.register}", QUANTITIES[f.quantity].title, f"{f.change:+.1f} {f.unit}", f"{f.sigma:.1f}"]
-                for f in told
-            ],
+    if path is not None:
+        trial = read_trial_file(path)
+    elif readings:
+        trial = HeadTrial(typed_readings(readings), serial, body, sources=("typed",))
+    else:
+        trial = _last(
+            records,
+            "no trial: give --trial FILE, readings like --reading D5.jump_pa=280, or a piece with a head trial in the "
+            "ledger (--ledger, --serial)",
         )
+    check_notes(model, trial)
+    return replace(trial, body=body or trial.body)

@@ -16,7 +16,7 @@ from fluewright.air import Air
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError, ModelError
 from fluewright.instrument.model import Model
-from fluewright.instrument.parts import Hole
+from fluewright.instrument.parts import FINGER_SPANS, Hole
 from fluewright.instrument.shape import outside_diameter_mm
 from fluewright.instrument.sizes import LENGTH, hole_key, with_sizes
 from fluewright.units import CENTS_PER_RELATIVE
@@ -106,80 +106,89 @@ def _in_order(model: Model, values: dict[str, float]) -> dict[str, float]:
 
 def _rules(model: Model) -> list[_Rule]:
     """Return reach, web and foot rules between the holes; a finger's pair is known by its name."""
-    limits = model.limits
-    reach = limits.reach_mm
-    rules: list[_Rule] = []
+    return [*_web_rules(model), *_reach_rules(model), *_hands_rules(model), *_foot_rules(model)]
 
-    def position(name: str) -> str:
-        return hole_key(name, "position_mm")
 
-    front = [h for h in model.holes if abs(h.angle_deg) < 90.0]
-    for upper, lower in itertools.pairwise(front):
-        radius = 0.5 * outside_diameter_mm(model, lower.position_mm)
-        apart = np.radians(abs(upper.angle_deg - lower.angle_deg))
-        if 2.0 * radius * np.sin(0.5 * apart) > 0.5 * (upper.diameter_mm + lower.diameter_mm) + 1.0:
-            continue  # side by side: the rule of order below
-        rules.append(
-            _Rule(
-                f"web between holes {upper.name} and {lower.name}",
-                (
-                    (position(lower.name), 1.0),
-                    (position(upper.name), -1.0),
-                    (hole_key(upper.name), -0.5),
-                    (hole_key(lower.name), -0.5),
-                ),
-                -limits.smallest_web_mm,
-            )
-        )
-    webs = {rule.name for rule in rules}
+def _position(hole: Hole) -> str:
+    return hole_key(hole.name, "position_mm")
+
+
+def _apart(upper: Hole, lower: Hole) -> tuple[tuple[str, float], ...]:
+    """Return the terms of how far one hole lies below another."""
+    return (_position(lower), 1.0), (_position(upper), -1.0)
+
+
+def _chord_mm(model: Model, upper: Hole, lower: Hole) -> float:
+    """Return how far apart two holes lie across the body where the lower one is, outside."""
+    radius = 0.5 * outside_diameter_mm(model, lower.position_mm)
+    return float(2.0 * radius * np.sin(0.5 * np.radians(abs(upper.angle_deg - lower.angle_deg))))
+
+
+def _front(model: Model) -> list[Hole]:
+    return [h for h in model.holes if abs(h.angle_deg) < 90.0]
+
+
+def _web_rules(model: Model) -> list[_Rule]:
+    """Return what keeps wood between neighbours in front, and all holes in their order."""
+    rules = {}
+    for upper, lower in itertools.pairwise(_front(model)):
+        if _chord_mm(model, upper, lower) <= 0.5 * (upper.diameter_mm + lower.diameter_mm) + 1.0:
+            halves = ((hole_key(upper.name), -0.5), (hole_key(lower.name), -0.5))
+            rules[upper.name, lower.name] = _Rule(
+                f"web between holes {upper.name} and {lower.name}", (*_apart(upper, lower), *halves),
+                -model.limits.smallest_web_mm,
+            )  # fmt: skip
     for upper, lower in itertools.pairwise(model.holes):
-        if f"web between holes {upper.name} and {lower.name}" not in webs:
-            terms = ((position(lower.name), 1.0), (position(upper.name), -1.0))
+        if (upper.name, lower.name) not in rules:
             # A little play keeps holes that begin abreast off the rule's kink; `_in_order` takes it back.
-            rules.append(_Rule(f"order of holes {upper.name} and {lower.name}", terms, 0.3))
-    by_finger: dict[str, Hole] = {h.finger: h for h in model.holes if h.finger}
+            rules[upper.name, lower.name] = _Rule(
+                f"order of holes {upper.name} and {lower.name}", _apart(upper, lower), 0.3
+            )
+    return list(rules.values())
+
+
+def _by_finger(model: Model) -> dict[str, Hole]:
+    return {h.finger: h for h in model.holes if h.finger}
+
+
+def _reach_rules(model: Model) -> list[_Rule]:
+    """Return how far the fingers of each hand reach.
+
+    Reach is measured between centres on the outside; what is turned round the body leaves less along it.
+    """
+    rules, by_finger = [], _by_finger(model)
     for hand in ("left", "right"):
-        for first, second, widest in (
-            ("index", "middle", reach.index_middle),
-            ("middle", "ring", reach.middle_ring),
-            ("ring", "little", reach.ring_little),
-            ("index", "ring", reach.three_fingers),
-        ):
-            upper_hole, lower_hole = by_finger.get(f"{hand} {first}"), by_finger.get(f"{hand} {second}")
-            if upper_hole and lower_hole:
-                # Reach is measured between centres on the outside; what is turned round the body leaves less along it.
-                radius = 0.5 * outside_diameter_mm(model, lower_hole.position_mm)
-                chord = 2.0 * radius * np.sin(0.5 * np.radians(abs(upper_hole.angle_deg - lower_hole.angle_deg)))
-                along = float(np.sqrt(max(widest**2 - chord**2, 1.0))) - 0.02
-                rules.append(
-                    _Rule(
-                        f"reach {hand} {first} to {second}",
-                        ((position(lower_hole.name), -1.0), (position(upper_hole.name), 1.0)),
-                        along,
-                    )
-                )
-    left = [h for f, h in by_finger.items() if f.startswith("left") and "thumb" not in f]
-    right = [h for f, h in by_finger.items() if f.startswith("right") and "thumb" not in f]
-    if left and right:
-        last = max(left, key=lambda h: h.position_mm)
-        first_right = min(right, key=lambda h: h.position_mm)
-        rules.append(
-            _Rule(
-                "space between the hands",
-                ((position(first_right.name), 1.0), (position(last.name), -1.0)),
-                -reach.between_hands_least,
-            )
-        )
-    if front:
-        low = front[-1]
-        rules.append(
-            _Rule(
-                f"hole {low.name} to the foot end",
-                ((LENGTH, 1.0), (position(low.name), -1.0), (hole_key(low.name), -0.5)),
-                -limits.foot_margin_mm,
-            )
-        )
+        for first, second, key in FINGER_SPANS:
+            upper, lower = by_finger.get(f"{hand} {first}"), by_finger.get(f"{hand} {second}")
+            if upper and lower:
+                widest = getattr(model.limits.reach_mm, key)
+                along = float(np.sqrt(max(widest**2 - _chord_mm(model, upper, lower) ** 2, 1.0))) - 0.02
+                rules.append(_Rule(f"reach {hand} {first} to {second}", _apart(lower, upper), along))
     return rules
+
+
+def _hands_rules(model: Model) -> list[_Rule]:
+    """Return the space that the hands need between them."""
+    by_finger = _by_finger(model)
+    left, right = (
+        [h for f, h in by_finger.items() if f.startswith(hand) and "thumb" not in f] for hand in ("left", "right")
+    )
+    if not (left and right):
+        return []
+    last, first = max(left, key=lambda h: h.position_mm), min(right, key=lambda h: h.position_mm)
+    return [_Rule("space between the hands", _apart(last, first), -model.limits.reach_mm.between_hands_least)]
+
+
+def _foot_rules(model: Model) -> list[_Rule]:
+    """Return what stays of the body below the lowest hole in front."""
+    return [
+        _Rule(
+            f"hole {low.name} to the foot end",
+            ((LENGTH, 1.0), (_position(low), -1.0), (hole_key(low.name), -0.5)),
+            -model.limits.foot_margin_mm,
+        )
+        for low in _front(model)[-1:]
+    ]
 
 
 def _note_weights(network: Network) -> FloatArray:

@@ -49,32 +49,19 @@ def _profile_faults(model: Parts) -> Iterator[str]:
     if places:
         yield from places
         return
-    for number, (_, diameter) in enumerate(bore, start=1):
-        if not _NARROWEST_BORE_MM <= diameter <= _WIDEST_BORE_MM:
-            mend = "widen it" if diameter < _NARROWEST_BORE_MM else "make it narrower"
-            yield (
-                f"bore.stations_mm: station {number} has the diameter {mm(diameter)}, outside the "
-                f"{mm(_NARROWEST_BORE_MM)} to {mm(_WIDEST_BORE_MM)} that a bore may have; {mend}, and check that "
-                "it is in mm"
-            )
+    yield from _diameter_faults(bore)
     start = min(0.0, model.head.block_depth_mm)
-    if bore[0][0] > start:
-        yield (
-            f"bore.stations_mm: the first station is at x = {mm(bore[0][0])}, below the block "
-            f"face at {mm(start)}; "
-            f"begin the bore at {mm(start)} or further up"
-        )
-    if outside[0][0] > start:
-        yield (
-            f"bore.outside_mm: the first station is at x = {mm(outside[0][0])}, below the block face at "
-            f"{mm(start)}; begin the outside at {mm(start)} or further up"
-        )
+    for key, name, first in (("stations_mm", "bore", bore[0][0]), ("outside_mm", "outside", outside[0][0])):
+        if first > start:
+            yield (
+                f"bore.{key}: the first station is at x = {mm(first)}, below the block face at {mm(start)}; begin the "
+                f"{name} at {mm(start)} or further up"
+            )
     foot = bore[-1][0]
     if abs(outside[-1][0] - foot) > _SAME_MM:
         yield (
-            f"bore.outside_mm: the last station is at x = {mm(outside[-1][0])}, but the bore ends "
-            f"at {mm(foot)}; "
-            "end both at the foot"
+            f"bore.outside_mm: the last station is at x = {mm(outside[-1][0])}, but the bore ends at {mm(foot)}; end "
+            "both at the foot"
         )
         return
     edge = model.head.window_length_mm
@@ -83,6 +70,23 @@ def _profile_faults(model: Parts) -> Iterator[str]:
             f"bore.stations_mm: the foot end at {mm(foot)} is not beyond the edge at {mm(edge)} "
             "(head.window_length_mm); lengthen the bore or shorten the window"
         )
+    yield from _thinnest_fault(model)
+
+
+def _diameter_faults(bore: Sequence[tuple[float, float]]) -> Iterator[str]:
+    for number, (_, diameter) in enumerate(bore, start=1):
+        if not _NARROWEST_BORE_MM <= diameter <= _WIDEST_BORE_MM:
+            mend = "widen it" if diameter < _NARROWEST_BORE_MM else "make it narrower"
+            yield (
+                f"bore.stations_mm: station {number} has the diameter {mm(diameter)}, outside the "
+                f"{mm(_NARROWEST_BORE_MM)} to {mm(_WIDEST_BORE_MM)} that a bore may have; {mend}, and check that "
+                "it is in mm"
+            )
+
+
+def _thinnest_fault(model: Parts) -> Iterator[str]:
+    """Yield where no wall is left: between stations it runs straight, so that its least lies at one of them."""
+    bore, outside = model.bore.stations_mm, model.bore.outside_mm
     corners = np.unique([x for x, _ in (*bore, *outside) if x >= max(bore[0][0], outside[0][0])])
     sides: tuple[Side, Side] = ("head", "foot")
     walls = np.array([wall_mm(model, corners, side=side) for side in sides])
@@ -158,6 +162,23 @@ def _head_faults(model: Parts) -> Iterator[str]:
 
 def _windway_faults(model: Parts) -> Iterator[str]:
     head, way = model.head, model.head.windway
+    yield from _height_faults(model)
+    if way.entry_flare_mm > way.length_mm:
+        yield (
+            f"head.windway.entry_flare_mm is {mm(way.entry_flare_mm)}, longer than the windway of "
+            f"{mm(way.length_mm)} (head.windway.length_mm); make the flare smaller"
+        )
+    if head.block_depth_mm <= -way.length_mm:
+        yield (
+            f"head.block_depth_mm is {mm(head.block_depth_mm)}, so the recess is as deep as the windway is long, "
+            f"{mm(way.length_mm)} (head.windway.length_mm), and no block is left; push the block in"
+        )
+    yield from _through_faults(model)
+
+
+def _height_faults(model: Parts) -> Iterator[str]:
+    """Yield where floor or roof of the windway leave the body, or lie inside the bore."""
+    way = model.head.windway
     floor, bore = way.floor_height_mm, bore_diameter_mm(model, 0.0)
     at_exit, at_entry = crown_height_mm(model, 0.0), crown_height_mm(model, -way.length_mm)
     roof, entry = floor + way.exit_height_mm, floor + way.entry_height_mm + way.entry_flare_mm
@@ -185,16 +206,12 @@ def _windway_faults(model: Parts) -> Iterator[str]:
             f"head.windway.floor_height_mm is {mm(floor)}, so even the roof at the exit lies {mm(-roof)} below "
             f"the bore's top line, inside the bore; raise the floor to {mm(-sag - way.exit_height_mm)} or more"
         )
-    if way.entry_flare_mm > way.length_mm:
-        yield (
-            f"head.windway.entry_flare_mm is {mm(way.entry_flare_mm)}, longer than the windway of "
-            f"{mm(way.length_mm)} (head.windway.length_mm); make the flare smaller"
-        )
-    if head.block_depth_mm <= -way.length_mm:
-        yield (
-            f"head.block_depth_mm is {mm(head.block_depth_mm)}, so the recess is as deep as the windway is long, "
-            f"{mm(way.length_mm)} (head.windway.length_mm), and no block is left; push the block in"
-        )
+
+
+def _through_faults(model: Parts) -> Iterator[str]:
+    """Yield which chamfer at the windway's exit goes through wall or block."""
+    head, floor, bore = model.head, model.head.windway.floor_height_mm, bore_diameter_mm(model, 0.0)
+    at_exit, roof = crown_height_mm(model, 0.0), floor + model.head.windway.exit_height_mm
     rise = head.upper_chamfer.length_mm * math.sin(math.radians(head.upper_chamfer.angle_deg))
     if rise > 0.0 and roof + rise >= at_exit:
         yield (
@@ -243,34 +260,45 @@ def _edge_faults(model: Parts) -> Iterator[str]:
 
 
 def _hole_faults(model: Parts) -> Iterator[str]:
-    foot, edge = model.length_mm, model.head.window_length_mm
     seen: dict[str, int] = {}
     for index, hole in enumerate(model.holes):
         place = hole_place(index, hole)
         if hole.name in seen:
             yield (f"{place}: the name is also that of holes.{seen[hole.name] + 1}; give each hole its own name")
         seen.setdefault(hole.name, index)
-        low, high = hole.position_mm - 0.5 * hole.diameter_mm, hole.position_mm + 0.5 * hole.diameter_mm
-        if hole.position_mm >= foot:
-            yield (
-                f"{place}: position_mm is {mm(hole.position_mm)}, beyond the foot end at {mm(foot)}; "
-                "move the hole or lengthen the bore"
-            )
-        elif high > foot:
-            yield (
-                f"{place}: the hole's lower edge is at {mm(high)}, beyond the foot end at {mm(foot)}; "
-                "move the hole, make it smaller or lengthen the bore"
-            )
-        if low < edge:
-            yield (
-                f"{place}: the hole's upper edge is at {mm(low)}, over the window, which ends at "
-                f"{mm(edge)}; "
-                "move the hole toward the foot"
-            )
-        if edge <= hole.position_mm <= foot:
-            yield from _one_hole_faults(model, place, hole)
-            if edge <= low and high <= foot:
-                yield from _reaching_faults(model, place, hole)
+        yield from _place_faults(model, place, hole)
+    yield from _order_faults(model)
+    yield from _meeting_faults(model)
+
+
+def _place_faults(model: Parts, place: str, hole: Hole) -> Iterator[str]:
+    """Yield where a hole lies beyond the foot or over the window, and what is wrong with one that does not."""
+    foot, edge = model.length_mm, model.head.window_length_mm
+    low, high = hole.position_mm - 0.5 * hole.diameter_mm, hole.position_mm + 0.5 * hole.diameter_mm
+    if hole.position_mm >= foot:
+        yield (
+            f"{place}: position_mm is {mm(hole.position_mm)}, beyond the foot end at {mm(foot)}; "
+            "move the hole or lengthen the bore"
+        )
+    elif high > foot:
+        yield (
+            f"{place}: the hole's lower edge is at {mm(high)}, beyond the foot end at {mm(foot)}; "
+            "move the hole, make it smaller or lengthen the bore"
+        )
+    if low < edge:
+        yield (
+            f"{place}: the hole's upper edge is at {mm(low)}, over the window, which ends at "
+            f"{mm(edge)}; "
+            "move the hole toward the foot"
+        )
+    if edge <= hole.position_mm <= foot:
+        yield from _one_hole_faults(model, place, hole)
+        if edge <= low and high <= foot:
+            yield from _reaching_faults(model, place, hole)
+
+
+def _order_faults(model: Parts) -> Iterator[str]:
+    foot = model.length_mm
     for index, (before, after) in enumerate(pairwise(model.holes), start=1):
         # A hole beyond the foot has been named already; where it belongs in the order is not known.
         if after.position_mm < before.position_mm - abreast_mm(before, after) and before.position_mm < foot:
@@ -279,6 +307,10 @@ def _hole_faults(model: Parts) -> Iterator[str]:
                 f"hole before it at "
                 f"{mm(before.position_mm)}; list the holes from head to foot and match the fingerings"
             )
+
+
+def _meeting_faults(model: Parts) -> Iterator[str]:
+    """Yield which holes meet at the bore or on the outside."""
     for (i, first), (j, second) in combinations(enumerate(model.holes), 2):
         web = web_mm(model, first, second)
         if web <= 0.0:

@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstra
 from fluewright.instrument.pitch import note_to_midi, pitch_class
 
 __all__ = [
+    "FINGER_SPANS",
     "About",
     "Bore",
     "Breath",
@@ -232,6 +233,15 @@ class Reach(_Part):
     ring_little: _Size = 32.0
     three_fingers: _Size = 56.0
     between_hands_least: _Length = 22.0
+
+
+FINGER_SPANS = (
+    ("index", "middle", "index_middle"),
+    ("middle", "ring", "middle_ring"),
+    ("ring", "little", "ring_little"),
+    ("index", "ring", "three_fingers"),
+)
+"""(Finger, finger, the key of their reach in `Reach`), one hand's."""
 
 
 class Limits(_Part):

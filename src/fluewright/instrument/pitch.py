@@ -12,6 +12,7 @@ __all__ = [
     "nearest_note",
     "note_to_midi",
     "pitch_class",
+    "without_octave",
 ]
 
 _STEPS = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -70,6 +71,11 @@ def pitch_class(note: str) -> int:
             'for example "F#" or "F#5"'
         )
     return (_STEPS[found.group(1)] + _ACCIDENTALS[found.group(2)]) % 12
+
+
+def without_octave(note: str) -> str:
+    """Return the name of a note without the number of its octave: ``"F#"`` of ``"F#5"``."""
+    return note.rstrip("0123456789-")
 
 
 def equal_frequency_hz(note: str, a4_hz: float = 440.0) -> float:

@@ -3,7 +3,7 @@
 from collections.abc import Iterator
 from itertools import combinations, pairwise
 
-from fluewright.instrument.parts import Hole, Parts
+from fluewright.instrument.parts import FINGER_SPANS, Head, Hole, Parts
 from fluewright.instrument.pitch import note_to_midi
 from fluewright.instrument.places import hole_place, mm
 from fluewright.instrument.shape import (
@@ -55,8 +55,16 @@ def _step_warnings(model: Parts) -> Iterator[str]:
 
 
 def _head_warnings(model: Parts) -> Iterator[str]:
-    head, windway = model.head, model.head.windway
-    bore = bore_diameter_mm(model, 0.0)
+    head = model.head
+    yield from _windway_warnings(head)
+    yield from _window_warnings(head, bore_diameter_mm(model, 0.0))
+    yield from _edge_warnings(head)
+    yield from _block_warnings(head)
+    yield from _chamfer_warnings(head)
+
+
+def _windway_warnings(head: Head) -> Iterator[str]:
+    windway = head.windway
     if windway.width_mm > head.window_width_mm:
         yield (
             f"head.windway.width_mm is {mm(windway.width_mm)}, wider than the window of "
@@ -67,64 +75,70 @@ def _head_warnings(model: Parts) -> Iterator[str]:
             f"head.windway.exit_height_mm is {mm(windway.exit_height_mm)}, higher than the entry at "
             f"{mm(windway.entry_height_mm)}; a windway is usually as high or higher at the entry"
         )
-    ratio = head.window_length_mm / windway.exit_height_mm
+
+
+def _window_warnings(head: Head, bore_mm: float) -> Iterator[str]:
+    ratio = head.window_length_mm / head.windway.exit_height_mm
     if not 3.0 <= ratio <= 7.0:
         yield (
             f"head.window_length_mm is {mm(ratio)} times the windway's exit height; 3.5 to 5 is usual, "
             "below 3 the low notes are weak, above 7 the sound is slow"
         )
-    if not 0.5 <= head.window_width_mm / bore <= 0.85:
+    if not 0.5 <= head.window_width_mm / bore_mm <= 0.85:
         yield (
-            f"head.window_width_mm is {mm(head.window_width_mm / bore)} of the bore at the window; 0.6 to 0.75 is usual"
+            f"head.window_width_mm is {mm(head.window_width_mm / bore_mm)} of the bore at the window; 0.6 to 0.75 is "
+            "usual"
         )
-    view = edge_above_floor_mm(head)
+
+
+def _edge_warnings(head: Head) -> Iterator[str]:
+    view, exit_mm = edge_above_floor_mm(head), head.windway.exit_height_mm
     if view <= 0.0:
         yield (
-            f"head.edge_offset_mm is {mm(head.edge_offset_mm)}, so the edge stands {mm(-view)} "
-            f"below the line of "
+            f"head.edge_offset_mm is {mm(head.edge_offset_mm)}, so the edge stands {mm(-view)} below the line of "
             "the floor; it should be 0.05 to 0.2 above it, so raise the edge"
         )
-    elif view > 0.3 * windway.exit_height_mm:
+    elif view > 0.3 * exit_mm:
         yield (
-            f"head.edge_offset_mm is {mm(head.edge_offset_mm)}, so the edge stands {mm(view)} "
-            f"above the line of "
-            f"the floor, more than 0.3 of the exit height {mm(windway.exit_height_mm)}; expect "
-            f"hiss, lower the edge"
+            f"head.edge_offset_mm is {mm(head.edge_offset_mm)}, so the edge stands {mm(view)} above the line of the "
+            f"floor, more than 0.3 of the exit height {mm(exit_mm)}; expect hiss, lower the edge"
         )
     if not 10.0 <= head.ramp_angle_deg <= 25.0:
         yield (
-            f"head.ramp_angle_deg is {mm(head.ramp_angle_deg)}; below 10 the edge is fragile, "
-            f"above 25 the tone is "
+            f"head.ramp_angle_deg is {mm(head.ramp_angle_deg)}; below 10 the edge is fragile, above 25 the tone is "
             "dull, 12 to 20 is usual"
         )
+
+
+def _block_warnings(head: Head) -> Iterator[str]:
     if head.block_depth_mm < -1.0:
         yield (
-            f"head.block_depth_mm is {mm(head.block_depth_mm)}, a recess of more than 1; the "
-            f"octaves become narrow, "
+            f"head.block_depth_mm is {mm(head.block_depth_mm)}, a recess of more than 1; the octaves become narrow, "
             "so set the block within 0.3 of the exit plane"
         )
     if head.block_depth_mm > 0.5 * head.window_length_mm:
         yield (
-            f"head.block_depth_mm is {mm(head.block_depth_mm)}, so the block covers more than "
-            f"half of the window; "
+            f"head.block_depth_mm is {mm(head.block_depth_mm)}, so the block covers more than half of the window; "
             "draw it back"
         )
-    if head.upper_chamfer.length_mm > 0.25 * head.window_length_mm:
+
+
+def _chamfer_warnings(head: Head) -> Iterator[str]:
+    """Yield what is unusual about the chamfers at the windway's exit and the broken edge."""
+    upper, lower = head.upper_chamfer.length_mm, head.lower_chamfer.length_mm
+    if upper > 0.25 * head.window_length_mm:
         yield (
-            f"head.upper_chamfer.length_mm is {mm(head.upper_chamfer.length_mm)}, more than a "
-            f"quarter of the window's "
-            f"length {mm(head.window_length_mm)}; expect hiss and a vague attack"
+            f"head.upper_chamfer.length_mm is {mm(upper)}, more than a quarter of the window's length "
+            f"{mm(head.window_length_mm)}; expect hiss and a vague attack"
         )
-    if head.lower_chamfer.length_mm > 1.5 * head.upper_chamfer.length_mm:
+    if lower > 1.5 * upper:
         yield (
-            f"head.lower_chamfer.length_mm is {mm(head.lower_chamfer.length_mm)}, more than 1.5 "
-            f"times the upper "
-            f"chamfer's {mm(head.upper_chamfer.length_mm)}; the jet would tilt toward the bore"
+            f"head.lower_chamfer.length_mm is {mm(lower)}, more than 1.5 times the upper chamfer's {mm(upper)}; the "
+            "jet would tilt toward the bore"
         )
     if head.broken_edge_mm > 0.3:
         yield (
-            f"head.broken_edge_mm is {mm(head.broken_edge_mm)}, more than 0.3; the attack is slow "
-            f"and needs breath, "
+            f"head.broken_edge_mm is {mm(head.broken_edge_mm)}, more than 0.3; the attack is slow and needs breath, "
             "0.05 to 0.15 is usual"
         )
 
@@ -182,14 +196,8 @@ def _reach_warnings(model: Parts) -> Iterator[str]:
     fingers = [hole.finger for hole in model.holes if hole.finger]
     for finger in sorted({finger for finger in fingers if fingers.count(finger) > 2}):
         yield f'holes: "{finger}" has {fingers.count(finger)} holes; one finger closes one hole or a pair'
-    spans = (
-        ("index", "middle", "index_middle"),
-        ("middle", "ring", "middle_ring"),
-        ("ring", "little", "ring_little"),
-        ("index", "ring", "three_fingers"),
-    )
     for hand in ("left", "right"):
-        for one, other, key in spans:
+        for one, other, key in FINGER_SPANS:
             if f"{hand} {one}" not in at or f"{hand} {other}" not in at:
                 continue
             (i, first), (j, second) = at[f"{hand} {one}"], at[f"{hand} {other}"]

@@ -14,10 +14,10 @@ from typing import Any
 import numpy as np
 
 from fluewright.acoustics.voicing import ADJUSTMENTS, Adjustment
-from fluewright.arrays import FloatArray
+from fluewright.arrays import BoolArray, FloatArray
 from fluewright.bench.voicing.causes import Diagnosis
-from fluewright.bench.voicing.learned import Learned
-from fluewright.bench.voicing.quantities import QUANTITIES
+from fluewright.bench.voicing.learned import Learned, LearnedEffect
+from fluewright.bench.voicing.quantities import QUANTITIES, in_percent
 from fluewright.bench.voicing.reference import curve_along
 from fluewright.bench.voicing.symptoms import SymptomFound
 from fluewright.bench.voicing.trial import HeadTrial, Shift, shifts
@@ -172,7 +172,7 @@ class ReadingForecast:
     @property
     def unit(self) -> str:
         """Return the unit of the change."""
-        return "%" if QUANTITIES[self.quantity].relative else QUANTITIES[self.quantity].unit
+        return QUANTITIES[self.quantity].unit_of_change
 
     def to_plain(self) -> dict[str, Any]:
         """Return plain JSON values."""
@@ -253,93 +253,113 @@ def advise(
     steps : mapping of str to float, optional
         How many usual steps were made of an adjustment, where that is settled.
     """
-    expected, evaluations = diagnosis.expected, diagnosis.evaluations
-    keys = expected.keys
-    noticed = np.array([_NOTICED[q] for _, _, q in keys])
-    floor = np.array([_FLOOR[q] for _, _, q in keys])
-    # Readings of one kind say the same of every note: each quantity counts as much as all its notes' mean.
-    counts = {q: sum(k[2] == q for k in keys) for q in _NOTICED}
-    scale = 1.0 / (noticed**2 * np.array([counts[q] for _, _, q in keys]))
-    spread, weights = [np.zeros((1, len(keys)))], [np.array([diagnosis.faultless])]
-    leaks = []
-    places: dict[str, slice] = {}
-    for axis, (sizes, weight) in diagnosis.weights.items():
-        change, known = curve_along(evaluations, expected, axis, sizes)
-        places[axis] = slice(sum(map(len, weights)), sum(map(len, weights)) + sizes.size)
-        spread.append(np.where(known, change, 0.0))
-        weights.append(weight)
-        leaks.append(axis.split()[0] == "leak")
-    off, chance = np.vstack(spread), np.concatenate(weights)
-    chance = chance / chance.sum()
-    before = float(chance @ (off**2 @ scale))
-    is_leak = np.zeros(chance.size, dtype=bool)
-    for axis, place in places.items():
-        is_leak[place] = axis.split()[0] == "leak"
+    cases = _Cases.of(diagnosis)
     found = []
     for step in STEPS:
-        if (step.key == "seal-leak" and "leak" in done) or (step.key == "clean-dry" and "dirt" in done):
+        if _REMEDY_OF.get(step.key) in done:
             continue
         if step.key == "clean-dry":
-            found.append(_cleaning(step, diagnosis, before, off, chance, scale))
+            found.append(_cleaning(step, diagnosis))
             continue
-        if step.key == "seal-leak":
-            effects, own = np.where(is_leak[:, None], -off, 0.0), Grade.COMPUTED
-            best_steps = 1.0
-        else:
-            axis = f"step {step.key}"
-            if axis not in evaluations.axes:
-                continue
-            one, known = curve_along(evaluations, expected, axis, np.array([1.0]))
-            effect, seen = _with_learned(np.where(known[0], one[0], 0.0), step.key, keys, learned)
-            own = Grade.MEASURED_HERE if seen else Grade.COMPUTED
-            tries = range(1, step.most + 1)
-            scores = [float(chance @ ((off + n * effect) ** 2 @ scale)) for n in tries]
-            best_steps = 1.0 + int(np.argmin(scores))
-            if steps is not None and step.key in steps:
-                best_steps = steps[step.key]
-            effects = np.broadcast_to(best_steps * effect, off.shape)
-        after = (off + effects) ** 2 @ scale
-        gain = (before - float(chance @ after)) / max(before, 1e-12)
-        better = float(chance @ (after < off**2 @ scale))
-        mean = chance @ effects
-        vary = np.sqrt(np.maximum(chance @ effects**2 - mean**2, 0.0))
-        sigma = np.sqrt(vary**2 + (_SHARE * mean) ** 2 + (floor * math.sqrt(abs(best_steps))) ** 2)
-        sigma = _learned_sigma(sigma, step.key, keys, learned, best_steps)
-        evidence = own
-        found.append(_made(step, best_steps, gain, better, mean, sigma, evidence, keys, symptoms, diagnosis))
+        effect = _sealing(cases) if step.key == "seal-leak" else _stepping(step, cases, diagnosis, learned, steps or {})
+        if effect is not None:
+            shop = _of_shop(step.key, cases.keys, learned)
+            found.append(_ranked(step, effect, cases, shop, symptoms, diagnosis))
     return tuple(sorted(found, key=lambda a: -a.rank))
 
 
-def _with_learned(
-    effect: FloatArray, key: str, keys: Sequence[tuple[str, int, str]], learned: Learned | None
-) -> tuple[FloatArray, bool]:
+_REMEDY_OF: Mapping[str, str] = {"seal-leak": "leak", "clean-dry": "dirt"}
+
+
+@dataclass(frozen=True, eq=False)
+class _Cases:
+    """What may be wrong with the head: nothing, or one of the causes at one of its sizes.
+
+    Attributes
+    ----------
+    keys : tuple of (note, register, quantity)
+    off : array, shape (cases, n)
+        How far each reading is then from a faultless head's.
+    chance : array, shape (cases,)
+    leaks : array, shape (cases,)
+        Whether the head leaks.
+    scale : array, shape (n,)
+        Turns squares of what is off into squares of what a maker notices. Readings of one kind say the same of every
+        note: each quantity counts as much as all its notes' mean.
+    """
+
+    keys: tuple[tuple[str, int, str], ...]
+    off: FloatArray
+    chance: FloatArray
+    leaks: BoolArray
+    scale: FloatArray
+
+    @classmethod
+    def of(cls, diagnosis: Diagnosis) -> "_Cases":
+        """Return the cases that a diagnosis leaves open."""
+        keys = diagnosis.expected.keys
+        noticed = np.array([_NOTICED[q] for _, _, q in keys])
+        counts = {q: sum(k[2] == q for k in keys) for q in _NOTICED}
+        off, chance, leaks = [np.zeros((1, len(keys)))], [np.array([diagnosis.faultless])], [np.zeros(1, dtype=bool)]
+        for axis, (sizes, weight) in diagnosis.weights.items():
+            change, known = curve_along(diagnosis.evaluations, diagnosis.expected, axis, sizes)
+            off.append(np.where(known, change, 0.0))
+            chance.append(weight)
+            leaks.append(np.full(sizes.size, axis.split()[0] == "leak"))
+        chances = np.concatenate(chance)
+        return cls(
+            keys, np.vstack(off), chances / chances.sum(), np.concatenate(leaks),
+            1.0 / (noticed**2 * np.array([counts[q] for _, _, q in keys])),
+        )  # fmt: skip
+
+    def distance(self, moved: FloatArray | float = 0.0) -> FloatArray:
+        """Return how far each case is from a faultless head, shape (cases,), after a move of shape (cases, n)."""
+        return np.asarray((self.off + moved) ** 2 @ self.scale)
+
+
+@dataclass(frozen=True, eq=False)
+class _Effect:
+    """What so many usual steps of an adjustment do to the readings in each case: array, shape (cases, n)."""
+
+    steps: float
+    moved: FloatArray
+    evidence: Grade
+
+
+def _sealing(cases: _Cases) -> _Effect:
+    """Return what sealing does: a head that leaks is right again, another stays as it is."""
+    return _Effect(1.0, np.where(cases.leaks[:, None], -cases.off, 0.0), Grade.COMPUTED)
+
+
+def _stepping(
+    step: Step, cases: _Cases, diagnosis: Diagnosis, learned: Learned | None, settled: Mapping[str, float]
+) -> _Effect | None:
+    """Return what an adjustment does in the number of usual steps that brings most; None where it was not evaluated."""
+    axis = f"step {step.key}"
+    if axis not in diagnosis.evaluations.axes:
+        return None
+    change, known = curve_along(diagnosis.evaluations, diagnosis.expected, axis, np.array([1.0]))
+    one = np.where(known[0], change[0], 0.0)
+    shop = _of_shop(step.key, cases.keys, learned)
+    for place, effect in shop.items():
+        one[place] += effect.mean - effect.prior_mean
+    scores = [float(cases.chance @ cases.distance(n * one)) for n in range(1, step.most + 1)]
+    count = settled.get(step.key, 1.0 + int(np.argmin(scores)))
+    evidence = Grade.MEASURED_HERE if shop else Grade.COMPUTED
+    return _Effect(count, np.broadcast_to(count * one, cases.off.shape), evidence)
+
+
+def _of_shop(
+    key: str, keys: Sequence[tuple[str, int, str]], learned: Learned | None
+) -> dict[int, LearnedEffect]:  # fmt: skip
+    """Return what the shop's own trials have shown of an adjustment, by the place of the reading."""
     if learned is None:
-        return effect, False
-    moved, seen = effect.copy(), False
-    for i, (_, register, quantity) in enumerate(keys):
-        known = learned.of(key, quantity, register)
-        if known is not None and known.count > 0:
-            moved[i] += known.mean - known.prior_mean
-            seen = True
-    return moved, seen
+        return {}
+    effects = {i: learned.of(key, quantity, register) for i, (_, register, quantity) in enumerate(keys)}
+    return {i: effect for i, effect in effects.items() if effect is not None and effect.count > 0}
 
 
-def _learned_sigma(
-    sigma: FloatArray, key: str, keys: Sequence[tuple[str, int, str]], learned: Learned | None, steps: float
-) -> FloatArray:
-    if learned is None:
-        return sigma
-    out = sigma.copy()
-    for i, (_, register, quantity) in enumerate(keys):
-        known = learned.of(key, quantity, register)
-        if known is not None and known.count > 0:
-            out[i] = math.hypot(steps * known.sigma, math.sqrt(abs(steps)) * _FLOOR[quantity])
-    return out
-
-
-def _cleaning(
-    step: Step, diagnosis: Diagnosis, before: float, off: FloatArray, chance: FloatArray, scale: FloatArray
-) -> RankedAdjustment:
+def _cleaning(step: Step, diagnosis: Diagnosis) -> RankedAdjustment:
     """Return what drying and cleaning promises: half of low windways are dirt; docs/trade/voicing.md#before-any-cut."""
     low = next((c.probability for c in diagnosis.causes if c.cause.key == "windway-low"), 0.0)
     gain = 0.5 * low
@@ -349,20 +369,49 @@ def _cleaning(
     )  # fmt: skip
 
 
-def _made(
-    step: Step, steps: float, gain: float, better: float, mean: FloatArray, sigma: FloatArray, evidence: Grade,
-    keys: Sequence[tuple[str, int, str]], symptoms: Sequence[SymptomFound], diagnosis: Diagnosis,
+def _ranked(
+    step: Step, effect: _Effect, cases: _Cases, shop: Mapping[int, LearnedEffect], symptoms: Sequence[SymptomFound],
+    diagnosis: Diagnosis,
 ) -> RankedAdjustment:  # fmt: skip
-    forecasts = []
+    """Return an adjustment with its gain, its forecasts and its rank among the others."""
+    chance, before, after = cases.chance, cases.distance(), cases.distance(effect.moved)
+    whole = float(chance @ before)
+    gain = (whole - float(chance @ after)) / max(whole, 1e-12)
+    mean = chance @ effect.moved
+    vary = np.sqrt(np.maximum(chance @ effect.moved**2 - mean**2, 0.0))
+    by_hand = np.array([_FLOOR[q] for _, _, q in cases.keys]) * math.sqrt(abs(effect.steps))
+    sigma = np.sqrt(vary**2 + (_SHARE * mean) ** 2 + by_hand**2)
+    for place, known in shop.items():
+        sigma[place] = math.hypot(effect.steps * known.sigma, by_hand[place])
+    rank = gain
+    if gain > 0.0:
+        rank *= 1.0 if step.adjustment.reversible else 0.5
+        rank *= 1.0 if _undoes(step, diagnosis) else _ELSEWHERE
+    return RankedAdjustment(
+        step, effect.steps, gain, float(chance @ (after < before)),
+        _forecasts(step, cases.keys, mean, sigma, effect.evidence), _on_symptoms(symptoms, mean, sigma),
+        effect.evidence, step.adjustment.practice, _for_which(mean, diagnosis), rank,
+    )  # fmt: skip
+
+
+def _forecasts(
+    step: Step, keys: Sequence[tuple[str, int, str]], mean: FloatArray, sigma: FloatArray, evidence: Grade
+) -> tuple[ReadingForecast, ...]:
     habits = dict(step.adjustment.practice)
-    for i, (note, register, quantity) in enumerate(keys):
+    found = []
+    for (note, register, quantity), change, spread in zip(keys, mean.tolist(), sigma.tolist(), strict=True):
         if quantity == "hiss_db" and "hiss" in habits and evidence is Grade.COMPUTED:
             continue  # the equations carry the jet's speed alone: habit knows better
         if QUANTITIES[quantity].relative:
-            change, spread = 100.0 * math.expm1(mean[i]), 100.0 * math.exp(mean[i]) * sigma[i]
-        else:
-            change, spread = mean[i], sigma[i]
-        forecasts.append(ReadingForecast(note, register, quantity, float(change), float(spread), evidence))
+            change, spread = in_percent(change, spread)
+        found.append(ReadingForecast(note, register, quantity, change, spread, evidence))
+    return tuple(found)
+
+
+def _on_symptoms(
+    symptoms: Sequence[SymptomFound], mean: FloatArray, sigma: FloatArray
+) -> tuple[tuple[str, float, float, float], ...]:
+    """Return (symptom, its measure now, after, sigma of the change) of every symptom that readings carry."""
     moved = []
     for symptom in symptoms:
         if not symptom.weights.any():
@@ -378,14 +427,7 @@ def _made(
         else:
             after = symptom.value + shift
         moved.append((symptom.symptom.key, symptom.value, after, spread))
-    rank = gain
-    if gain > 0.0:
-        rank *= 1.0 if step.adjustment.reversible else 0.5
-        rank *= 1.0 if _undoes(step, diagnosis) else _ELSEWHERE
-    return RankedAdjustment(
-        step, steps, gain, better, tuple(forecasts), tuple(moved), evidence, step.adjustment.practice,
-        _for_which(mean, diagnosis), rank,
-    )  # fmt: skip
+    return tuple(moved)
 
 
 def _undoes(step: Step, diagnosis: Diagnosis) -> bool:
@@ -418,7 +460,7 @@ def _for_which(effect: FloatArray, diagnosis: Diagnosis) -> str:
     for found in diagnosis.causes:
         if found.probability < 0.05:
             continue
-        axis = f"{found.cause.key} {found.variant}".strip()
+        axis = found.cause.axis(found.variant)
         change, _ = curve_along(diagnosis.evaluations, diagnosis.expected, axis, np.array([found.size]))
         if float((change[0] / scale) @ (effect / scale)) < 0.0:
             names.append(found.cause.key)

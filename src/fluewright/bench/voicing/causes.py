@@ -10,6 +10,7 @@ Two faults at once are not tried: after one is mended the next trial shows what 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.linalg import cho_factor, cho_solve
@@ -19,14 +20,15 @@ from fluewright.bench.voicing.evaluations import Evaluations, leak_places_mm
 from fluewright.bench.voicing.reference import Expected, curve_along, expect
 from fluewright.bench.voicing.trial import HeadTrial
 from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Head
 
 __all__ = ["Cause", "CauseFound", "Diagnosis", "cause_axes", "causes_of", "diagnose"]
 
 
 _SIZES = 25
-_EFFECT = (
-    0.12  # share of a fault's effect that one jet setting instead of another moves: a quarter to a tenth, measured
-)
+# Share of a fault's effect that one jet setting instead of another moves: a quarter to a tenth, measured.
+_EFFECT = 0.12
+_EXCLUDED = 0.02  # of the weight of a cause that the maker has looked at and found right: looks deceive; an estimate
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,10 @@ class Cause:
     weight: float
     confirm: str
 
+    def axis(self, variant: str) -> str:
+        """Return the name of a way among the evaluations' axes."""
+        return f"{self.key} {variant}".strip()
+
 
 def causes_of(model: Model) -> tuple[Cause, ...]:
     """Return the candidates of a model, each with the range that the trade calls faulty, scaled to its head.
@@ -65,85 +71,104 @@ def causes_of(model: Model) -> tuple[Cause, ...]:
     where the head is plainly ruined.
     """
     head = model.head
-    h, w = head.windway.exit_height_mm, head.window_length_mm
-    upper, lower = head.upper_chamfer.length_mm, head.lower_chamfer.length_mm
-    slit = {"head.windway.exit_height_mm": 1.0, "head.windway.entry_height_mm": 1.0, "head.edge_offset_mm": 0.5}
+    return (_leak(model), *_windway_causes(head), *_jet_causes(head), *_window_causes(head), *_chamfer_causes(head))
 
-    def less(changes: Mapping[str, float]) -> dict[str, float]:
-        return {k: -v for k, v in changes.items()}
 
+def _less(changes: Mapping[str, float]) -> dict[str, float]:
+    """Return the opposite changes."""
+    return {k: -v for k, v in changes.items()}
+
+
+def _leak(model: Model) -> Cause:
     joint, low = leak_places_mm(model)
     bore = (np.interp(joint, *np.asarray(model.bore.stations_mm).T) / 12.7) ** 2
-    chamfers = {"head.upper_chamfer.length_mm": upper, "head.lower_chamfer.length_mm": lower}
-    found = [
-        Cause(
-            "leak", "leak (joint, crack, block side, pad)",
-            (("head joint", {f"leak {joint:.3f}": 1.0}), ("body", {f"leak {low:.3f}": 1.0})),
-            0.12 * bore, 0.80 * bore, "mm2", 2.0, "pads on the holes, plug in the window: 1000 to 500 Pa in > 5 s",
-        ),
+    return Cause(
+        "leak", "leak (joint, crack, block side, pad)",
+        (("head joint", {f"leak {joint:.3f}": 1.0}), ("body", {f"leak {low:.3f}": 1.0})),
+        0.12 * bore, 0.80 * bore, "mm2", 2.0, "pads on the holes, plug in the window: 1000 to 500 Pa in > 5 s",
+    )  # fmt: skip
+
+
+def _windway_causes(head: Head) -> tuple[Cause, ...]:
+    h = head.windway.exit_height_mm
+    slit = {"head.windway.exit_height_mm": 1.0, "head.windway.entry_height_mm": 1.0, "head.edge_offset_mm": 0.5}
+    return (
         Cause(
             "windway-high", "windway too high", (("", slit),), 0.067 * h, 0.17 * h, "mm", 1.0,
             "flat pins at left, middle and right, entry and exit",
         ),
         Cause(
-            "windway-low", "windway too low (block swollen, dirt or a film of water)", (("", less(slit)),), 0.067 * h,
+            "windway-low", "windway too low (block swollen, dirt or a film of water)", (("", _less(slit)),), 0.067 * h,
             0.17 * h, "mm", 1.0, "dry it out and compare; flat pins",
         ),
+    )  # fmt: skip
+
+
+def _jet_causes(head: Head) -> tuple[Cause, ...]:
+    """Return what is wrong with the edge or the block against the jet."""
+    h, w = head.windway.exit_height_mm, head.window_length_mm
+    sight, gauge = "sight through the windway: how far the edge stands over the floor", "depth gauge through the window"
+    return (
         Cause(
             "edge-high", "edge too high in the jet (view large)", (("", {"head.edge_offset_mm": 1.0}),), 0.10 * h,
-            0.28 * h, "mm", 1.0, "sight through the windway: how far the edge stands over the floor",
+            0.28 * h, "mm", 1.0, sight,
         ),
         Cause(
             "edge-low", "edge too low in the jet (view small)", (("", {"head.edge_offset_mm": -1.0}),), 0.10 * h,
-            0.28 * h, "mm", 1.0, "sight through the windway: how far the edge stands over the floor",
+            0.28 * h, "mm", 1.0, sight,
         ),
         Cause(
             "block-short", "block too short (recess)", (("", {"head.block_depth_mm": -1.0}),), 0.133 * w, 0.36 * w,
-            "mm", 1.0, "depth gauge through the window",
+            "mm", 1.0, gauge,
         ),
         Cause(
             "block-deep", "block reaches into the window", (("", {"head.block_depth_mm": 1.0}),), 0.067 * w, 0.20 * w,
-            "mm", 1.0, "depth gauge through the window",
+            "mm", 1.0, gauge,
         ),
+    )  # fmt: skip
+
+
+def _window_causes(head: Head) -> tuple[Cause, ...]:
+    w = head.window_length_mm
+    photo = "photo square on with a scale, left and right"
+    return (
         Cause(
             "window-long", "window too long", (("", {"head.window_length_mm": 1.0}),), 0.045 * w, 0.16 * w, "mm", 1.0,
-            "photo square on with a scale, left and right",
+            photo,
         ),
         Cause(
             "window-short", "window too short", (("", {"head.window_length_mm": -1.0}),), 0.045 * w, 0.16 * w, "mm",
-            1.0, "photo square on with a scale, left and right",
+            1.0, photo,
         ),
         Cause(
             "edge-broken", "edge broken too wide", (("", {"head.broken_edge_mm": 1.0}),), 0.10, 0.50, "mm", 0.5,
             "lens: a light line along the edge",
         ),
-        Cause(
-            "chamfers-large", "chamfers too large",
-            (("both", {"head.upper_chamfer.length_mm": 1.0, "head.lower_chamfer.length_mm": 1.0}),
-             ("lower", {"head.lower_chamfer.length_mm": 1.0}), ("upper", {"head.upper_chamfer.length_mm": 1.0})),
-            0.28 * h, 0.67 * h, "mm", 1.0, "photo with a scale",
-        ),
-    ]  # fmt: skip
-    ways = [("both", less(chamfers))] if upper > 0.0 and lower > 0.0 else []
-    ways += [("lower", {"head.lower_chamfer.length_mm": -lower})] if lower > 0.0 else []
-    ways += [("upper", {"head.upper_chamfer.length_mm": -upper})] if upper > 0.0 else []
-    if ways:
-        found.append(
-            Cause(
-                "chamfers-small", "chamfers too small", tuple(ways), 0.50, 1.0, "of the chamfer", 1.0,
-                "photo with a scale",
-            )
-        )  # fmt: skip
-    return tuple(found)
+    )  # fmt: skip
 
 
-def _axis(cause: Cause, variant: str) -> str:
-    return f"{cause.key} {variant}".strip()
+def _chamfer_causes(head: Head) -> tuple[Cause, ...]:
+    """Return chamfers that are too large, and too small where there is one to lose."""
+    h, photo = head.windway.exit_height_mm, "photo with a scale"
+    lower, upper = "head.lower_chamfer.length_mm", "head.upper_chamfer.length_mm"
+    large = Cause(
+        "chamfers-large", "chamfers too large",
+        (("both", {upper: 1.0, lower: 1.0}), ("lower", {lower: 1.0}), ("upper", {upper: 1.0})),
+        0.28 * h, 0.67 * h, "mm", 1.0, photo,
+    )  # fmt: skip
+    there = {upper: head.upper_chamfer.length_mm, lower: head.lower_chamfer.length_mm}
+    ways = [("both", _less(there))] if min(there.values()) > 0.0 else []
+    ways += [(name, {key: -there[key]}) for name, key in (("lower", lower), ("upper", upper)) if there[key] > 0.0]
+    if not ways:
+        return (large,)
+    return large, Cause(
+        "chamfers-small", "chamfers too small", tuple(ways), 0.50, 1.0, "of the chamfer", 1.0, photo
+    )  # fmt: skip
 
 
 def cause_axes(causes: Sequence[Cause]) -> dict[str, tuple[Mapping[str, float], float]]:
     """Return what `evaluations_of` must evaluate for the causes."""
-    return {_axis(c, name): (changes, c.most) for c in causes for name, changes in c.variants}
+    return {c.axis(name): (changes, c.most) for c in causes for name, changes in c.variants}
 
 
 @dataclass(frozen=True)
@@ -215,59 +240,20 @@ def diagnose(
         The trial holds nothing that the model computes.
     """
     expected = expect(evaluations, trial, references)
-    rest = expected.read - expected.nodes  # (waves, n)
-    log_weights = np.log(np.maximum(expected.node_weights, 1e-300))
-
-    def log_likelihood(change: FloatArray, known: BoolArray) -> tuple[float, float]:
-        extra = np.where(known, (_EFFECT * change) ** 2, 1e6)
-        c, low = cho_factor(expected.node_covariance + np.diag(extra), lower=True)
-        off = rest - np.where(known, change, 0.0)
-        chi = np.einsum("wi,iw->w", off, cho_solve((c, low), off.T))
-        # What is not known drops out: its own large variance is taken off again.
-        size = 2.0 * float(np.log(np.diag(c)).sum()) - float(np.log(extra[~known]).sum())
-        return float(np.logaddexp.reduce(log_weights - 0.5 * chi)) - 0.5 * size, float(chi.min())
-
-    none, _ = log_likelihood(np.zeros(rest.shape[1]), np.ones(rest.shape[1], dtype=bool))
-    total = sum(c.weight * (0.02 if c.key in excluded else 1.0) for c in causes)
-    logs: list[float] = [none + math.log(faultless)]
-    spread: dict[str, tuple[FloatArray, FloatArray, float]] = {}
-    found: list[tuple[Cause, float, str, FloatArray, FloatArray, float, list[tuple[str, float]]]] = []
-    for cause in causes:
-        sizes = np.linspace(cause.least, cause.most, _SIZES)
-        prior = (1.0 - faultless) * cause.weight * (0.02 if cause.key in excluded else 1.0) / total
-        ways, best = [], (-math.inf, "", math.inf)
-        for variant, _ in cause.variants:
-            axis = _axis(cause, variant)
-            change, known = curve_along(evaluations, expected, axis, sizes)
-            pairs = [log_likelihood(change[k], known[k]) for k in range(sizes.size)]
-            log = np.array([p[0] for p in pairs])
-            chi = pairs[int(log.argmax())][1]
-            top = log.max()
-            weights = np.exp(log - top)
-            evidence = top + math.log(weights.mean())
-            ways.append((variant, evidence))
-            spread[axis] = (sizes, weights / weights.sum(), evidence)
-            if evidence > best[0]:
-                best = (evidence, variant, chi)
-        evidences = np.array([e for _, e in ways])
-        whole = float(np.logaddexp.reduce(evidences)) - math.log(len(ways))
-        shares = np.exp(evidences - np.logaddexp.reduce(evidences))
-        density = sum(s * spread[_axis(cause, v)][1] for s, (v, _) in zip(shares, ways, strict=True))
-        logs.append(whole + math.log(prior))
-        found.append(
-            (cause, len(logs) - 1, best[1], sizes, np.asarray(density), best[2] / rest.shape[1],
-             [(v, float(s)) for s, (v, _) in zip(shares, ways, strict=True)])
-        )  # fmt: skip
+    likelihood = _Likelihood(evaluations, expected)
+    weights = [c.weight * (_EXCLUDED if c.key in excluded else 1.0) for c in causes]
+    tried = [_tried(likelihood, cause) for cause in causes]
+    logs = [
+        likelihood.faultless() + math.log(faultless),
+        *(t.evidence + math.log((1.0 - faultless) * w / sum(weights)) for t, w in zip(tried, weights, strict=True)),
+    ]
     scaled = np.exp(np.asarray(logs) - np.logaddexp.reduce(logs))
-    results, posterior = [], {}
-    for cause, place, variant, sizes, density, misfit, shares_of in found:
-        mean = float((sizes * density).sum())
-        sigma = math.sqrt(max(float(((sizes - mean) ** 2 * density).sum()), 0.0))
-        chance = float(scaled[int(place)])
-        results.append(CauseFound(cause, chance, variant, mean, sigma, misfit, tuple(shares_of)))
-        for v, s in shares_of:
-            axis = _axis(cause, v)
-            posterior[axis] = (sizes, spread[axis][1] * s * chance)
+    posterior: dict[str, tuple[FloatArray, FloatArray]] = {}
+    results = []
+    for one, chance in zip(tried, map(float, scaled[1:]), strict=True):
+        results.append(one.found(chance))
+        for way, share in zip(one.ways, one.shares, strict=True):
+            posterior[one.cause.axis(way.variant)] = (one.sizes, way.weights * share * chance)
     results.sort(key=lambda c: -c.probability)
     warnings = []
     if results and min(c.misfit for c in results) > 2.0 and scaled[0] < 0.5:
@@ -276,3 +262,88 @@ def diagnose(
             "look for two faults, a wrong fingering, or a reading exchanged"
         )
     return Diagnosis(tuple(results), float(scaled[0]), expected, evaluations, posterior, tuple(warnings))
+
+
+class _Likelihood:
+    """How likely the readings are under a change of what is expected, at every speed of the jet's waves together."""
+
+    def __init__(self, evaluations: Evaluations, expected: Expected) -> None:
+        self.evaluations, self.expected = evaluations, expected
+        self.rest = expected.read - expected.nodes  # (waves, n)
+        self.log_weights = np.log(np.maximum(expected.node_weights, 1e-300))
+
+    def of(self, change: FloatArray, known: BoolArray) -> tuple[float, float]:
+        """Return (logarithm of the likelihood, least chi squared); change and what of it is known, shape (n,)."""
+        extra = np.where(known, (_EFFECT * change) ** 2, 1e6)
+        c, low = cho_factor(self.expected.node_covariance + np.diag(extra), lower=True)
+        off = self.rest - np.where(known, change, 0.0)
+        chi = np.einsum("wi,iw->w", off, cho_solve((c, low), off.T))
+        # What is not known drops out: its own large variance is taken off again.
+        size = 2.0 * float(np.log(np.diag(c)).sum()) - float(np.log(extra[~known]).sum())
+        return float(np.logaddexp.reduce(self.log_weights - 0.5 * chi)) - 0.5 * size, float(chi.min())
+
+    def faultless(self) -> float:
+        """Return the logarithm of the likelihood where nothing is wrong."""
+        n = self.rest.shape[1]
+        return self.of(np.zeros(n), np.ones(n, dtype=bool))[0]
+
+    def along(self, axis: str, sizes: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return (logarithm of the likelihood, least chi squared) of deviations along an axis, shapes (sizes,)."""
+        change, known = curve_along(self.evaluations, self.expected, axis, sizes)
+        logs, chi = np.transpose([self.of(change[k], known[k]) for k in range(sizes.size)])
+        return logs, chi
+
+
+@dataclass(frozen=True, eq=False)
+class _Way:
+    """One way in which a fault is made: its evidence (logarithm), how likely each size is, and the best one's misfit.
+
+    `weights`: array, shape (sizes,), of sum 1.
+    """
+
+    variant: str
+    evidence: float
+    weights: FloatArray
+    misfit: float
+
+
+@dataclass(frozen=True, eq=False)
+class _Tried:
+    """One candidate with all its ways tried at `sizes`, array, shape (sizes,)."""
+
+    cause: Cause
+    sizes: FloatArray
+    ways: tuple[_Way, ...]
+
+    @property
+    def evidence(self) -> float:
+        """Return the logarithm of the mean evidence of all ways: none is likelier than another before the trial."""
+        return float(np.logaddexp.reduce([w.evidence for w in self.ways])) - math.log(len(self.ways))
+
+    @cached_property
+    def shares(self) -> tuple[float, ...]:
+        """Return how likely each way is, given this cause."""
+        evidences = np.array([w.evidence for w in self.ways])
+        return tuple(map(float, np.exp(evidences - np.logaddexp.reduce(evidences))))
+
+    def found(self, chance: float) -> CauseFound:
+        """Return the candidate with its probability, its size over all ways, and its likeliest way."""
+        density = np.asarray(sum(s * w.weights for s, w in zip(self.shares, self.ways, strict=True)))
+        mean = float((self.sizes * density).sum())
+        sigma = math.sqrt(max(float(((self.sizes - mean) ** 2 * density).sum()), 0.0))
+        best = max(self.ways, key=lambda w: w.evidence)
+        shares = tuple((w.variant, s) for s, w in zip(self.shares, self.ways, strict=True))
+        return CauseFound(self.cause, chance, best.variant, mean, sigma, best.misfit, shares)
+
+
+def _tried(likelihood: _Likelihood, cause: Cause) -> _Tried:
+    """Return a candidate tried at sizes from where it is a fault up to the most that is tried."""
+    sizes = np.linspace(cause.least, cause.most, _SIZES)
+    ways = []
+    for variant, _ in cause.variants:
+        logs, chi = likelihood.along(cause.axis(variant), sizes)
+        top = float(logs.max())
+        weights = np.exp(logs - top)
+        misfit = float(chi[int(logs.argmax())]) / likelihood.rest.shape[1]
+        ways.append(_Way(variant, top + math.log(weights.mean()), weights / weights.sum(), misfit))
+    return _Tried(cause, sizes, tuple(ways))

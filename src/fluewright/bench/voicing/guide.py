@@ -4,12 +4,13 @@ The order of docs/trade/voicing.md#order-of-a-trial.
 Each step says what to play, what is heard in its recording, and which breaths a water column may read beside it.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from fluewright.instrument.fingering import fingerings_of
 from fluewright.instrument.model import Model
-from fluewright.instrument.pitch import note_to_midi
+from fluewright.instrument.pitch import note_to_midi, without_octave
 
 __all__ = ["TrialStep", "guided_steps"]
 
@@ -40,30 +41,34 @@ class TrialStep:
     breaths: tuple[tuple[str, int, str], ...]
 
 
-def _letter(note: str) -> str:
-    return note.rstrip("0123456789-")
-
-
 def guided_steps(model: Model) -> tuple[TrialStep, ...]:
     """Return the steps for a model, in order; those that its fingerings do not allow are left out."""
     main = list(dict.fromkeys((f.note, f.register) for f in fingerings_of(model) if not f.alternative))
-    first = sorted((n for n in main if n[1] == 1), key=lambda n: note_to_midi(n[0]))
-    second = sorted((n for n in main if n[1] > 1), key=lambda n: note_to_midi(n[0]))
-    low = tuple((first or second)[:2])
-    lowest = low[0]
-    middle = (first or second)[len(first or second) // 2]
+    first = sorted((n for n in main if n[1] == 1), key=_height)
+    second = sorted((n for n in main if n[1] > 1), key=_height)
+    lower = first or second
     octaves = {
         below: above
         for below in first for above in second
-        if _letter(above[0]) == _letter(below[0]) and note_to_midi(above[0]) - note_to_midi(below[0]) == 12
+        if without_octave(above[0]) == without_octave(below[0]) and _height(above) - _height(below) == 12
     }  # fmt: skip
-    chosen = [next(iter(octaves), lowest), middle]
+    chosen = [next(iter(octaves), lower[0]), lower[len(lower) // 2]]
     pairs = [(below, octaves[below]) for below in dict.fromkeys(chosen) if below in octaves]
-    steps = [
+    return (*_low_steps(lower), *(_octave_steps(pairs) if pairs else ()), _top_step((second or first)[-2:]))
+
+
+def _height(note: tuple[str, int]) -> int:
+    return note_to_midi(note[0])
+
+
+def _low_steps(lower: Sequence[tuple[str, int]]) -> tuple[TrialStep, TrialStep]:
+    """Return the two lowest notes tongued, and the swell on the lowest."""
+    lowest = lower[0]
+    return (
         TrialStep(
             "low", "Low notes, tongued",
             "Tongue each of these three times, a second each, with the breath you would play it with.",
-            "tongued", low, tuple((n, r, "comfortable_pa") for n, r in low[:1]),
+            "tongued", tuple(lower[:2]), ((*lowest, "comfortable_pa"),),
         ),
         TrialStep(
             "swell", f"A slow swell on {lowest[0]}",
@@ -72,28 +77,28 @@ def guided_steps(model: Model) -> tuple[TrialStep, ...]:
             "swell", (lowest,),
             ((*lowest, "lowest_pa"), (*lowest, "jump_pa"), (*lowest, "fall_back_pa")),
         ),
-    ]  # fmt: skip
-    if pairs:
-        steps += [
-            TrialStep(
-                "slur", "The octave, slurred",
-                "Play the low note, slur up, hold, slur down; each pair twice. Read the least breath that holds the "
-                "upper note.",
-                "slurred", tuple(n for pair in pairs for n in pair), tuple((*above, "lowest_pa") for _, above in pairs),
-            ),
-            TrialStep(
-                "tongue", "The octave, tongued", "Tongue the upper notes three times each, from nothing.",
-                "tongued", tuple(above for _, above in pairs), tuple((*above, "comfortable_pa") for _, above in pairs),
-            ),
-        ]  # fmt: skip
-    top = tuple((second or first)[-2:])
-    steps.append(
-        TrialStep(
-            "top", "Top notes", "Tongue each three times: do they come, do they crack or fall back?", "tongued", top,
-            tuple(
-                pair for n, r in top
-                for pair in ((n, r, "lowest_pa"), (n, r, "comfortable_pa"))
-            ),
-        )
     )  # fmt: skip
-    return tuple(steps)
+
+
+def _octave_steps(pairs: Sequence[tuple[tuple[str, int], tuple[str, int]]]) -> tuple[TrialStep, TrialStep]:
+    """Return the octaves slurred, and their upper notes tongued."""
+    return (
+        TrialStep(
+            "slur", "The octave, slurred",
+            "Play the low note, slur up, hold, slur down; each pair twice. Read the least breath that holds the "
+            "upper note.",
+            "slurred", tuple(n for pair in pairs for n in pair), tuple((*above, "lowest_pa") for _, above in pairs),
+        ),
+        TrialStep(
+            "tongue", "The octave, tongued", "Tongue the upper notes three times each, from nothing.",
+            "tongued", tuple(above for _, above in pairs), tuple((*above, "comfortable_pa") for _, above in pairs),
+        ),
+    )  # fmt: skip
+
+
+def _top_step(top: Sequence[tuple[str, int]]) -> TrialStep:
+    breaths = tuple((*note, quantity) for note in top for quantity in ("lowest_pa", "comfortable_pa"))
+    return TrialStep(
+        "top", "Top notes", "Tongue each three times: do they come, do they crack or fall back?", "tongued",
+        tuple(top), breaths,
+    )  # fmt: skip

@@ -4,9 +4,10 @@ Reading errors are one sigma; those of quantities that are compared as ratios ar
 water column, a microphone and the program's own listening: common practice, no source.
 """
 
+import math
 from dataclasses import dataclass
 
-__all__ = ["QUANTITIES", "Quantity"]
+__all__ = ["QUANTITIES", "Quantity", "in_percent"]
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,11 @@ class Quantity:
     common: float
     at_breath: bool = True
 
+    @property
+    def unit_of_change(self) -> str:
+        """Return the unit of a change: per cent where it is compared as a ratio."""
+        return "%" if self.relative else self.unit
+
 
 _ALL = (
     Quantity("lowest_pa", "lowest breath that speaks", "Pa", True, 1.0, 20_000.0, 0.03, 0.01, 0.015, 0.04, False),
@@ -62,3 +68,8 @@ _ALL = (
 )  # fmt: skip
 QUANTITIES: dict[str, Quantity] = {q.key: q for q in _ALL}
 """All quantities by their key, in the order in which they are shown."""
+
+
+def in_percent(change: float, sigma: float) -> tuple[float, float]:
+    """Return the logarithm of a ratio and its uncertainty as a change in per cent and its uncertainty."""
+    return 100.0 * math.expm1(change), 100.0 * math.exp(change) * sigma

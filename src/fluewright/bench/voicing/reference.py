@@ -20,6 +20,7 @@ from fluewright.bench.voicing.evaluations import MODELLED, WAVE_NODES, Evaluatio
 from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.bench.voicing.trial import HeadTrial
 from fluewright.errors import InputError
+from fluewright.instrument.pitch import without_octave
 
 __all__ = ["Expected", "curve_along", "expect"]
 
@@ -127,7 +128,7 @@ def _view(evaluations: Evaluations, trial: HeadTrial) -> _View:
     shared = np.zeros((len(keys), len(MODELLED)))
     holes = np.zeros((len(keys), len(evaluations.notes)))
     first: dict[str, int] = {}
-    targets = [_pitch_class_of(n) for n, _ in evaluations.notes]
+    targets = [without_octave(n) for n, _ in evaluations.notes]
     for row, (note, register, quantity) in enumerate(keys):
         shared[row, MODELLED.index(quantity)] = QUANTITIES[quantity].shared
         if quantity == "cents":
@@ -138,10 +139,6 @@ def _view(evaluations: Evaluations, trial: HeadTrial) -> _View:
     return _View(
         keys, index, at, np.asarray(read), np.asarray(noise), nodes, stacked, shared, holes, common, trial.body
     )  # fmt: skip
-
-
-def _pitch_class_of(note: str) -> str:
-    return note.rstrip("0123456789-")
 
 
 def expect(evaluations: Evaluations, trial: HeadTrial, references: Sequence[HeadTrial] = ()) -> Expected:

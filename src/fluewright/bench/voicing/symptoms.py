@@ -6,17 +6,20 @@ the trade has a figure, else against what a faultless head of this model reads. 
 
 import math
 import tomllib
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
 from scipy.special import ndtr
 
 from fluewright.arrays import FloatArray
+from fluewright.bench.voicing.quantities import in_percent
 from fluewright.bench.voicing.reference import Expected
-from fluewright.bench.voicing.trial import HeadTrial
+from fluewright.bench.voicing.trial import HeadTrial, NoteTrial
 from fluewright.errors import InputError
+from fluewright.instrument.pitch import without_octave
 
 __all__ = ["SYMPTOMS", "Symptom", "SymptomFound", "SymptomSettings", "find_symptoms", "read_symptom_settings"]
 
@@ -180,120 +183,192 @@ def find_symptoms(
     trial : HeadTrial
     settings : SymptomSettings, optional
     """
-    limits = settings or SymptomSettings()
-    found: list[SymptomFound] = []
-    keys = expected.keys
-    index = {k: i for i, k in enumerate(keys)}
+    judge = _Judge(expected, trial, settings or SymptomSettings())
+    found = (
+        *judge.breaths(), *judge.against_the_model(), *judge.climbing(), *judge.octave_widths(), *judge.chiffs()
+    )  # fmt: skip
+    worst: dict[str, SymptomFound] = {}
+    for one in found:
+        if one.symptom.key not in worst or one.probability > worst[one.symptom.key].probability:
+            worst[one.symptom.key] = one
+    return tuple(sorted(worst.values(), key=lambda s: -s.probability))
 
-    def comfortable(note: str, register: int) -> float:
-        reading = trial.of(note, register, "comfortable_pa")
+
+# A manometer's error in the comfortable breath, as a logarithm: a symptom that counts from it has it too. An estimate.
+_COMFORTABLE_SIGMA = 0.02
+
+
+@dataclass(frozen=True, eq=False)
+class _Judge:
+    """The readings of one trial, and what each symptom makes of them."""
+
+    expected: Expected
+    trial: HeadTrial
+    limits: SymptomSettings
+
+    @cached_property
+    def places(self) -> dict[tuple[str, int, str], int]:
+        """Return where each reading stands."""
+        return {key: i for i, key in enumerate(self.expected.keys)}
+
+    @cached_property
+    def lower(self) -> list[NoteTrial]:
+        """Return the tried notes of register 1."""
+        return [n for n in self.trial.notes if n.register == 1]
+
+    @cached_property
+    def upper(self) -> list[NoteTrial]:
+        """Return the tried notes of register 2."""
+        return [n for n in self.trial.notes if n.register == 2]
+
+    @property
+    def octaves(self) -> list[tuple[NoteTrial, NoteTrial]]:
+        """Return the pairs of a low note and one of its name in register 2."""
+        name = without_octave
+        return [(low, high) for low in self.lower for high in self.upper if name(low.note) == name(high.note)]
+
+    def has(self, note: NoteTrial, quantity: str) -> bool:
+        """Return whether a note has a reading that can be compared."""
+        return (note.note, note.register, quantity) in self.places
+
+    def reading(self, note: NoteTrial, quantity: str) -> FloatArray:
+        """Return the weights, shape (n,), that pick one reading; all 0 where there is none."""
+        weights = np.zeros(len(self.expected.keys))
+        if self.has(note, quantity):
+            weights[self.places[note.note, note.register, quantity]] = 1.0
+        return weights
+
+    def comfortable(self, note: NoteTrial) -> float:
+        """Return the logarithm of a note's comfortable breath, NaN where it was not read."""
+        reading = self.trial.of(note.note, note.register, "comfortable_pa")
         return math.log(reading.value) if reading is not None else math.nan
 
-    def add(
-        key: str, weights: FloatArray, constant: float, limit: float, worse: float, unit: str, notes: Sequence[str]
-    ) -> None:
-        symptom = SYMPTOMS[key]
+    def judged(
+        self, key: str, weights: FloatArray, limit: float, worse: float, unit: str, notes: Iterable[str], *,
+        constant: float = 0.0,
+    ) -> Iterator[SymptomFound]:  # fmt: skip
+        """Yield a symptom whose measure is `weights` of the readings and a constant; nothing where that is no number.
+
+        Parameters
+        ----------
+        key : str
+            Of `SYMPTOMS`.
+        weights : array, shape (n,)
+        limit : float
+            Logarithm where the unit is "" or "%".
+        worse : float
+            +1 where more is worse, else -1.
+        unit : str
+        notes : iterable of str
+        constant : float
+        """
+        expected, symptom = self.expected, SYMPTOMS[key]
         value = float(weights @ expected.read) + constant
         if symptom.relative:
             value -= float(weights @ expected.mean)
             sigma = math.sqrt(max(float(weights @ expected.covariance @ weights), 0.0))
         else:
-            sigma = math.hypot(float(np.sqrt((weights**2) @ expected.noise**2)), 0.02 if constant else 0.0)
+            own = float(np.sqrt((weights**2) @ expected.noise**2))
+            sigma = math.hypot(own, _COMFORTABLE_SIGMA if constant else 0.0)
         if not math.isfinite(value):
             return
         margin = worse * (value - limit)
         chance = float(ndtr(margin / max(sigma, 1e-9)))
-        if unit == "%":
-            shown, edge, spread = 100.0 * math.expm1(value), 100.0 * math.expm1(limit), 100.0 * math.exp(value) * sigma
-        elif unit == "":
-            shown, edge, spread = math.exp(value), math.exp(limit), math.exp(value) * sigma
-        else:
-            shown, edge, spread = value, limit, sigma
-        found.append(SymptomFound(symptom, shown, edge, spread, chance, unit, tuple(notes), weights, worse, -margin))
+        shown, edge, spread = _in_unit(value, limit, sigma, unit)
+        yield SymptomFound(symptom, shown, edge, spread, chance, unit, tuple(notes), weights, worse, -margin)
 
-    def one(note: str, register: int, quantity: str, weight: float = 1.0) -> FloatArray:
-        weights = np.zeros(len(keys))
-        if (note, register, quantity) in index:
-            weights[index[(note, register, quantity)]] = weight
-        return weights
+    def breaths(self) -> Iterator[SymptomFound]:
+        """Yield what the breaths say: where the lowest note jumps, where an octave speaks, how far a note is safe."""
+        limits = self.limits
+        for low in self.lower[:1]:
+            if self.has(low, "jump_pa"):
+                yield from self.judged(
+                    "low-notes-jump", self.reading(low, "jump_pa"), math.log(limits.low_jump_ratio), -1.0, "",
+                    [low.name], constant=-self.comfortable(low),
+                )  # fmt: skip
+        for low, high in self.octaves:
+            if self.has(high, "lowest_pa"):
+                yield from self.judged(
+                    "octave-hard", self.reading(high, "lowest_pa"), math.log(limits.octave_breath_ratio), 1.0, "",
+                    [low.name, high.name], constant=-self.comfortable(low),
+                )  # fmt: skip
+        for high in self.upper:
+            if self.has(high, "lowest_pa"):
+                yield from self.judged(
+                    "upper-cracks", -self.reading(high, "lowest_pa"), math.log(limits.crack_ratio), -1.0, "",
+                    [high.name], constant=self.comfortable(high),
+                )  # fmt: skip
 
-    def mean(quantity: str, registers: Sequence[int]) -> tuple[FloatArray, list[str]]:
-        rows = [i for i, (_, r, q) in enumerate(keys) if q == quantity and r in registers]
-        weights = np.zeros(len(keys))
-        weights[rows] = 1.0 / len(rows) if rows else 0.0
-        return weights, [f"{keys[i][0]}.{keys[i][1]}" for i in rows]
+    def against_the_model(self) -> Iterator[SymptomFound]:
+        """Yield what the mean of a quantity over all its notes says beside what a faultless head reads."""
+        for key, quantity, registers, limit, worse, unit in _off_the_model(self.limits):
+            rows = [i for i, (_, r, q) in enumerate(self.expected.keys) if q == quantity and r in registers]
+            if rows:
+                weights = np.zeros(len(self.expected.keys))
+                weights[rows] = 1.0 / len(rows)
+                notes = [f"{note}.{register}" for note, register, _ in (self.expected.keys[i] for i in rows)]
+                yield from self.judged(key, weights, limit, worse, unit, notes)
 
-    lower = [n for n in trial.notes if n.register == 1]
-    upper = [n for n in trial.notes if n.register == 2]
-    if lower:
-        lowest = lower[0]
-        at = comfortable(lowest.note, 1)
-        if (lowest.note, 1, "jump_pa") in index:
-            add("low-notes-jump", one(lowest.note, 1, "jump_pa"), -at, math.log(limits.low_jump_ratio), -1.0, "",
-                [lowest.name])  # fmt: skip
-    for low in lower:
-        for high in upper:
-            same = low.note.rstrip("0123456789") == high.note.rstrip("0123456789")
-            if same and (high.note, 2, "lowest_pa") in index:
-                add("octave-hard", one(high.note, 2, "lowest_pa"), -comfortable(low.note, 1),
-                    math.log(limits.octave_breath_ratio), 1.0, "", [low.name, high.name])  # fmt: skip
-    for high in upper:
-        if (high.note, 2, "lowest_pa") in index:
-            add("upper-cracks", one(high.note, 2, "lowest_pa", -1.0), comfortable(high.note, 2),
-                math.log(limits.crack_ratio), -1.0, "", [high.name])  # fmt: skip
-    rows: tuple[tuple[str, str, tuple[int, ...], float, float, str], ...] = (
-        ("upper-pressure", "lowest_pa", (2,), math.log1p(limits.breath_percent / 100.0), 1.0, "%"),
-        ("more-breath", "lowest_pa", (1, 2), math.log1p(limits.breath_percent / 100.0), 1.0, "%"),
-        ("less-breath", "lowest_pa", (1, 2), -math.log1p(limits.breath_percent / 100.0), -1.0, "%"),
-        ("too-much-air", "air_l_per_min", (1, 2), math.log1p(limits.air_percent / 100.0), 1.0, "%"),
-        ("too-little-air", "air_l_per_min", (1, 2), -math.log1p(limits.air_percent / 100.0), -1.0, "%"),
+    def climbing(self) -> Iterator[SymptomFound]:
+        """Yield how far each low note climbs with breath."""
+        for place, (note, register, quantity) in enumerate(self.expected.keys):
+            if quantity == "cents_per_doubling" and register == 1:
+                weights = np.zeros(len(self.expected.keys))
+                weights[place] = 1.0
+                yield from self.judged(
+                    "climbs", weights, self.limits.crescendo_cents, 1.0, "cents", [f"{note}.{register}"]
+                )
+
+    def octave_widths(self) -> Iterator[SymptomFound]:
+        """Yield whether the octaves are narrow or wide, in the mean over those that were tried."""
+        pairs = [(low, high) for low, high in self.octaves if self.has(low, "cents") and self.has(high, "cents")]
+        if not pairs:
+            return
+        widths = [self.reading(high, "cents") - self.reading(low, "cents") for low, high in pairs]
+        weights = np.asarray(sum(widths) / len(pairs))
+        notes = [n.name for pair in pairs for n in pair]
+        yield from self.judged("octave-narrow", weights, -self.limits.octave_cents, -1.0, "cents", notes)
+        yield from self.judged("octave-wide", weights, self.limits.octave_cents, 1.0, "cents", notes)
+
+    def chiffs(self) -> Iterator[SymptomFound]:
+        """Yield the chiff of each note: the model does not compute it, so nothing is forecast of it."""
+        limit = self.limits.chiff_db
+        for note in self.trial.notes:
+            reading = note.readings.get("chiff_db")
+            if reading is not None:
+                margin = reading.value - limit
+                yield SymptomFound(
+                    SYMPTOMS["chiff"], reading.value, limit, reading.sigma, float(ndtr(margin / reading.sigma)), "dB",
+                    (note.name,), np.zeros(len(self.expected.keys)), 1.0, -margin,
+                )  # fmt: skip
+
+
+def _off_the_model(limits: SymptomSettings) -> tuple[tuple[str, str, tuple[int, ...], float, float, str], ...]:
+    """Return (symptom, quantity, registers, limit off a faultless head, +1 where more is worse, unit)."""
+    breath, air, attack = (
+        math.log1p(percent / 100.0) for percent in (limits.breath_percent, limits.air_percent, limits.attack_percent)
+    )
+    return (
+        ("upper-pressure", "lowest_pa", (2,), breath, 1.0, "%"),
+        ("more-breath", "lowest_pa", (1, 2), breath, 1.0, "%"),
+        ("less-breath", "lowest_pa", (1, 2), -breath, -1.0, "%"),
+        ("too-much-air", "air_l_per_min", (1, 2), air, 1.0, "%"),
+        ("too-little-air", "air_l_per_min", (1, 2), -air, -1.0, "%"),
         ("hiss", "hiss_db", (1, 2), limits.hiss_db, 1.0, "dB"),
-        ("dull-attack", "rise_s", (1, 2), math.log1p(limits.attack_percent / 100.0), 1.0, "%"),
-        ("hard-attack", "rise_s", (1, 2), -math.log1p(limits.attack_percent / 100.0), -1.0, "%"),
+        ("dull-attack", "rise_s", (1, 2), attack, 1.0, "%"),
+        ("hard-attack", "rise_s", (1, 2), -attack, -1.0, "%"),
         ("low-notes-loud", "level_db", (1,), limits.level_db, 1.0, "dB"),
         ("low-notes-weak", "level_db", (1,), -limits.level_db, -1.0, "dB"),
         ("sharp", "cents", (1, 2), limits.pitch_cents, 1.0, "cents"),
         ("flat", "cents", (1, 2), -limits.pitch_cents, -1.0, "cents"),
     )
-    for key, quantity, registers, limit, worse, unit in rows:
-        weights, notes = mean(quantity, registers)
-        if notes:
-            add(key, weights, 0.0, limit, worse, unit, notes)
-    for note, register, quantity in keys:
-        if quantity == "cents_per_doubling" and register == 1:
-            weights = one(note, register, quantity)
-            add("climbs", weights, 0.0, limits.crescendo_cents, 1.0, "cents", [f"{note}.{register}"])
-    octaves = [
-        (low, high) for low in lower for high in upper
-        if low.note.rstrip("0123456789") == high.note.rstrip("0123456789")
-        and (low.note, 1, "cents") in index and (high.note, 2, "cents") in index
-    ]  # fmt: skip
-    if octaves:
-        weights = np.asarray(
-            sum(one(h.note, 2, "cents") - one(lo.note, 1, "cents") for lo, h in octaves) / len(octaves)
-        )  # fmt: skip
-        names = [n for pair in octaves for n in (pair[0].name, pair[1].name)]
-        add("octave-narrow", weights, 0.0, -limits.octave_cents, -1.0, "cents", names)
-        add("octave-wide", weights, 0.0, limits.octave_cents, 1.0, "cents", names)
-    found += _chiffs(trial, limits, len(keys))
-    worst: dict[str, SymptomFound] = {}
-    for one_of in found:
-        if one_of.symptom.key not in worst or one_of.probability > worst[one_of.symptom.key].probability:
-            worst[one_of.symptom.key] = one_of
-    return tuple(sorted(worst.values(), key=lambda s: -s.probability))
 
 
-def _chiffs(trial: HeadTrial, limits: SymptomSettings, size: int) -> list[SymptomFound]:
-    """Return the chiff of each note: the model does not compute it, so nothing is forecast of it."""
-    found = []
-    for note in trial.notes:
-        reading = note.readings.get("chiff_db")
-        if reading is not None:
-            margin = reading.value - limits.chiff_db
-            found.append(
-                SymptomFound(
-                    SYMPTOMS["chiff"], reading.value, limits.chiff_db, reading.sigma,
-                    float(ndtr(margin / reading.sigma)), "dB", (note.name,), np.zeros(size), 1.0, -margin,
-                )
-            )  # fmt: skip
-    return found
+def _in_unit(value: float, limit: float, sigma: float, unit: str) -> tuple[float, float, float]:
+    """Return a measure, its limit and its uncertainty as they are shown: ratios and per cent are kept as logarithms."""
+    if unit == "%":
+        shown, spread = in_percent(value, sigma)
+        return shown, in_percent(limit, 0.0)[0], spread
+    if unit == "":
+        return math.exp(value), math.exp(limit), math.exp(value) * sigma
+    return value, limit, sigma

@@ -207,7 +207,7 @@ class Shift:
     @property
     def unit(self) -> str:
         """Return the unit of the change."""
-        return "%" if QUANTITIES[self.quantity].relative else QUANTITIES[self.quantity].unit
+        return QUANTITIES[self.quantity].unit_of_change
 
 
 def shifts(before: HeadTrial, after: HeadTrial) -> tuple[Shift, ...]:
