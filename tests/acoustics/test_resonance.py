@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import HOLE_SIZES
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import Corrections, Rules, build_network
 from fluewright.acoustics.resonance import predict_notes, resonances, resonances_by_mode, targets_hz
 from fluewright.design.fit import with_sizes
@@ -20,10 +20,7 @@ def loop(network, omegas, row):
     """Return (Z, dZ/domega) at every omega."""
     omegas = np.atleast_1d(omegas)
     z, slope, window = (np.empty(omegas.size, complex) for _ in range(3))
-    kernel.curve(
-        omegas, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(), network.states[row],
-        network.air_vector(), network.rules.vector(), network.window_table(), z, slope, window, np.empty(omegas.size),
-    )  # fmt: skip
+    kernel.curve(network.given(), network.states[row], omegas, z, slope, window, np.empty(omegas.size))
     return z, slope
 
 

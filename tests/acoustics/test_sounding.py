@@ -152,11 +152,8 @@ def test_radiation_of_a_mode_lies_between_nothing_and_all_openings_in_step():
         for i, modes in enumerate(some.modes):
             rows = np.full(modes.numbers.size, i)
             flows = np.zeros((rows.size, network.n_holes + 2), dtype=complex)
-            kernel.mouths(
-                modes.table[:, 0], network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-                network.states[rows], network.air_vector(), network.rules_vector(), network.window_table(),
-                flows, np.empty(network.n_holes + 2),
-            )  # fmt: skip
+            places = np.empty(network.n_holes + 2)
+            kernel.mouths(network.given(), network.states[rows], np.ascontiguousarray(modes.table[:, 0]), flows, places)
             assert (modes.radiation > 0.0).all()
             assert (modes.radiation <= np.abs(flows).sum(axis=1)).all()
     # All closed: window and foot, nearly equal flows; in phase at mode 1 over about half a wave: sqrt(2 + 2 sinc).

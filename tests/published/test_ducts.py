@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import special
 
+from fluewright.acoustics.kernels.gas import Gas
 from fluewright.acoustics.kernels.losses import line, ratio_f
 from fluewright.acoustics.kernels.segments import log_mean_radius, piece, step_length
 from fluewright.air import REF_AIR
@@ -14,7 +15,7 @@ from fluewright.air import REF_AIR
 RHO, C, MU, GAMMA, PR = (
     REF_AIR.density, REF_AIR.sound_speed, REF_AIR.viscosity, REF_AIR.gamma, REF_AIR.prandtl
 )  # fmt: skip
-GAS = (RHO, C, MU, GAMMA, PR)
+GAS = Gas(RHO, C, MU, GAMMA, PR)
 Z0 = RHO * C
 C1 = 1.0 + (GAMMA - 1.0) / math.sqrt(PR)
 C2 = (3.0 + 4.0 * (GAMMA - 1.0) / math.sqrt(PR) - (GAMMA - 1.0) / PR) / 2.0 - C1**2 / 2.0
@@ -57,7 +58,7 @@ def test_ratio_and_its_derivative_at_one_point():
 def test_attenuation_slowing_and_impedance_of_round_ducts(f_hz, a_mm, r, nepers, decibels, slowing, impedance):
     """Zwikker & Kosten (1949), Kirchhoff (1868), Keefe, JASA 75, 58 (1984): exact evaluation."""
     w, a = omega(f_hz), a_mm * 1e-3
-    g, zc = line(w, a, *GAS, 1.0)[:2]
+    g, zc = line(w, a, GAS, 1.0)[:2]
     assert a * math.sqrt(RHO * w / MU) == pytest.approx(r, rel=2e-9)
     assert g.real == pytest.approx(nepers, abs=6e-10)
     assert g.real * 20.0 / math.log(10.0) == pytest.approx(decibels, abs=6e-7)
@@ -69,7 +70,7 @@ def test_attenuation_slowing_and_impedance_of_round_ducts(f_hz, a_mm, r, nepers,
 @pytest.mark.parametrize("a_mm", [0.3, 1.0, 3.0, 7.0, 12.0, 25.0])
 def test_losses_against_bessel_functions_of_scipy(f_hz, a_mm):
     """Same physics, other mathematics: our asymptotic series and continued fraction against AMOS."""
-    g, zc = line(omega(f_hz), a_mm * 1e-3, *GAS, 1.0)[:2]
+    g, zc = line(omega(f_hz), a_mm * 1e-3, GAS, 1.0)[:2]
     g_exact, zc_exact = exact_line(omega(f_hz), a_mm * 1e-3)
     assert g == pytest.approx(g_exact, rel=1e-10)
     assert zc == pytest.approx(zc_exact, rel=1e-10)
@@ -78,7 +79,7 @@ def test_losses_against_bessel_functions_of_scipy(f_hz, a_mm):
 def test_a_narrow_duct_at_low_frequency_is_poiseuilles():
     """Series resistance 8 mu/(pi a^4), Pa s/m4; at 1 mHz and a = 0.5 mm the exact form is 5e-12 above it."""
     a = 0.5e-3
-    g, zc = line(omega(1e-3), a, *GAS, 1.0)[:2]
+    g, zc = line(omega(1e-3), a, GAS, 1.0)[:2]
     series = g * zc / (math.pi * a**2)
     assert series.real == pytest.approx(7.41534711e8, rel=1e-9)
     assert series.real == pytest.approx(8.0 * MU / (math.pi * a**4), rel=1e-9)
@@ -87,10 +88,10 @@ def test_a_narrow_duct_at_low_frequency_is_poiseuilles():
 
 
 def test_a_very_wide_duct_has_no_walls():
-    g, zc = line(omega(4000.0), 1000.0, *GAS, 1.0)[:2]
+    g, zc = line(omega(4000.0), 1000.0, GAS, 1.0)[:2]
     assert g == pytest.approx(1j * omega(4000.0) / C, rel=1e-6)
     assert zc == pytest.approx(Z0, rel=1e-6)
-    assert line(omega(4000.0), 0.007, *GAS, 0.0)[:2] == (1j * omega(4000.0) / C, Z0)
+    assert line(omega(4000.0), 0.007, GAS, 0.0)[:2] == (1j * omega(4000.0) / C, Z0)
 
 
 def test_two_terms_of_the_wide_tube_expansion():
@@ -101,7 +102,7 @@ def test_two_terms_of_the_wide_tube_expansion():
     q = 7e-3 * math.sqrt(RHO * w / MU) * np.sqrt(1j)
     two_terms = 1j * w / C * (1.0 + C1 / q + C2 / q**2)
     assert two_terms == pytest.approx(0.08988384726 + 8.13724099492j, abs=1e-11)
-    assert line(w, 7e-3, *GAS, 1.0)[0] == pytest.approx(0.08989099520 + 8.13723380780j, abs=1e-10)
+    assert line(w, 7e-3, GAS, 1.0)[0] == pytest.approx(0.08989099520 + 8.13723380780j, abs=1e-10)
 
 
 @pytest.mark.parametrize("r", [50.0, 75.0, 100.0, 150.0, 300.0])
@@ -109,7 +110,7 @@ def test_the_wide_tube_expansion_is_good_to_1e_4_beyond_r_50(r):
     w = omega(440.0)
     a = r / math.sqrt(RHO * w / MU)
     q = r * np.sqrt(1j)
-    assert line(w, a, *GAS, 1.0)[0] == pytest.approx(1j * w / C * (1.0 + C1 / q + C2 / q**2), rel=1e-4)
+    assert line(w, a, GAS, 1.0)[0] == pytest.approx(1j * w / C * (1.0 + C1 / q + C2 / q**2), rel=1e-4)
 
 
 def test_the_rules_of_the_textbooks_lie_near_the_exact_loss():
@@ -120,7 +121,7 @@ def test_the_rules_of_the_textbooks_lie_near_the_exact_loss():
     rounded = 1.2e-5 * math.sqrt(w) / a
     assert first_order == pytest.approx(0.08891047, abs=6e-9)
     assert rounded == pytest.approx(0.0901, abs=5e-5)
-    exact = line(w, a, *GAS, 1.0)[0].real
+    exact = line(w, a, GAS, 1.0)[0].real
     assert exact == pytest.approx(first_order, rel=0.012)
     assert exact == pytest.approx(rounded, rel=0.004)
 
@@ -133,7 +134,7 @@ def test_flattening_by_the_walls():
     w, a = omega(440.0), 7e-3
     x = C1 / (math.sqrt(2.0) * a * math.sqrt(RHO * w / MU))
     assert 1200.0 * math.log2(1.0 - x) == pytest.approx(-19.23, abs=0.005)
-    slowing = line(w, a, *GAS, 1.0)[0].imag * C / w
+    slowing = line(w, a, GAS, 1.0)[0].imag * C / w
     assert -1200.0 * math.log2(slowing) == pytest.approx(-19.02, abs=0.005)
 
 
@@ -146,7 +147,7 @@ def test_real_walls_flatten_by_six_cents_at_zeta_1_3():
     x = C1 / (math.sqrt(2.0) * a * math.sqrt(RHO * w / MU))
     first_order = 1200.0 * math.log2((1.0 - 1.3 * x) / (1.0 - x))
     assert first_order == pytest.approx(-5.81, abs=0.005)
-    smooth, rough = (line(w, a, *GAS, zeta) for zeta in (1.0, 1.3))
+    smooth, rough = (line(w, a, GAS, zeta) for zeta in (1.0, 1.3))
     cents = 1200.0 * math.log2(smooth[0].imag / rough[0].imag)
     assert cents == pytest.approx(first_order, abs=0.15)
     assert rough[0].real == pytest.approx(1.3 * smooth[0].real, rel=1e-12)
@@ -155,7 +156,7 @@ def test_real_walls_flatten_by_six_cents_at_zeta_1_3():
 
 def test_lossy_cylinder():
     """Exact evaluation at 440 Hz, a = 7 mm, L = 0.1 m; SI."""
-    a, b, c, d = piece(omega(440.0), 0.1, 7e-3, 7e-3, *GAS, 1.0)[:4]
+    a, b, c, d = piece(omega(440.0), 0.1, 7e-3, 7e-3, GAS, 1.0)[:4]
     assert a == pytest.approx(0.6868246110 + 0.0065338097j, abs=1e-10)
     assert d == a
     assert b == pytest.approx(2.447050e4 + 1.953919863e6j, abs=6e-3)
@@ -165,7 +166,7 @@ def test_lossy_cylinder():
 
 def test_lossless_cone():
     """Spherical waves, r1 = 8, r2 = 6 mm, L = 0.2 m, 440 Hz: exact evaluation."""
-    a, b, c, d = piece(omega(440.0), 0.2, 8e-3, 6e-3, *GAS, 0.0)[:4]
+    a, b, c, d = piece(omega(440.0), 0.2, 8e-3, 6e-3, GAS, 0.0)[:4]
     assert a == pytest.approx(0.1260494073, abs=1e-10)
     assert b == pytest.approx(2.7314214506e6j, rel=4e-11)
     assert c == pytest.approx(3.7805001538e-7j, rel=4e-11)
@@ -175,7 +176,7 @@ def test_lossless_cone():
 def test_lossy_cone_at_its_log_mean_radius():
     """Spherical waves with losses at (r2 - r1)/ln(r2/r1): exact evaluation."""
     assert log_mean_radius(8e-3, 6e-3)[0] == pytest.approx(6.952118994e-3, abs=6e-13)
-    a, b, c, d = piece(omega(440.0), 0.2, 8e-3, 6e-3, *GAS, 1.0)[:4]
+    a, b, c, d = piece(omega(440.0), 0.2, 8e-3, 6e-3, GAS, 1.0)[:4]
     assert a == pytest.approx(0.11079646403 + 0.015420021358j, abs=1e-11)
     assert d == pytest.approx(-0.28014920520 + 0.021615460159j, abs=1e-11)
     assert a * d - b * c == pytest.approx(1.0, abs=1e-12)
@@ -185,7 +186,7 @@ def chain(radii, length):
     """Product of equal pieces through the given radii, pairs (r1, r2)."""
     total = np.eye(2, dtype=complex)
     for r1, r2 in radii:
-        a, b, c, d = piece(omega(440.0), length, r1, r2, *GAS, 1.0)[:4]
+        a, b, c, d = piece(omega(440.0), length, r1, r2, GAS, 1.0)[:4]
         total = total @ np.array([[a, b], [c, d]])
     return total
 
@@ -246,7 +247,7 @@ def test_widening_moves_a_lossless_open_pipe_as_rayleighs_rule_says():
         def b(w):
             total = np.eye(2, dtype=complex)
             for piece_length, r in radii:
-                aa, bb, cc, dd = piece(w, piece_length, r, r, *GAS, 0.0)[:4]
+                aa, bb, cc, dd = piece(w, piece_length, r, r, GAS, 0.0)[:4]
                 total = total @ np.array([[aa, bb], [cc, dd]])
             return total[0, 1].imag
 

@@ -11,7 +11,7 @@ from scipy.integrate import quad, solve_ivp
 from fluewright.acoustics.impedance import cutoff_of_row_hz, impedance_curve
 from fluewright.acoustics.kernels.losses import line
 from fluewright.acoustics.kernels.radiation import end_impedance
-from fluewright.acoustics.network import build_network
+from fluewright.acoustics.network import build_network, gas_of
 from fluewright.acoustics.resonance import resonances
 from fluewright.air import REF_AIR, mixture_air, vapour_fraction
 from fluewright.units import cents_above
@@ -87,7 +87,7 @@ def test_the_loss_factor_flattens_a_whole_tube_as_it_does_a_wave():
         network = build_network(tube_of(bore=bore), air=REF_AIR, rules=published_rules())
         f[zeta] = resonances(network)
     at = f[1.0].frequencies_hz[0]
-    slow = [line(2.0 * math.pi * at, A, *_gas(), zeta)[0].imag for zeta in (1.0, 1.3)]
+    slow = [line(2.0 * math.pi * at, A, _gas(), zeta)[0].imag for zeta in (1.0, 1.3)]
     wave = cents_above(slow[0], slow[1])
     assert wave == pytest.approx(-5.67 * math.sqrt(440.0 / at), abs=0.05)
     share = L / (L + WINDOW + 0.6133 * A)
@@ -97,7 +97,7 @@ def test_the_loss_factor_flattens_a_whole_tube_as_it_does_a_wave():
 
 
 def _gas():
-    return (RHO, C, REF_AIR.viscosity, REF_AIR.gamma, REF_AIR.prandtl)
+    return gas_of(REF_AIR)
 
 
 def test_a_curved_bore_in_cones_comes_nearer_with_the_square_of_the_slice():
@@ -161,7 +161,7 @@ def test_travel_time_along_a_cooling_bore_is_that_of_the_notes():
         return (impedance - z0) / (impedance + z0)
 
     rho, c = local(0.3)
-    end = end_impedance(omega, A, 10e-3, rho, c, 0, 0.0)[0]
+    end = end_impedance(omega, A, 10e-3, _gas()._replace(rho=rho, c=c), 0, 0.0).z
     turn = -np.angle(reflection(z, 0.0) / reflection(end, 0.3))
     whole = 2.0 * omega * 0.3 / mean
     turn += 2.0 * math.pi * round((whole - turn) / (2.0 * math.pi))
@@ -185,7 +185,7 @@ def test_a_cooling_bore_against_an_integrated_wave_equation():
             return [-1j * omega * rho / area * u, -1j * omega * area / stiffness * p]
 
         rho, c = COOL_AIR.density / tau(0.3), COOL_AIR.sound_speed * math.sqrt(tau(0.3))
-        end = end_impedance(omega, A, 10e-3, rho, c, 0, 0.0)[0]
+        end = end_impedance(omega, A, 10e-3, _gas()._replace(rho=rho, c=c), 0, 0.0).z
         # Pressure in units of Z0, so that both entries of the state count alike.
         path = solve_ivp(
             lambda x, s: np.array(slopes(x, [s[0] * 2.68e6, s[1]])) / [2.68e6, 1.0],

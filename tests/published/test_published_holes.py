@@ -14,10 +14,13 @@ from scipy.integrate import dblquad
 
 from fluewright.acoustics.impedance import impedance_curve
 from fluewright.acoustics.kernels.holes import (
+    CLOSED,
     CONSTANTS,
     DUBOS,
-    HOLE_SIZES,
     LEFEBVRE,
+    OPEN,
+    PARTLY,
+    Fingers,
     hole_constants,
     inner_length,
     matching_length,
@@ -25,14 +28,14 @@ from fluewright.acoustics.kernels.holes import (
     t_network,
 )
 from fluewright.acoustics.kernels.losses import line
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.kernels.radiation import hole_outside_length
 from fluewright.acoustics.kernels.segments import piece, step_length
-from fluewright.acoustics.network import build_network
+from fluewright.acoustics.network import build_network, gas_of
 from fluewright.air import REF_AIR
 
 RHO, C = REF_AIR.density, REF_AIR.sound_speed
-GAS = (RHO, C, REF_AIR.viscosity, REF_AIR.gamma, REF_AIR.prandtl)
-CLOSED, OPEN, HALF = 0, 1, 2
+GAS = gas_of(REF_AIR)
 
 EXACT_MEAN = {
     0.2: 0.025126590,
@@ -56,7 +59,7 @@ def row(b: float, *, rim: float = 0.0, chamfer: float = 0.0, cut: float = 0.0, t
 def shunt_length(a, t, size, *, state=OPEN, half=0.5, bulge=0.0, rule=LEFEBVRE):
     """Return the inertance of the shunt as a length of a duct of the hole's own radius, m: 1 Hz, no losses."""
     omega = 2.0 * math.pi
-    zs = t_network(omega, a, a + t, size, state, half, bulge, 1.0, rule, *GAS, 0.0, 0.0)[1]
+    zs = t_network(omega, a, a + t, size, state, Fingers(half, bulge, 1.0), rule, GAS, 0.0, 0.0)[1]
     return zs.imag / (omega * RHO) * math.pi * size[1] ** 2
 
 
@@ -66,7 +69,7 @@ def shunt_length(a, t, size, *, state=OPEN, half=0.5, bulge=0.0, rule=LEFEBVRE):
 def test_radiation_resistance_of_a_small_hole_is_that_of_free_space():
     """Notes 3.5: rho w^2/(4 pi c), in the hole's units (kb)^2/4; common physics of a monopole."""
     b, omega = 3.5e-3, 2.0 * math.pi * 5.0
-    zs = t_network(omega, 7e-3, 11e-3, row(b), OPEN, 0.5, 0.0, 1.0, LEFEBVRE, *GAS, 0.0, 1.0)[1]
+    zs = t_network(omega, 7e-3, 11e-3, row(b), OPEN, Fingers(0.5, 0.0, 1.0), LEFEBVRE, GAS, 0.0, 1.0)[1]
     assert zs.real == pytest.approx(RHO * omega**2 / (4.0 * math.pi * C), rel=1e-6)
     assert zs.real == pytest.approx(RHO * C / (math.pi * b**2) * (omega / C * b) ** 2 / 4.0, rel=1e-6)
 
@@ -177,7 +180,7 @@ def test_series_correction(delta, state, elements, dubos, keefe, lefebvre):
 def test_series_impedance_is_the_correction_in_the_bores_units(rule, state):
     """Notes 4.1: Z_a = j k (rho c/pi a^2) t_a, main-bore impedance, negative."""
     a, b, t, omega = 7e-3, 3.5e-3, 4e-3, 2.0 * math.pi * 700.0
-    za = t_network(omega, a, a + t, row(b), state, 0.5, 0.0, 1.0, rule, *GAS, 1.0, 1.0)[0]
+    za = t_network(omega, a, a + t, row(b), state, Fingers(0.5, 0.0, 1.0), rule, GAS, 1.0, 1.0)[0]
     t_a = b * series_length(b / a, t / b, state == OPEN, rule)
     assert za == pytest.approx(1j * omega / C * RHO * C / (math.pi * a * a) * t_a, rel=1e-12)
     assert za.imag < 0.0
@@ -193,7 +196,7 @@ def test_a_finger_takes_its_bulge_from_the_closed_volume(bulge):
     The program takes only the volume; Dickens' series term for a finger (2007, eqs 4.12-4.13) is not in it.
     """
     a, b, t, omega = 7e-3, 3.5e-3, 4e-3, 2.0 * math.pi * 20.0
-    zs = t_network(omega, a, a + t, row(b), CLOSED, 0.5, bulge, 1.0, LEFEBVRE, *GAS, 0.0, 1.0)[1]
+    zs = t_network(omega, a, a + t, row(b), CLOSED, Fingers(0.5, bulge, 1.0), LEFEBVRE, GAS, 0.0, 1.0)[1]
     volume = math.pi * b * b * (t - bulge * b + b * matching_length(b / a))
     assert zs == pytest.approx(RHO * C * C / (1j * omega * volume), rel=1e-4)
 
@@ -209,7 +212,7 @@ def test_reference_hole_by_the_equations_of_the_notes(state, za, zs):
     """Notes 4.1 and 4.6: REF air, 500 Hz, a 7, b 3.5, t 4 mm, Dubos t_i and t_a; tanh and coth form written out."""
     a, b, t, omega = 7e-3, 3.5e-3, 4e-3, 2.0 * math.pi * 500.0
     k, z0h = omega / C, RHO * C / (math.pi * b * b)
-    g, zc = line(omega, b, *GAS, 1.0)[:2]
+    g, zc = line(omega, b, GAS, 1.0)[:2]
     zh = zc / (math.pi * b * b)
     depth = np.tanh(g * (t + b * matching_length(b / a)))
     if state == OPEN:
@@ -218,7 +221,7 @@ def test_reference_hole_by_the_equations_of_the_notes(state, za, zs):
     else:
         chimney = zh / depth
     by_hand = 1j * k * b * dubos_inner(b / a) * z0h + chimney
-    ours = t_network(omega, a, a + t, row(b), state, 0.5, 0.0, 1.0, DUBOS, *GAS, 1.0, 1.0)
+    ours = t_network(omega, a, a + t, row(b), state, Fingers(0.5, 0.0, 1.0), DUBOS, GAS, 1.0, 1.0)
     assert ours[1] == pytest.approx(by_hand, rel=1e-11)
     assert by_hand.real == pytest.approx(zs.real, rel=6e-8)
     assert by_hand.imag == pytest.approx(zs.imag, rel=6e-8)
@@ -266,7 +269,7 @@ def test_undercut_through_the_whole_wall(b_in, elements, plain_horn, short):
 def test_a_frustum_is_its_length_times_the_ratio_of_its_radii():
     """Notes 4.8: int b2^2/r^2 dz = t b2/b1, so an inertance of rho t/(pi b1 b2)."""
     omega = 2.0 * math.pi
-    b_entry = piece(omega, 4e-3, 5e-3, 3.5e-3, *GAS, 0.0)[1]
+    b_entry = piece(omega, 4e-3, 5e-3, 3.5e-3, GAS, 0.0)[1]
     assert b_entry == pytest.approx(1j * omega * RHO * 4e-3 / (math.pi * 5e-3 * 3.5e-3), rel=1e-9)
 
 
@@ -293,10 +296,10 @@ def test_partly_covered_hole(sigma):
     assert step_length(r_o, b)[0] / r_o == pytest.approx(0.8216 * (1.0 - 1.35 * xi + 0.31 * xi**3), rel=1e-12)
     inertance = (step_length(r_o, b)[0] / r_o + 0.82) / (math.pi * r_o)
     chimney = (t + b * matching_length(b / a)) / (math.pi * b * b) + inner_length(b / a) / (math.pi * b)
-    ours = shunt_length(a, t, row(b), state=HALF, half=sigma) / (math.pi * b * b)
+    ours = shunt_length(a, t, row(b), state=PARTLY, half=sigma) / (math.pi * b * b)
     assert ours == pytest.approx(inertance + chimney, rel=3e-5)
     omega = 2.0 * math.pi * 5.0
-    zs = t_network(omega, a, a + t, row(b), HALF, sigma, 0.0, 1.0, LEFEBVRE, *GAS, 0.0, 1.0)[1]
+    zs = t_network(omega, a, a + t, row(b), PARTLY, Fingers(sigma, 0.0, 1.0), LEFEBVRE, GAS, 0.0, 1.0)[1]
     assert zs.real == pytest.approx(RHO * omega**2 / (4.0 * math.pi * C), rel=1e-5)
 
 
@@ -305,12 +308,12 @@ def test_a_hole_hardly_covered_is_a_flanged_one():
     runs to -0.04 and not to 0 (2.5 says to clip it, which the step of a bore does): within 0.034 b of a flange."""
     a, b, t = 7e-3, 3.5e-3, 4e-3
     out = np.empty(CONSTANTS)
-    hole_constants(a, a + t, row(b), HALF, 1.0 - 1e-9, 0.0, 1.0, LEFEBVRE, out)
+    hole_constants(a, a + t, row(b), PARTLY, Fingers(1.0 - 1e-9, 0.0, 1.0), LEFEBVRE, out)
     assert out[2] * math.pi * b == pytest.approx(0.82, abs=0.034)
 
 
 def test_covering_lengthens_a_hole_steadily():
-    lengths = [shunt_length(7e-3, 4e-3, row(3.5e-3), state=HALF, half=s) for s in (0.95, 0.7, 0.4, 0.2, 0.05)]
+    lengths = [shunt_length(7e-3, 4e-3, row(3.5e-3), state=PARTLY, half=s) for s in (0.95, 0.7, 0.4, 0.2, 0.05)]
     assert lengths == sorted(lengths)
     assert lengths[0] > shunt_length(7e-3, 4e-3, row(3.5e-3))
 
@@ -320,7 +323,7 @@ def test_covering_lengthens_a_hole_steadily():
 
 def test_phase_over_30_mm_at_1_khz():
     """Notes 4.10: exp(-j k d), c 343.5; Lefebvre, Scavone & Kergomard 2013, low-frequency form, from memory."""
-    g = line(2.0 * math.pi * 1000.0, 1.0, *GAS, 0.0)[0]
+    g = line(2.0 * math.pi * 1000.0, 1.0, GAS, 0.0)[0]
     assert np.exp(-g * 0.030) == pytest.approx(0.853177315 - 0.521621002j, abs=6e-10)
 
 
@@ -342,11 +345,11 @@ def test_one_hole_in_its_bore_by_the_matrices_of_the_notes(letter):
     found = impedance_curve(network, 0, f_hz).bore
     for f, ours in zip(f_hz, found, strict=True):
         omega = 2.0 * math.pi * f
-        state = {"c": CLOSED, "o": OPEN, "h": HALF}[letter]
-        za, zs = t_network(omega, 7e-3, 10e-3, row(3.5e-3), state, 0.4, 0.25, 1.0, DUBOS, *GAS, 1.0, 1.0)[:2]
+        state = {"c": CLOSED, "o": OPEN, "h": PARTLY}[letter]
+        za, zs = t_network(omega, 7e-3, 10e-3, row(3.5e-3), state, Fingers(0.4, 0.25, 1.0), DUBOS, GAS, 1.0, 1.0)[:2]
         side = np.array([[1.0, za / 2.0], [0.0, 1.0]])
-        upper = np.array(piece(omega, 0.200, 7e-3, 7e-3, *GAS, 1.0)[:4]).reshape(2, 2)
-        lower = np.array(piece(omega, 0.080, 7e-3, 7e-3, *GAS, 1.0)[:4]).reshape(2, 2)
+        upper = np.array(piece(omega, 0.200, 7e-3, 7e-3, GAS, 1.0)[:4]).reshape(2, 2)
+        lower = np.array(piece(omega, 0.080, 7e-3, 7e-3, GAS, 1.0)[:4]).reshape(2, 2)
         x = (omega / C * 7e-3) ** 2
         reflection = -(1 + 0.8 * x) / (1 + 1.3 * x + 0.266 * x**2 + 0.0263 * x**3)
         length = 0.6133 * (1 + 0.0599 * x) / (1 + 0.238 * x - 0.0153 * x**2 + 0.0015 * x**3)

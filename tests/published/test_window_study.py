@@ -12,8 +12,7 @@ import numpy as np
 import pytest
 
 from fluewright.acoustics.kernels.window import window_inertance, window_solved
-from fluewright.acoustics.network import build_network, window_study
-from fluewright.instrument.starting import load
+from fluewright.acoustics.network import window_study, window_table
 
 CASES = Path(__file__).parents[2] / "research" / "window" / "cases"
 RANGE = window_study()["range"]
@@ -72,7 +71,7 @@ def sizes(parameters, derived):
 
 def errors_cents(which):
     """Return (number, error) of every head, by formula: "solved" or "published"."""
-    table = build_network(load("d5-cylinder")).window_table()
+    table = window_table()
     found = []
     for number, parameters, derived, k, x in cases():
         face = derived["block_face_x"]
@@ -134,7 +133,7 @@ def test_the_published_formula_is_an_order_worse(solved):
 
 def test_the_rise_with_frequency(solved):
     """kappa of 1 + kappa (k a)**2: the second register feels it; 0.15 is 0.3 cent of it."""
-    table = build_network(load("d5-cylinder")).window_table()
+    table = window_table()
     off = []
     for _, parameters, derived, k, x in cases():
         length = at_the_face(k, x, derived["block_face_x"]) / k

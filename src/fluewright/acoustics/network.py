@@ -15,7 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import DUBOS, HOLE_SIZES, LEFEBVRE, SOLVED
+from fluewright.acoustics.kernels.gas import Gas
+from fluewright.acoustics.kernels.given import Formulas, Given
+from fluewright.acoustics.kernels.holes import DUBOS, LEFEBVRE, SOLVED
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.kernels.window import SOLVED_TERMS
 from fluewright.air import Air, moist_air
 from fluewright.arrays import FloatArray, IntArray
@@ -32,8 +35,10 @@ __all__ = [
     "Rules",
     "air_of",
     "build_network",
+    "gas_of",
     "named_dimensions",
     "window_study",
+    "window_table",
 ]
 
 
@@ -77,12 +82,16 @@ class Rules:
     window_rule: str = "solved"
     coupled: bool = True
 
-    def vector(self) -> IntArray:
-        """Return the switches as the kernels read them."""
-        holes = {"lefebvre": LEFEBVRE, "dubos": DUBOS, "solved": SOLVED}[self.hole_rule]
-        window = {"published": 0, "solved": 1}[self.window_rule]
-        flags = [int(self.thick_foot), holes, int(self.lossy), int(self.radiate), window, int(self.coupled)]
-        return np.array(flags, dtype=np.int64)
+    def formulas(self) -> Formulas:
+        """Return the choice as the kernels read it."""
+        return Formulas(
+            thick_foot=int(self.thick_foot),
+            hole_rule={"lefebvre": LEFEBVRE, "dubos": DUBOS, "solved": SOLVED}[self.hole_rule],
+            lossy=float(self.lossy),
+            radiate=float(self.radiate),
+            solved_window={"published": 0, "solved": 1}[self.window_rule],
+            coupled=int(self.coupled),
+        )
 
 
 PUBLISHED = Rules(hole_rule="lefebvre", window_rule="published", coupled=False)
@@ -139,28 +148,22 @@ class Network:
         return matrix
 
     @cached_property
-    def _fixed(self) -> tuple[FloatArray, FloatArray, IntArray, FloatArray]:
-        """Return what the kernels take beside sizes and fingers: angles, air, rules, window table."""
-        a = self.air
+    def _given(self) -> Given:
         angles = np.radians(np.array([h.angle_deg for h in self.model.holes], dtype=float))
-        air = np.array([a.density, a.sound_speed, a.viscosity, a.gamma, a.prandtl])
-        return angles, air, self.rules.vector(), _window_table()
+        return Given(
+            self.sizes, self.n_bore, self.n_out, self.n_holes, angles, gas_of(self.air), self.rules.formulas(),
+            window_table(),
+        )  # fmt: skip
 
-    def angles(self) -> FloatArray:
-        """Return the place of every hole round the body, rad."""
-        return self._fixed[0]
+    def given(self, sizes: FloatArray | None = None) -> Given:
+        """Return the network as the kernels take it.
 
-    def air_vector(self) -> FloatArray:
-        """Return (rho, c, mu, gamma, Pr) for the kernels."""
-        return self._fixed[1]
-
-    def rules_vector(self) -> IntArray:
-        """Return the choice of formulas as the kernels read it."""
-        return self._fixed[2]
-
-    def window_table(self) -> FloatArray:
-        """Return the coefficients of the solved window, for the kernels."""
-        return self._fixed[3]
+        Parameters
+        ----------
+        sizes : array, shape (n,), optional
+            Other sizes of the same layout, SI.
+        """
+        return self._given if sizes is None else Given(sizes, *self._given[1:])
 
 
 @cache
@@ -179,8 +182,20 @@ def window_study() -> dict[str, Any]:
     return study
 
 
+def gas_of(air: Air) -> Gas:
+    """Return an air as the kernels take it."""
+    return Gas(air.density, air.sound_speed, air.viscosity, air.gamma, air.prandtl)
+
+
 @cache
-def _window_table() -> FloatArray:
+def window_table() -> FloatArray:
+    """Return the coefficients of the solved window for the kernels, shape (SOLVED_TERMS,).
+
+    Raises
+    ------
+    ComputeError
+        The table that the program came with is another one.
+    """
     study = window_study()
     table: FloatArray = np.array([*study["terms"].values(), *study["kappa"]])
     if table.size != SOLVED_TERMS:

@@ -22,7 +22,8 @@ from typing import Any
 
 import numpy as np
 
-from fluewright.acoustics.kernels.holes import CONSTANTS, HOLE_SIZES, hole_constants
+from fluewright.acoustics.kernels.holes import CONSTANTS, OPEN, Fingers, hole_constants
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import Network, Rules, air_of, window_study
 from fluewright.air import Air, vapour_fraction
 from fluewright.arrays import FloatArray
@@ -470,7 +471,7 @@ def _chimney(model: Model, hole: Hole, rules: Rules) -> _Chimney:
         cut.all_round_mm, cut.upstream_mm, cut.downstream_mm,
     )  # fmt: skip
     size[7:] = slope, hole.waist_mm
-    hole_constants(a, a + wall, size, 1, 1.0, 0.0, 1.0, int(rules.vector()[1]), made)
+    hole_constants(a, a + wall, size, OPEN, Fingers(1.0, 0.0, 1.0), rules.formulas().hole_rule, made)
     deepest = cut.all_round_mm + max(cut.upstream_mm, cut.downstream_mm)
     l_in = max(deepest / slope, hole.inner_chamfer_mm)
     return _Chimney(float(made[4]), float(made[8]), float(made[5]), wall, l_in + hole.outer_round_mm)

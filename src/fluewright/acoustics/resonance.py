@@ -107,10 +107,7 @@ def resonances(
     start = 2.0 * math.pi * (targets_hz(network) if guesses_hz is None else guesses_hz)
     omegas, slopes, resist = np.empty(n), np.empty(n), np.empty(n)
     grads = np.zeros((n if sensitivities else 0, vector.size))
-    kernel.solve(
-        network.modes, start, vector, network.n_bore, network.n_out, network.n_holes, network.angles(), network.states,
-        network.air_vector(), network.rules_vector(), network.window_table(), omegas, slopes, resist, grads,
-    )  # fmt: skip
+    kernel.solve(network.given(sizes), network.modes, start, network.states, omegas, slopes, resist, grads)
     if np.isnan(omegas).any():
         bad = network.fingerings[int(np.flatnonzero(np.isnan(omegas))[0])]
         raise ComputeError(
@@ -200,9 +197,8 @@ def resonances_by_mode(network: Network, count: int) -> tuple[tuple[str, FloatAr
         start = 2.0 * math.pi * modes * targets[i] / network.modes[i]
         omegas, slopes, resist = np.empty(count), np.empty(count), np.empty(count)
         kernel.solve(
-            modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-            np.repeat(network.states[i : i + 1], count, axis=0), network.air_vector(), network.rules_vector(),
-            network.window_table(), omegas, slopes, resist, np.zeros((0, network.sizes.size)),
+            network.given(), modes, start, np.repeat(network.states[i : i + 1], count, axis=0), omegas, slopes, resist,
+            np.zeros((0, network.sizes.size)),
         )  # fmt: skip
         found.append((text, omegas / (2.0 * math.pi)))
     return tuple(found)

@@ -219,12 +219,8 @@ def blown_modes(network: Network, *, count: int = 10) -> tuple[Modes, ...]:
     numbers = np.tile(np.arange(1, count + 1), len(firsts))
     lowest = network.targets_hz / network.modes
     omegas, slopes, resist = np.empty(rows.size), np.empty(rows.size), np.empty(rows.size)
-    shared = (
-        network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(), network.states[rows],
-        network.air_vector(), network.rules_vector(), network.window_table(),
-    )  # fmt: skip
     kernel.solve(
-        numbers, 2.0 * np.pi * numbers * lowest[rows], *shared, omegas, slopes, resist,
+        network.given(), numbers, 2.0 * np.pi * numbers * lowest[rows], network.states[rows], omegas, slopes, resist,
         np.zeros((0, network.sizes.size)),
     )  # fmt: skip
     head = network.model.head
@@ -252,11 +248,7 @@ def _radiation(network: Network, rows: IntArray, omegas: FloatArray) -> FloatArr
     n = network.n_holes + 2
     flows = np.zeros((rows.size, n), dtype=complex)
     places = np.empty(n)
-    kernel.mouths(
-        np.nan_to_num(omegas, nan=1.0), network.sizes, network.n_bore, network.n_out, network.n_holes,
-        network.angles(), network.states[rows], network.air_vector(), network.rules_vector(), network.window_table(),
-        flows, places,
-    )  # fmt: skip
+    kernel.mouths(network.given(), network.states[rows], np.nan_to_num(omegas, nan=1.0), flows, places)
     distance = np.abs(places[:, None] - places[None, :])
     k = omegas / network.air.sound_speed
     together = np.sinc(k[:, None, None] * distance / np.pi)
