@@ -8,11 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from fluewright.acoustics.hole_ranges import SOLVED_HOLE
 from fluewright.acoustics.kernels.holes import CONSTANTS, OPEN, SOLVED, Fingers, hole_constants
 from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import PUBLISHED, Rules, build_network
-from fluewright.acoustics.ranges import SOLVED_HOLE, RangeNote, out_of_range, window_ranges, window_sizes
+from fluewright.acoustics.range_notes import RangeNote
+from fluewright.acoustics.ranges import out_of_range
 from fluewright.acoustics.resonance import resonances
+from fluewright.acoustics.window_ranges import window_ranges, window_sizes
 from fluewright.air import moist_air
 from fluewright.errors import InputError
 from fluewright.instrument.files import validate_model

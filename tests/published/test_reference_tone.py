@@ -13,16 +13,16 @@ from scipy.optimize import brentq
 
 from fluewright.acoustics.jet import lumped_law
 from fluewright.acoustics.kernels.blown import (
-    _harmonics,
-    _series,
-    _spectra,
-    admittance,
+    _motion_of,
+    _put_harmonics,
+    _put_motion,
+    _put_signal,
     balance,
     count_unstable,
-    jet_response,
-    onset,
 )
-from fluewright.acoustics.kernels.played import play
+from fluewright.acoustics.kernels.jet import Jet, JetGrid
+from fluewright.acoustics.kernels.loop import admittance, jet_response, onset
+from fluewright.acoustics.kernels.played import Played, Score, play
 
 AREA = 4e-3 * 12e-3
 A_K = 25.72264728
@@ -74,12 +74,13 @@ def played(speed, count, *, rate=48_000, seconds=0.6):
     start = np.zeros((count, 2))
     start[0, 1] = 1e-6
     flow = np.zeros(blocks * block)
-    play(
-        float(rate), block, np.full(blocks, math.log(speed)), np.ones(blocks),
-        np.repeat(modes_of(count)[None], blocks, axis=0), np.ones((blocks, count)), np.log([speed, 1.1 * speed]),
-        np.array([jet, jet]), np.array([weights, weights]), np.zeros(blocks), np.ones(blocks), 1.0,
-        np.zeros(flow.size), start, flow, np.zeros(flow.size), np.zeros(blocks),
+    score = Score(
+        np.full(blocks, math.log(speed)), np.ones(blocks), np.zeros(blocks), np.ones(blocks),
+        np.repeat(modes_of(count)[None], blocks, axis=0), np.ones((blocks, count)),
     )  # fmt: skip
+    grid = JetGrid(np.log([speed, 1.1 * speed]), np.array([jet, jet]), np.array([weights, weights]))
+    played_ = Played(flow, np.zeros(flow.size), np.zeros(blocks))
+    play(float(rate), block, score, grid, 1.0, np.zeros(flow.size), start, played_)
     y = flow[-int(0.2 * rate) :]
     up = np.flatnonzero((y[:-1] < 0.0) & (y[1:] >= 0.0))
     at = up + y[up] / (y[up] - y[up + 1])
@@ -109,25 +110,25 @@ def test_the_describing_function(size, offset, value):
     n = HARMONICS
     v = np.zeros(n + 1, dtype=complex)
     v[1] = 0.5 * size
-    force, gate, speed = np.empty(n + 1, complex), np.empty(2 * n + 1, complex), np.empty(2 * n + 1, complex)
     # b 1, no delay, gain 1: the deflection is A cos.
-    jet = np.array([1.0, offset, 1.0, 0.0, 0.0])
-    split = _spectra(v, 1.0, jet, 0.0, np.ones(1), turns_of(), force, gate, speed)
-    assert 2.0 * split[1] == pytest.approx(value, abs=6e-7)
-    assert force[1] == pytest.approx(1j * split[1], abs=1e-15)
+    jet = Jet(1.0, offset, 1.0, 0.0, 0.0)
+    made, more = _motion_of(n, SAMPLES), _motion_of(n, SAMPLES)
+    _put_motion(v, 1.0, n, jet, np.ones(1), turns_of(), made)
+    assert 2.0 * made.split[1] == pytest.approx(value, abs=6e-7)
+    assert made.force[1] == pytest.approx(1j * made.split[1], abs=1e-15)
     # Its slope with size, by sech^2: dD/dA = gate_0 + gate_2.
     ahead = v.copy()
     ahead[1] += 5e-7
-    more = _spectra(ahead, 1.0, jet, 0.0, np.ones(1), turns_of(), force, gate, speed)
-    assert 2.0 * (more[1] - split[1]) / 1e-6 == pytest.approx(gate[0] + gate[2], rel=1e-5)
+    _put_motion(ahead, 1.0, n, jet, np.ones(1), turns_of(), more)
+    assert 2.0 * (more.split[1] - made.split[1]) / 1e-6 == pytest.approx(more.gate[0] + more.gate[2], rel=1e-5)
 
 
 def test_the_describing_function_ends_at_four_over_pi():
     v = np.zeros(2, dtype=complex)
     v[1] = 500.0
-    out = [np.empty(n, complex) for n in (2, 3, 3)]
-    split = _spectra(v, 1.0, np.array([1.0, 0.0, 1.0, 0.0, 0.0]), 0.0, np.ones(1), turns_of(1, 4096), *out)
-    assert 2.0 * split[1].real == pytest.approx(4.0 / math.pi, rel=1e-5)
+    made = _motion_of(1, 4096)
+    _put_motion(v, 1.0, 1, Jet(1.0, 0.0, 1.0, 0.0, 0.0), np.ones(1), turns_of(1, 4096), made)
+    assert 2.0 * made.split[1].real == pytest.approx(4.0 / math.pi, rel=1e-5)
 
 
 def test_series_and_harmonics_undo_each_other():
@@ -135,8 +136,8 @@ def test_series_and_harmonics_undo_each_other():
     v = rng.standard_normal(HARMONICS + 1) + 1j * rng.standard_normal(HARMONICS + 1)
     v[0] = 0.0
     signal, back = np.empty(SAMPLES), np.empty(HARMONICS + 1, dtype=complex)
-    _series(v, np.ones(HARMONICS + 1, dtype=complex), turns_of(), signal, HARMONICS)
-    _harmonics(signal, turns_of(), back)
+    _put_signal(v, HARMONICS, turns_of(), signal)
+    _put_harmonics(signal, turns_of(), back)
     assert back == pytest.approx(v, abs=1e-14)
 
 

@@ -36,6 +36,7 @@ __all__ = [
     "air_of",
     "build_network",
     "gas_of",
+    "hole_row",
     "named_dimensions",
     "window_study",
     "window_table",
@@ -266,7 +267,7 @@ def build_network(
     sizes[offsets.EDGE_THICKNESS] = head.broken_edge_mm * 1e-3
     bore = _stations(model.bore.stations_mm)
     outside = _stations(model.bore.outside_mm)
-    holes = np.array([_hole_row(hole) for hole in model.holes]).reshape(-1)
+    holes = np.array([hole_row(hole) for hole in model.holes]).reshape(-1)
     vector = np.concatenate([sizes, bore, outside, holes])
     states = np.array([f.holes for f in fingerings], dtype=np.int8).reshape(len(fingerings), len(model.holes))
     return Network(
@@ -296,8 +297,8 @@ def _stations(stations_mm: object) -> FloatArray:
     return flat
 
 
-def _hole_row(hole: Hole) -> FloatArray:
-    """Return one hole's HOLE_SIZES values, SI."""
+def hole_row(hole: Hole) -> FloatArray:
+    """Return one hole's sizes as the kernels take them, SI, shape (HOLE_SIZES,)."""
     cut = hole.undercut
     row = np.array(
         [

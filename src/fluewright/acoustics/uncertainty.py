@@ -10,7 +10,8 @@ from fnmatch import fnmatchcase
 import numpy as np
 
 from fluewright.acoustics.network import Dimension, Network
-from fluewright.acoustics.ranges import RangeNote, out_of_range
+from fluewright.acoustics.range_notes import RangeNote
+from fluewright.acoustics.ranges import out_of_range
 from fluewright.acoustics.resonance import (
     STATED_ERRORS,
     ModelErrors,

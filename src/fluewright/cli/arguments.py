@@ -1,16 +1,17 @@
 """What the verbs are given: arguments that many share, and how their text is read."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import typer
 
 from fluewright.errors import InputError
 
-__all__ = ["JsonOpt", "LedgerOpt", "ModelArg", "existing_ledger", "sizes_of", "with_target"]
+__all__ = ["JsonOpt", "LedgerOpt", "ModelArg", "ThemeOpt", "existing_ledger", "sizes_of", "theme_of", "with_target"]
 
 ModelArg = Annotated[str, typer.Argument(metavar="MODEL", help="A model file, or the name of a starting model.")]
 JsonOpt = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
+ThemeOpt = Annotated[str, typer.Option("--theme", help="light or dark, for the picture.")]
 LedgerOpt = Annotated[Path, typer.Option("--ledger", help="The ledger's file.")]
 
 
@@ -47,6 +48,21 @@ def sizes_of(pairs: list[str]) -> dict[str, float]:
             raise InputError(f"--size {pair!r}: {key.strip()} is given twice; keep one of them")
         sizes[key.strip()] = value
     return sizes
+
+
+def theme_of(text: str) -> Literal["light", "dark"]:
+    """Return the theme of a picture.
+
+    Raises
+    ------
+    InputError
+        It is neither light nor dark.
+    """
+    if text == "light":
+        return "light"
+    if text == "dark":
+        return "dark"
+    raise InputError(f"--theme is {text!r}; it can be light or dark")
 
 
 def existing_ledger(path: Path) -> Path:

@@ -4,12 +4,23 @@ import json
 import math
 import sys
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from fluewright.acoustics.ranges import RangeNote
+    from fluewright.acoustics.range_notes import RangeNote
 
-__all__ = ["console", "finite", "print_json", "print_table", "warn", "warn_ranges"]
+__all__ = [
+    "computing",
+    "console",
+    "figure",
+    "finite",
+    "print_files",
+    "print_json",
+    "print_table",
+    "warn",
+    "warn_ranges",
+]
 
 
 def print_json(data: Any) -> None:
@@ -22,6 +33,18 @@ def console(*, error: bool = False) -> Any:
     from rich.console import Console
 
     return Console(stderr=error, highlight=False, soft_wrap=True)
+
+
+def computing() -> Any:
+    """Return a sign of life on a terminal while something is computed, to be used in a with statement."""
+    return console(error=True).status("computing; the first run after an installation compiles for half a minute")
+
+
+def print_files(*paths: Path | None) -> None:
+    """Print the files that were written, one a line."""
+    for path in paths:
+        if path is not None:
+            sys.stdout.write(f"{path}\n")
 
 
 def warn(lines: list[str] | tuple[str, ...]) -> None:
@@ -98,6 +121,11 @@ def print_table(title: str, columns: list[str], rows: list[list[str]]) -> None:
     from rich.console import Console
 
     Console(highlight=False, width=max(240, max((sum(map(len, row)) for row in rows), default=0) + 60)).print(table)
+
+
+def figure(value: float, digits: int = 0) -> str:
+    """Return a figure for a table; a dash where there is none."""
+    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
 
 
 def finite(value: float) -> float | None:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels.along_bore import warm
-from fluewright.acoustics.kernels.compiled import inlined, kernel, maker
+from fluewright.acoustics.kernels.compiled import kernel, maker, part
 from fluewright.acoustics.kernels.holes import HORN, MATCHING, OPEN, PARTS, RIM, chimney_part, is_plain
 from fluewright.acoustics.kernels.nodes import HOLE_NODE
 from fluewright.acoustics.kernels.offsets import WARM_SHARE
@@ -81,7 +81,7 @@ def _line_number(lines, count, radius, tau):
     return count, count + 1
 
 
-@inlined
+@part
 def _mean_radius(r1, r2):
     """Return the radius whose wall loss a piece has."""
     return r1 if r1 == r2 else log_mean_radius(r1, r2)[0]

@@ -3,7 +3,7 @@
 import math
 
 from fluewright.acoustics.kernels.arithmetic import inverse
-from fluewright.acoustics.kernels.compiled import fused_part, inlined
+from fluewright.acoustics.kernels.compiled import part
 from fluewright.acoustics.kernels.desk import put_port
 from fluewright.acoustics.kernels.gas import warmed
 from fluewright.acoustics.kernels.holes import (
@@ -22,19 +22,19 @@ from fluewright.acoustics.kernels.segments import TwoPort, cone, tube, tube_slop
 __all__ = ["gas_of_hole", "mouth_radiation", "put_holes"]
 
 
-@inlined
+@part
 def gas_of_hole(plan, h):
     """Return the air in a chimney."""
     return warmed(plan.gas, plan.chain.lines[plan.chain.of_hole[h, STRAIGHT]].tau)
 
 
-@inlined
+@part
 def mouth_radiation(omega, gas, radiate):
     """Return the resistance of a small opening's radiation, Pa s/m3: that of a simple source in free space."""
     return radiate * gas.rho * omega * omega / (4.0 * math.pi * gas.c)
 
 
-@inlined
+@part
 def _joined(upper, lower):
     """Return the two-port of two in a row, `upper` nearer the window."""
     return TwoPort(
@@ -49,7 +49,7 @@ def _joined(upper, lower):
     )
 
 
-@fused_part
+@part
 def _part_port(length, of, wave):
     """Return the two-port of one part of a chimney."""
     if of.inner != of.outer:
@@ -60,7 +60,7 @@ def _part_port(length, of, wave):
     return TwoPort(ch, b, c, ch, da, db, dc, da)
 
 
-@fused_part
+@part
 def _chimney(con, of_hole, waves):
     """Return the two-port of a chimney, bore side from the rim's side; of_hole: lines of its parts."""
     started = False
@@ -82,7 +82,7 @@ def _chimney(con, of_hole, waves):
     return port
 
 
-@fused_part
+@part
 def _put_hole(omega, con, state, gas, radiate, of_hole, waves, hole):
     """Fill one hole."""
     port = _chimney(con, of_hole, waves)
@@ -101,7 +101,7 @@ def _put_hole(omega, con, state, gas, radiate, of_hole, waves, hole):
     hole.shunt = inner + (port.a * load + port.b) * passed
 
 
-@fused_part
+@part
 def put_holes(omega, states, plan, desk):
     """Fill of the desk's holes what does not depend on the bore: two-port, half, shunt, passed, load."""
     for h in range(states.size):

@@ -5,7 +5,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from fluewright.acoustics.kernels.compiled import inlined, kernel, maker
+from fluewright.acoustics.kernels.compiled import kernel, maker, part
 
 __all__ = ["Desk", "keep_sources", "make_desk", "put_port", "silence", "take_sources"]
 
@@ -89,7 +89,7 @@ def take_sources(desk, kept):
         desk.openings[i].source = kept[i]
 
 
-@inlined
+@part
 def put_port(work, port):
     """Keep a two-port."""
     work.a = port.a

@@ -4,7 +4,7 @@ import numpy as np
 
 from fluewright.acoustics.kernels.arithmetic import inverse
 from fluewright.acoustics.kernels.chain import HOLE, STEP
-from fluewright.acoustics.kernels.compiled import fused_part, kernel, maker
+from fluewright.acoustics.kernels.compiled import kernel, maker, part
 from fluewright.acoustics.kernels.mutual import is_shut
 
 __all__ = ["settle"]
@@ -12,7 +12,7 @@ __all__ = ["settle"]
 _MOST_TURNS = 12
 
 
-@fused_part
+@part
 def _sweep(entering, stub, z, chain, desk):
     """Return (p, u) at the block face for a window flow and the desk's sources; fill its flows and what drives them.
 
@@ -54,7 +54,7 @@ def _sweep(entering, stub, z, chain, desk):
     return p_face, u_face
 
 
-@fused_part
+@part
 def _felt(i, states, desk):
     """Return the pressure at an opening by the flows of all."""
     total = 0j
@@ -64,7 +64,7 @@ def _felt(i, states, desk):
     return total
 
 
-@fused_part
+@part
 def settle(loose, states, stub, z, plan, desk):
     """Return (p, u) at the block face for unit window flow, and a correction of the loop's impedance.
 

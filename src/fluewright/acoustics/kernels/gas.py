@@ -3,7 +3,7 @@
 import math
 from typing import NamedTuple
 
-from fluewright.acoustics.kernels.compiled import inlined
+from fluewright.acoustics.kernels.compiled import part
 
 __all__ = ["Gas", "calibrated", "warmed"]
 
@@ -18,13 +18,13 @@ class Gas(NamedTuple):
     prandtl: float
 
 
-@inlined
+@part
 def calibrated(gas, scale):
     """Return the air with its speed of sound times `scale`, its stiffness rho c**2 kept."""
     return Gas(gas.rho / (scale * scale), gas.c * scale, gas.mu, gas.gamma, gas.prandtl)
 
 
-@inlined
+@part
 def warmed(gas, tau):
     """Return the air at tau times its absolute temperature; viscosity goes as tau**0.7."""
     if tau == 1.0:

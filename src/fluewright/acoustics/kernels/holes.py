@@ -21,7 +21,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fluewright.acoustics.kernels.compiled import inlined, kernel, maker
+from fluewright.acoustics.kernels.compiled import kernel, maker, part
 from fluewright.acoustics.kernels.offsets import (
     DOWNSTREAM,
     HOLE_RADIUS,
@@ -327,7 +327,7 @@ def hole_constants_by_size(a, outer, size, state, fingers, rule, jacobian):
             base[row] = centre
 
 
-@inlined
+@part
 def acoustic_centre(size, rule):
     """Return where along the bore a hole acts, m: widened to one side, a little off its middle."""
     if rule == SOLVED:
@@ -343,7 +343,7 @@ class Part(NamedTuple):
     outer: float
 
 
-@inlined
+@part
 def chimney_part(k, con):
     """Return part k of a chimney by its constants."""
     if k == RIM:
@@ -355,7 +355,7 @@ def chimney_part(k, con):
     return Part(con[MATCHING_LENGTH], con[INNER_RADIUS], con[INNER_RADIUS])
 
 
-@inlined
+@part
 def is_plain(con):
     """Return whether a chimney is one cylinder up to its rim: straight part and matching length may be taken as one."""
     return con[HORN_LENGTH] == 0.0 and con[INNER_RADIUS] == con[STRAIGHT_RADIUS]

@@ -20,7 +20,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from fluewright.acoustics.kernels.compiled import inlined, kernel, maker
+from fluewright.acoustics.kernels.compiled import kernel, maker, part
 
 __all__ = ["WIDE_TERMS", "Line", "line", "line_of_table", "ratio_f", "wide_table"]
 
@@ -111,7 +111,7 @@ def _wall(r, gas):
     return Wall(g - 1.0, h - 1.0, g * (lv + lt), h * (lv - lt))
 
 
-@inlined
+@part
 def _line_with(omega, gas, zeta, wall):
     """Return the line whose wall is known."""
     jk = complex(0.0, omega / gas.c)
@@ -229,7 +229,7 @@ def _wall_of_table(r, gas, table):
     return Wall(complex(gr, gi), complex(hr, hi), complex(-dgr, -dgi), complex(-dhr, -dhi))
 
 
-@inlined
+@part
 def line_of_table(omega, a, gas, zeta, table):
     """Return `line` by the series of `wide_table`."""
     if zeta == 0.0:

@@ -2,19 +2,19 @@
 
 import math
 
-from fluewright.acoustics.kernels.compiled import fused_part, inlined
+from fluewright.acoustics.kernels.compiled import part
 from fluewright.acoustics.kernels.coupling import RADIATION_REACH, more_radiation
 
 __all__ = ["is_shut", "put_mutual", "swing_of_flows"]
 
 
-@inlined
+@part
 def is_shut(i, states):
     """Return whether opening i is a closed hole; foot and window never are."""
     return i < states.size and states[i] == 0
 
 
-@fused_part
+@part
 def _put_own(k, front, radiate, pair, mutual):
     """Fill what a hole's own field on the body does to it."""
     more = radiate * more_radiation(k, pair.body, 0.0).value
@@ -26,7 +26,7 @@ def _put_own(k, front, radiate, pair, mutual):
     mutual.phase = 0j
 
 
-@fused_part
+@part
 def _put_pair(k, d, phase, front, radiate, pair, mutual):
     """Fill what two openings a distance d along the body apart do to each other."""
     if radiate == 0.0:
@@ -49,7 +49,7 @@ def _put_pair(k, d, phase, front, radiate, pair, mutual):
     mutual.phase = phase
 
 
-@fused_part
+@part
 def put_mutual(omega, strength, states, plan, desk):
     """Fill the desk's mutual impedances, times `strength`."""
     places = plan.openings.places
@@ -78,7 +78,7 @@ def put_mutual(omega, strength, states, plan, desk):
             desk.mutual[j, i].impedance = desk.mutual[i, j].impedance
 
 
-@fused_part
+@part
 def swing_of_flows(states, desk):
     """Return omega times the slope in omega of what the openings' flows do to each other."""
     openings = desk.openings

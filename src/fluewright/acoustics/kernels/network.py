@@ -40,7 +40,7 @@ import math
 import numpy as np
 
 from fluewright.acoustics.kernels.chain import make_chain
-from fluewright.acoustics.kernels.compiled import inlined, maker
+from fluewright.acoustics.kernels.compiled import maker, part
 from fluewright.acoustics.kernels.desk import keep_sources, make_desk, silence, take_sources
 from fluewright.acoustics.kernels.field import put_field
 from fluewright.acoustics.kernels.mutual import is_shut
@@ -77,7 +77,7 @@ def solve(given, modes, guesses, states, omegas, slopes, resistances, grads):
         _fill_grads(given, nodes, plan, omegas, states, sources, grads)
 
 
-@inlined
+@part
 def _fill_grads(given, nodes, plan, omegas, states, sources, grads):
     """Fill the relative change of every root by every size; NaN where there is no root.
 

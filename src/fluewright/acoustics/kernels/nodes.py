@@ -3,7 +3,7 @@
 import numpy as np
 
 from fluewright.acoustics.kernels.along_bore import interpolate
-from fluewright.acoustics.kernels.compiled import inlined, kernel, maker
+from fluewright.acoustics.kernels.compiled import kernel, maker, part
 from fluewright.acoustics.kernels.given import split
 from fluewright.acoustics.kernels.holes import CONSTANTS, Fingers, acoustic_centre, hole_constants
 from fluewright.acoustics.kernels.offsets import BLOCK_DEPTH, BULGE, HALF, HOLE_SCALE, PLACE, RADIUS
@@ -30,7 +30,7 @@ def _put_order(places, order):
         order[j] = i
 
 
-@inlined
+@part
 def _put_node(node, kind, index, x, r):
     """Fill a node."""
     node.kind = kind
@@ -76,7 +76,7 @@ def lay_out(given):
     return nodes[:n]
 
 
-@inlined
+@part
 def fingers_of(head):
     """Return what decides the ends of a model's holes."""
     return Fingers(head[HALF], head[BULGE], head[HOLE_SCALE])

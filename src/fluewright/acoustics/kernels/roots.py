@@ -4,7 +4,7 @@ import math
 from typing import NamedTuple
 
 from fluewright.acoustics.kernels.chain import HOLE, STEP
-from fluewright.acoustics.kernels.compiled import fused_kernel, fused_part, inlined, kernel
+from fluewright.acoustics.kernels.compiled import fused_kernel, kernel, part
 from fluewright.acoustics.kernels.desk import silence
 from fluewright.acoustics.kernels.gas import warmed
 from fluewright.acoustics.kernels.holes import CLOSED, INNER, OUTSIDE, PARTS, SERIES, chimney_part
@@ -28,7 +28,7 @@ class Root(NamedTuple):
     resistance: float
 
 
-@inlined
+@part
 def _cubic_root(x0, slope0, omega0, x1, slope1, omega1):
     """Return where the cubic for omega by X through two points with slopes is zero; its error is of fourth order."""
     span = x1 - x0
@@ -77,7 +77,7 @@ def _newton(omega, strength, states, plan, desk):
     return Root(math.nan, math.nan, math.nan)
 
 
-@inlined
+@part
 def _grown(start, states, plan, desk):
     """Return the root that an uncoupled one becomes while the coupling grows: no step may leap to another root."""
     omega = start
@@ -98,7 +98,7 @@ def _grown(start, states, plan, desk):
         strength = min(reached + stride, 1.0)
 
 
-@inlined
+@part
 def resonance(mode, guess, states, plan, desk):
     """Return the `Root` of resonance `mode`, counted from 1 at the bottom; NaN when there is none.
 
@@ -122,13 +122,13 @@ def resonance(mode, guess, states, plan, desk):
     return _grown(start, states, plan, desk)
 
 
-@inlined
+@part
 def _has_number(root, goal, states, plan):
     """Return whether a root was found whose standing angle is nearest to the goal."""
     return not math.isnan(root.omega) and abs(standing_angle(root.omega, states, plan) - goal) < 0.25 * math.pi
 
 
-@fused_part
+@part
 def _past_hole(p, u, omega, gas, con, state):
     """Return (P, u) above a hole: open ones are an inertance, closed ones a volume."""
     volume = 0.0
@@ -217,14 +217,14 @@ def _counted(goal, guess, states, plan):
     return omega
 
 
-@inlined
+@part
 def _follow(expected, p, q):
     """Return the angle of (p, q) unwrapped next to the expected one."""
     raw = math.atan2(p, q)
     return raw + 2.0 * math.pi * math.floor((expected - raw) / (2.0 * math.pi) + 0.5)
 
 
-@fused_part
+@part
 def _silent(beta, r1, r2, wave, p, u):
     """Return (P, u) at the upper end of a lossless cylinder or cone of k L = beta; pressure is j P."""
     sine = math.sin(beta)

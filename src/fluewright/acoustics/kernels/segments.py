@@ -4,7 +4,7 @@ import math
 from typing import NamedTuple
 
 from fluewright.acoustics.kernels.arithmetic import inverse
-from fluewright.acoustics.kernels.compiled import fused_kernel, inlined, kernel
+from fluewright.acoustics.kernels.compiled import fused_kernel, kernel, part
 from fluewright.acoustics.kernels.losses import line
 
 __all__ = [
@@ -88,20 +88,20 @@ class TwoPort(NamedTuple):
     dd: complex
 
 
-@inlined
+@part
 def wave_of(line):
     """Return the wave of a line."""
     return Wave(line.g, line.zc, inverse(line.zc), line.g_by_omega, line.zc_by_omega)
 
 
-@inlined
+@part
 def tube(length, area, wave):
     """Return (cosh, B, C) of a cylinder; A = D = cosh."""
     ch, sh = waves(wave.g, length)
     return ch, wave.zc * sh / area, wave.yc * sh * area
 
 
-@inlined
+@part
 def tube_slopes(length, area, wave, ch, b, c):
     """Return (dA, dB, dC) in omega of a cylinder whose (cosh, B, C) are known; dD = dA."""
     de = wave.dg * length

@@ -7,7 +7,7 @@ All elements are reciprocal, so that with the flows u at unit window flow every 
 import numpy as np
 
 from fluewright.acoustics.kernels.along_bore import interpolate, spread, warm_slope
-from fluewright.acoustics.kernels.compiled import fused_kernel, fused_part, inlined, maker, part
+from fluewright.acoustics.kernels.compiled import fused_kernel, maker, part
 from fluewright.acoustics.kernels.given import split
 from fluewright.acoustics.kernels.holes import CENTRE_SHIFT, CONSTANTS, SOLVED
 from fluewright.acoustics.kernels.nodes import HOLE_NODE, STATION
@@ -32,7 +32,7 @@ def make_frame(given, nodes, window, states):
     return Frame(sizes, nodes, given.formulas.hole_rule, by_hole, by_window)
 
 
-@fused_part
+@part
 def _add_foot(omega, plan, desk, frame, into):
     """Add the open end to the sensitivities; return what it adds to those to the air."""
     foot = plan.foot
@@ -91,7 +91,7 @@ def _put_slopes(omega, states, plan, desk, frame, into, by_con):
     _lead_back(frame, into)
 
 
-@inlined
+@part
 def sensitivity(omega, slope, states, plan, desk, frame, grad):
     """Fill `grad`, shape (sizes,), with domega/d(size) / omega, from the solution that `evaluate` left on the desk.
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels.along_bore import interpolate, spread
-from fluewright.acoustics.kernels.compiled import fused_kernel, inlined, maker
+from fluewright.acoustics.kernels.compiled import fused_kernel, maker, part
 from fluewright.acoustics.kernels.gas import warmed
 from fluewright.acoustics.kernels.given import Sizes, split
 from fluewright.acoustics.kernels.losses import line_of_table
@@ -84,7 +84,7 @@ def put_line_slopes(omega, plan, lines):
         by.zc_by_zeta = line.zc_by_zeta
 
 
-@inlined
+@part
 def add_outside(x, amount, frame, into):
     """Add a slope by the outside radius at x to the body's stations; return the slope by x."""
     at = interpolate(x, frame.sizes.outside)

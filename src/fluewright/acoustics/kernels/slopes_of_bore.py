@@ -6,7 +6,7 @@ from typing import NamedTuple
 from fluewright.acoustics.kernels.along_bore import warm_slope
 from fluewright.acoustics.kernels.arithmetic import inverse
 from fluewright.acoustics.kernels.chain import HOLE, STEP
-from fluewright.acoustics.kernels.compiled import fused_kernel, fused_part, inlined
+from fluewright.acoustics.kernels.compiled import fused_kernel, part
 from fluewright.acoustics.kernels.gas import warmed
 from fluewright.acoustics.kernels.offsets import LOSS
 from fluewright.acoustics.kernels.segments import log_mean_radius, step_length, waves
@@ -47,7 +47,7 @@ class _DuctSlopes(NamedTuple):
     mu: complex
 
 
-@inlined
+@part
 def duct_of(length, r1, r2):
     """Return a duct of these sizes."""
     if r1 == r2:
@@ -108,7 +108,7 @@ def duct_slopes(duct, wave, by, ends):
     )
 
 
-@fused_part
+@part
 def _add_piece(element, work, above, wave, by_line, lossy, frame, into):
     """Add a cylinder or cone of the bore to the sensitivities; return what it adds to those to the air.
 
@@ -135,7 +135,7 @@ def _add_piece(element, work, above, wave, by_line, lossy, frame, into):
     return AirSlopes(found.c.imag, found.rho.imag)
 
 
-@fused_part
+@part
 def _add_step(omega, element, u, rho, frame, into):
     """Add a step in diameter to the sensitivities; return what it adds to those to the air."""
     i = element.node
@@ -150,7 +150,7 @@ def _add_step(omega, element, u, rho, frame, into):
     return AirSlopes(0.0, w * added)
 
 
-@fused_part
+@part
 def add_bore(omega, plan, desk, frame, into):
     """Add all pieces and steps of the bore to the sensitivities; return what they add to those to the air."""
     by_c = 0.0

@@ -1,6 +1,6 @@
 """What the openings' mutual impedances add to the sensitivities."""
 
-from fluewright.acoustics.kernels.compiled import fused_part
+from fluewright.acoustics.kernels.compiled import part
 from fluewright.acoustics.kernels.coupling import RADIATION_REACH
 from fluewright.acoustics.kernels.mutual import is_shut
 from fluewright.acoustics.kernels.nodes import HOLE_NODE
@@ -10,7 +10,7 @@ from fluewright.acoustics.kernels.slopes import AirSlopes, add_outside
 __all__ = ["add_coupling"]
 
 
-@fused_part
+@part
 def _add_pair(omega, gas, radiate, both, d, pair, mutual, one, other):
     """Add two openings to the slopes by their places, body radii and bore radii; return those to the air.
 
@@ -41,7 +41,7 @@ def _add_pair(omega, gas, radiate, both, d, pair, mutual, one, other):
     return AirSlopes(-(front * by_c).imag, (both * mutual.impedance).imag)
 
 
-@fused_part
+@part
 def _lead_to_nodes(frame, into):
     """Turn the slopes by places and radii of the openings into those of the nodes, the body and the head."""
     openings = into.openings
@@ -61,7 +61,7 @@ def _lead_to_nodes(frame, into):
         into.sizes.head[BLOCK_DEPTH] += by_x
 
 
-@fused_part
+@part
 def add_coupling(omega, states, plan, desk, frame, into):
     """Add what the openings do to each other to the sensitivities; return what it adds to those to the air."""
     if plan.formulas.coupled == 0:

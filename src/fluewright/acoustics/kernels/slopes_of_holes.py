@@ -7,7 +7,7 @@ import numpy as np
 from fluewright.acoustics.kernels.along_bore import interpolate, warm_slope
 from fluewright.acoustics.kernels.chain import HOLE
 from fluewright.acoustics.kernels.chimneys import gas_of_hole, mouth_radiation
-from fluewright.acoustics.kernels.compiled import fused_part, kernel, maker
+from fluewright.acoustics.kernels.compiled import kernel, maker, part
 from fluewright.acoustics.kernels.holes import (
     BY_BORE,
     BY_BULGE,
@@ -71,7 +71,7 @@ def constants_by_size(sizes, nodes, rule, states):
     return found
 
 
-@fused_part
+@part
 def _through(of, wave, p, u):
     """Return (p, u) at the bore's end of one part of a chimney from those at its rim's end."""
     if of.inner == of.outer:
@@ -81,7 +81,7 @@ def _through(of, wave, p, u):
     return port.a * p + port.b * u, port.c * p + port.d * u
 
 
-@fused_part
+@part
 def _part_to_come(of, wave, p, u):
     """Return the slope by the length of a rim or horn that is not there yet but may still grow."""
     wide = math.pi * (of.inner * of.inner + of.inner * of.outer + of.outer * of.outer) / 3.0
@@ -89,7 +89,7 @@ def _part_to_come(of, wave, p, u):
     return (gain * wave.g).imag
 
 
-@fused_part
+@part
 def _add_part(k, found, by_con):
     """Add the slopes of one part of a chimney to those by the hole's constants."""
     if k == RIM:
@@ -108,7 +108,7 @@ def _add_part(k, found, by_con):
         by_con[INNER_RADIUS] += found.r1.imag + found.r2.imag
 
 
-@fused_part
+@part
 def _add_chimney(con, of_hole, hole, waves, lossy, into, by_con):
     """Add the parts of a chimney to the slopes by its constants; return (by ln c, by ln rho, by ln mu)."""
     by_c = 0.0
@@ -137,7 +137,7 @@ def _add_chimney(con, of_hole, hole, waves, lossy, into, by_con):
     return by_c, by_rho, by_mu
 
 
-@fused_part
+@part
 def _add_constants(by_con, by_size, x, frame, into, by_node, by_hole):
     """Turn the slopes by a hole's constants into those by its sizes, by the bore and by the body.
 
@@ -162,7 +162,7 @@ def _add_constants(by_con, by_size, x, frame, into, by_node, by_hole):
             by_hole[row - BY_SIZE] += amount
 
 
-@fused_part
+@part
 def _add_hole(omega, state, con, gas, radiate, below, above, hole, by_con):
     """Fill the slopes by the T-network's constants, and return what they add to those by ln c and ln rho.
 
@@ -185,7 +185,7 @@ def _add_hole(omega, state, con, gas, radiate, below, above, hole, by_con):
     return AirSlopes(by_c, by_rho)
 
 
-@fused_part
+@part
 def add_holes(omega, states, plan, desk, frame, into, by_con):
     """Add all holes to the sensitivities; return what they add to those to the air. by_con: scratch, (CONSTANTS,)."""
     total_c = 0.0

@@ -4,7 +4,7 @@ import cmath
 import math
 
 from fluewright.acoustics.kernels.along_bore import warm_slope
-from fluewright.acoustics.kernels.compiled import fused_part, kernel
+from fluewright.acoustics.kernels.compiled import kernel, part
 from fluewright.acoustics.kernels.losses import line_of_table
 from fluewright.acoustics.kernels.offsets import (
     BLOCK_DEPTH,
@@ -58,7 +58,7 @@ def put_window_by_size(head, moved, window, given, out):
         out[1, HEAD_SIZES + q] = (k1 - k0) / (2.0 * h)
 
 
-@fused_part
+@part
 def add_window(omega, plan, frame, into):
     """Add the window's own reactance to the sensitivities; return what it adds to those to the air."""
     window = plan.window
@@ -85,7 +85,7 @@ def add_window(omega, plan, frame, into):
     return AirSlopes(-front * window.inertance * 2.0 * window.kappa * square, reactance)
 
 
-@fused_part
+@part
 def add_dead_end(omega, plan, desk, frame, into):
     """Add the dead end behind the exit plane to the sensitivities; return what it adds to those to the air."""
     if plan.recess == 0.0:

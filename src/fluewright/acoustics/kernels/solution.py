@@ -7,7 +7,7 @@ from typing import NamedTuple
 from fluewright.acoustics.kernels.arithmetic import inverse
 from fluewright.acoustics.kernels.chain import CONE, CYLINDER, HOLE, STEP
 from fluewright.acoustics.kernels.chimneys import gas_of_hole, mouth_radiation, put_holes
-from fluewright.acoustics.kernels.compiled import fused_kernel, fused_part
+from fluewright.acoustics.kernels.compiled import fused_kernel, part
 from fluewright.acoustics.kernels.desk import put_port
 from fluewright.acoustics.kernels.flows import settle
 from fluewright.acoustics.kernels.gas import warmed
@@ -31,7 +31,7 @@ class Loop(NamedTuple):
     window: complex
 
 
-@fused_part
+@part
 def _put_waves(omega, plan, desk):
     """Fill the desk's waves."""
     for i in range(plan.chain.lines.size):
@@ -45,7 +45,7 @@ def _put_waves(omega, plan, desk):
         wave.dzc = line.zc_by_omega
 
 
-@fused_part
+@part
 def _put_cylinder(e, chain, desk):
     """Fill the two-port of a cylinder; neighbours of one kind share it."""
     element = chain.elements[e]
@@ -62,7 +62,7 @@ def _put_cylinder(e, chain, desk):
     work.d = work.a
 
 
-@fused_part
+@part
 def _step_impedance(element, omega, plan):
     """Return the impedance of a step in diameter."""
     narrow = min(element.upper, element.lower)
@@ -71,7 +71,7 @@ def _step_impedance(element, omega, plan):
     return complex(0.0, omega * rho * added / (math.pi * narrow * narrow))
 
 
-@fused_part
+@part
 def _climb(z, omega, plan, desk):
     """Return what the block face sees towards the foot, where z stands, with all sources silent; fill the two-ports."""
     chain = plan.chain
@@ -101,7 +101,7 @@ def _climb(z, omega, plan, desk):
     return z
 
 
-@fused_part
+@part
 def _dead_end(omega, plan):
     """Return (admittance, its slope in omega) of the dead end between block face and exit plane, beside the bore."""
     if plan.recess == 0.0:
@@ -113,7 +113,7 @@ def _dead_end(omega, plan):
     return y, area * (1.0 - th * th) * wave.dg * plan.recess * wave.yc - y * wave.dzc * wave.yc
 
 
-@fused_part
+@part
 def _down_hole(p, u, omega, state, inertance, work, hole, source):
     """Return (p, u) below a hole from those above it, and what it adds to the slope; fill flows and pressure.
 
@@ -141,7 +141,7 @@ def _down_hole(p, u, omega, state, inertance, work, hole, source):
     return node - hole.half * below, below, slope
 
 
-@fused_part
+@part
 def _down_piece(p, u, element, work, waves):
     """Return (p, u) below a cylinder or cone from those above it, and what it adds to the slope."""
     low_u = (u - work.c * work.driven) * work.passed
@@ -154,7 +154,7 @@ def _down_piece(p, u, element, work, waves):
     return low_p, low_u, u * (da * low_p + db * low_u) - p * (dc * low_p + da * low_u)
 
 
-@fused_part
+@part
 def _descend(p, u, omega, states, plan, desk):
     """Fill pressure and flow from the block face, where they are p and u, to the foot; return the chain's slope."""
     chain = plan.chain
@@ -182,7 +182,7 @@ def _descend(p, u, omega, states, plan, desk):
     return slope
 
 
-@fused_part
+@part
 def _window(omega, plan):
     """Return (impedance of the window, its slope in omega)."""
     window = plan.window
