@@ -261,3 +261,23 @@ def test_warm_breath_raises_every_note():
     assert (change > 0).all()
     # Two per cent of absolute temperature everywhere would be 17 cents.
     assert (change < 17.2).all()
+
+
+@pytest.mark.parametrize("cut_mm", [0.2, 0.6])
+def test_a_hole_cut_upstream_sounds_as_one_cut_downstream_further_up(cut_mm):
+    """Mirrored cuts differ by their acoustic centres alone; nearer the window, its own notes are sharper."""
+    network = build_network(load("d5-cylinder"))
+    hole = network.sizes.size - offsets.HOLE_SIZES * network.n_holes  # the first, which governs the highest notes
+
+    def notes(column, moved_mm=0.0):
+        sizes = network.sizes.copy()
+        sizes[hole + column] = 1e-3 * cut_mm
+        sizes[hole + offsets.PLACE] += 1e-3 * moved_mm
+        return resonances(network, sizes=sizes).frequencies_hz
+
+    up, down = notes(offsets.UPSTREAM), notes(offsets.DOWNSTREAM)
+    apart = 2.0 * 0.253 * cut_mm
+    assert up == pytest.approx(notes(offsets.DOWNSTREAM, -apart), rel=1e-12)
+    governed = network.states[:, 0] == 1
+    assert governed.any()
+    assert (up[governed] > down[governed]).all()

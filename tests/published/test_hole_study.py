@@ -11,7 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fluewright.acoustics.kernels.holes import LEFEBVRE
+from fluewright.acoustics.kernels.holes import LEFEBVRE, SOLVED
+from fluewright.acoustics.kernels.nodes import HOLE_NODE, lay_out
+from fluewright.acoustics.kernels.offsets import DOWNSTREAM, HOLE_SIZES, PLACE, UPSTREAM
+from fluewright.acoustics.network import Rules, build_network
+from fluewright.instrument.starting import load
 
 FOLDER = Path(__file__).parents[2] / "research" / "holes"
 
@@ -74,3 +78,27 @@ def test_series_length_open_and_closed(formula, singles):
             continue
         assert formula(wall, hole, 1)[1] == pytest.approx(solved["open_t_a_over_b"], abs=0.035), kind
         assert formula(wall, hole, 0)[1] == pytest.approx(solved["closed_t_a_over_b"], abs=0.035), kind
+
+
+def centre_shifts_mm(column, cut_mm, rules=None):
+    """Return how far every hole of d5-cylinder acts from its middle when each is cut by so much in one column."""
+    network = build_network(load("d5-cylinder"), rules=rules)
+    sizes = network.sizes.copy()
+    holes = sizes[-HOLE_SIZES * network.n_holes :].reshape(-1, HOLE_SIZES)
+    holes[:, column] = 1e-3 * cut_mm
+    nodes = lay_out(network.given(sizes))
+    found = nodes[nodes["kind"] == HOLE_NODE]
+    return 1e3 * (found["x"][np.argsort(found["index"])] - holes[:, PLACE])
+
+
+def test_a_cut_to_one_side_moves_the_acoustic_centre_to_that_side(singles):
+    """Six holes solved by finite elements; `centre_shift` in bore radii, positive towards the foot."""
+    one_sided = [(hole["upstream"], solved["centre_shift"]) for _, _, hole, solved in singles if hole["upstream"]]
+    assert len(one_sided) >= 6
+    for cut, shift in one_sided:
+        assert shift < 0.0
+        upstream, downstream = (centre_shifts_mm(column, cut) for column in (UPSTREAM, DOWNSTREAM))
+        assert upstream == pytest.approx(shift, abs=0.012)
+        assert downstream == pytest.approx(-upstream, abs=1e-12)
+    assert centre_shifts_mm(UPSTREAM, 0.3, Rules(hole_rule="lefebvre")) == pytest.approx(0.0, abs=1e-12)
+    assert Rules().formulas().hole_rule == SOLVED

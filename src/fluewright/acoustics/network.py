@@ -172,6 +172,11 @@ def window_study() -> dict[str, Any]:
     """Return the fitted window of our finite-element study: coefficients, their ranges, errors on held-back cases.
 
     Made by research/window/fit.py; format ``fluewright-window-surrogate``, version 1.
+
+    Raises
+    ------
+    ComputeError
+        The table that the program came with is another one.
     """
     text = resources.files("fluewright.acoustics").joinpath("data/window.json").read_text(encoding="utf-8")
     study: dict[str, Any] = json.loads(text)
@@ -245,6 +250,28 @@ def build_network(
             "fingerings: there are none, so there is no note to compute; add for example\n"
             '[fingerings.register_1]\nD5 = "ccc ccc"'
         )
+    sizes = _head_row(model, corrections)
+    bore = _stations(model.bore.stations_mm)
+    outside = _stations(model.bore.outside_mm)
+    holes = np.array([hole_row(hole) for hole in model.holes]).reshape(-1)
+    vector = np.concatenate([sizes, bore, outside, holes])
+    states = np.array([f.holes for f in fingerings], dtype=np.int8).reshape(len(fingerings), len(model.holes))
+    return Network(
+        model=model,
+        air=air or air_of(model),
+        rules=rules or Rules(),
+        sizes=vector,
+        n_bore=bore.size // 2,
+        n_out=outside.size // 2,
+        fingerings=fingerings,
+        states=states,
+        modes=np.array([f.register for f in fingerings], dtype=np.int64),
+        dimensions=named_dimensions(model),
+    )
+
+
+def _head_row(model: Model, corrections: Corrections) -> FloatArray:
+    """Return what the kernels' vector begins with, SI, shape (HEAD_SIZES,)."""
     head = model.head
     sizes = np.zeros(offsets.HEAD_SIZES)
     sizes[offsets.BLOCK_DEPTH] = head.block_depth_mm * 1e-3
@@ -265,23 +292,7 @@ def build_network(
     sizes[offsets.WARM_LENGTH] = conditions.cooling_length_mm * 1e-3
     sizes[offsets.EDGE_OFFSET] = edge_height_mm(head) * 1e-3
     sizes[offsets.EDGE_THICKNESS] = head.broken_edge_mm * 1e-3
-    bore = _stations(model.bore.stations_mm)
-    outside = _stations(model.bore.outside_mm)
-    holes = np.array([hole_row(hole) for hole in model.holes]).reshape(-1)
-    vector = np.concatenate([sizes, bore, outside, holes])
-    states = np.array([f.holes for f in fingerings], dtype=np.int8).reshape(len(fingerings), len(model.holes))
-    return Network(
-        model=model,
-        air=air or air_of(model),
-        rules=rules or Rules(),
-        sizes=vector,
-        n_bore=bore.size // 2,
-        n_out=outside.size // 2,
-        fingerings=fingerings,
-        states=states,
-        modes=np.array([f.register for f in fingerings], dtype=np.int64),
-        dimensions=named_dimensions(model),
-    )
+    return sizes
 
 
 def edge_height_mm(head: Head) -> float:

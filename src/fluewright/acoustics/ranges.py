@@ -47,7 +47,7 @@ def out_of_range(
     ----------
     network_or_model : Network or Model
         A network brings its own air; a model that of its conditions.
-    frequencies_hz : floats
+    frequencies_hz : floats, any shape
         Everything that was or will be solved, Hz; only the lowest and the highest count. NaN is passed over.
 
     Returns

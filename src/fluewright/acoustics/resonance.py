@@ -18,6 +18,7 @@ __all__ = [
     "STATED_ERRORS",
     "ModelErrors",
     "NotePrediction",
+    "OfFingering",
     "Resonances",
     "error_patterns_cents",
     "predict_notes",
@@ -167,17 +168,10 @@ def resonances(
     return Resonances(omegas / (2.0 * math.pi), quality, grads, by_dimension)
 
 
-@dataclass(frozen=True)
-class NotePrediction:
-    """One note as the model expects it; cents against the target, positive when sharp."""
+class OfFingering:
+    """Something said of one fingering."""
 
     fingering: Fingering
-    frequency_hz: float
-    target_hz: float
-    cents: float
-    uncertainty_cents: float
-    quality: float
-    governing_hole: int | None
 
     @property
     def note(self) -> str:
@@ -188,6 +182,19 @@ class NotePrediction:
     def register(self) -> int:
         """Return the register, 1 for the lowest."""
         return self.fingering.register
+
+
+@dataclass(frozen=True)
+class NotePrediction(OfFingering):
+    """One note as the model expects it; cents against the target, positive when sharp."""
+
+    fingering: Fingering
+    frequency_hz: float
+    target_hz: float
+    cents: float
+    uncertainty_cents: float
+    quality: float
+    governing_hole: int | None
 
 
 def error_patterns_cents(network: Network, solved: Resonances, errors: ModelErrors = STATED_ERRORS) -> FloatArray:

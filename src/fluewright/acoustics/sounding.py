@@ -20,6 +20,7 @@ from fluewright.acoustics.blown_modes import Modes, blown_modes
 from fluewright.acoustics.branches import HARMONICS, Branch, Walker, breath_range, levels_db
 from fluewright.acoustics.jet import JetLaw, JetSettings, breath_air, jet_law, silent_reasons
 from fluewright.acoustics.network import Network
+from fluewright.acoustics.resonance import OfFingering
 from fluewright.arrays import FloatArray
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.breath import breath_pressure_pa
@@ -34,7 +35,7 @@ _GRID_ROWS = 60
 
 
 @dataclass(frozen=True)
-class NoteBreath:
+class NoteBreath(OfFingering):
     """One note when blown; NaN where a quantity does not exist.
 
     Attributes
@@ -83,16 +84,6 @@ class NoteBreath:
     fall_back_pa: float = math.nan
     lower_jump_pa: float = math.nan
     warnings: tuple[str, ...] = ()
-
-    @property
-    def note(self) -> str:
-        """Return the note's name."""
-        return self.fingering.note
-
-    @property
-    def register(self) -> int:
-        """Return the register, 1 for the lowest."""
-        return self.fingering.register
 
     def level_db_at(self, pressure_pa: float) -> float:
         """Return the level at 1 m at a breath, dB; NaN beside the branch."""

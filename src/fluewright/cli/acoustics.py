@@ -28,6 +28,20 @@ if TYPE_CHECKING:
 
 __all__ = ["impedance", "marks", "predict", "range_data", "sensitivity", "standing_wave"]
 
+NoWallLossesOpt = Annotated[
+    bool,
+    typer.Option(
+        "--no-wall-losses",
+        help="Leave out friction and heat exchange at the walls of bore and holes; openings still radiate.",
+    ),
+]
+NoRadiationOpt = Annotated[
+    bool,
+    typer.Option(
+        "--no-radiation",
+        help="Leave out the sound that window, holes and foot send away, and its delay between them; walls still cost.",
+    ),
+]
 FingeringOpt = Annotated[str, typer.Option("--fingering", help="c, h, o for each hole, for example 'ccc ooo'.")]
 
 
@@ -149,21 +163,8 @@ def predict(
     model: ModelArg,
     plot: Annotated[Path | None, typer.Option("--plot", help="Write the hanging chart as SVG.")] = None,
     theme: ThemeOpt = "light",
-    no_wall_losses: Annotated[
-        bool,
-        typer.Option(
-            "--no-wall-losses",
-            help="Leave out friction and heat exchange at the walls of bore and holes; openings still radiate.",
-        ),
-    ] = False,
-    no_radiation: Annotated[
-        bool,
-        typer.Option(
-            "--no-radiation",
-            help="Leave out the sound that window, holes and foot send away, and its delay between them; walls still "
-            "cost.",
-        ),
-    ] = False,
+    no_wall_losses: NoWallLossesOpt = False,
+    no_radiation: NoRadiationOpt = False,
     sound_speed: Annotated[
         float | None, typer.Option("--sound-speed", help="Speed of sound in m/s instead of the model's air.")
     ] = None,

@@ -23,7 +23,7 @@ class Along(NamedTuple):
 
 @kernel
 def interpolate(x, stations):
-    """Return the radius at x, see `Along`; the ends are held."""
+    """Return the radius at x, see `Along`, between stations, shape (n, 2); the ends are held."""
     count = stations.shape[0]
     if x <= stations[0, PLACE]:
         return Along(stations[0, RADIUS], 0.0, 0, 0.0)
@@ -40,7 +40,7 @@ def interpolate(x, stations):
 
 @kernel
 def spread(by_stations, amount, at):
-    """Add d/d(station sizes) of an interpolated radius to the gradient's stations."""
+    """Add d/d(station sizes) of an interpolated radius to the gradient's stations, shape (n, 2)."""
     by_stations[at.station, RADIUS] += amount * (1.0 - at.weight)
     if at.station + 1 < by_stations.shape[0] and at.weight > 0.0:
         by_stations[at.station + 1, RADIUS] += amount * at.weight
@@ -50,7 +50,10 @@ def spread(by_stations, amount, at):
 
 @kernel
 def warm(x, head):
-    """Return the absolute temperature at x over that of the room; breath cools on its way, but not before the exit."""
+    """Return the absolute temperature at x over that of the room; breath cools on its way, but not before the exit.
+
+    head: sizes of the head, shape (HEAD_SIZES,).
+    """
     if head[WARM_SHARE] == 0.0:
         return 1.0
     return 1.0 + head[WARM_SHARE] * math.exp(-max(x, 0.0) / head[WARM_LENGTH])
@@ -60,7 +63,8 @@ def warm(x, head):
 def warm_slope(by_head, x, head, by_c, by_rho, by_mu):
     """Add what the local temperature does to the gradient; return the derivative by x.
 
-    by_c, by_rho, by_mu: slopes by the logarithms of the local air, which temperature moves as `gas.warmed` says.
+    by_head, head: slopes by the head's sizes and these, shape (HEAD_SIZES,); by_c, by_rho, by_mu: slopes by the
+    logarithms of the local air, which temperature moves as `gas.warmed` says.
     """
     decay = math.exp(-max(x, 0.0) / head[WARM_LENGTH])
     tau = 1.0 + head[WARM_SHARE] * decay

@@ -168,7 +168,8 @@ def _take_step(v, n, step):
 def balance(v, omega, n, modes, jet, weights, turns):
     """Solve for the periodic motion of n harmonics; v and omega are the guess. Return (omega, done).
 
-    v[1] is kept real, which fixes the phase. Newton with the exact Jacobian; v is left as it was where it fails.
+    Shapes: v (n + 1,); modes (modes, 3); weights (nodes,); turns as the module says. v[1] is kept real, which fixes the
+    phase. Newton with the exact Jacobian; v is left as it was where it fails.
     """
     begun = v.copy()
     start = omega
@@ -275,7 +276,7 @@ def _winding(omega, modes, jet, weights, least_growth, motion, matrix, place, va
 
 @maker
 def count_unstable(v, omega, n, modes, jet, weights, turns, least_growth):
-    """Return how many disturbances of a periodic motion grow faster than least_growth (1/s).
+    """Return how many disturbances of a periodic motion grow faster than least_growth (1/s); arrays as in `balance`.
 
     Floquet's exponents are the zeros of the determinant of Hill's matrix in a strip one omega wide; their number to
     the right of a line is the determinant's winding along that line (argument principle). The strip runs from

@@ -164,7 +164,11 @@ def _put_elements(head, nodes, con, fine, chain):
 
 @maker
 def make_chain(head, nodes, con, fine):
-    """Return the chain of a bore; head: sizes of the head; con: constants of the holes; see `_pieces` for `fine`."""
+    """Return the chain of a bore; see `_pieces` for `fine`.
+
+    head: sizes of the head, shape (HEAD_SIZES,); nodes: records, (nodes,); con: constants of the holes, (holes, STATES,
+    CONSTANTS).
+    """
     n_holes = con.shape[0]
     most = _most_elements(head, nodes, n_holes, fine)
     chain = Chain(

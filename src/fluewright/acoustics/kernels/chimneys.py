@@ -103,7 +103,7 @@ def _put_hole(omega, con, state, gas, radiate, of_hole, waves, hole):
 
 @part
 def put_holes(omega, states, plan, desk):
-    """Fill of the desk's holes what does not depend on the bore: two-port, half, shunt, passed, load."""
+    """Fill of the desk's holes what does not depend on the bore; states: of the holes, shape (holes,)."""
     for h in range(states.size):
         _put_hole(
             omega, plan.con[h, states[h]], states[h], gas_of_hole(plan, h), plan.formulas.radiate,

@@ -84,7 +84,7 @@ def keep_sources(desk, kept):
 
 @kernel
 def take_sources(desk, kept):
-    """Let the next solution begin with pressures at the openings that were kept."""
+    """Let the next solution begin with pressures at the openings that were kept, shape (openings,)."""
     for i in range(kept.size):
         desk.openings[i].source = kept[i]
 

@@ -68,9 +68,9 @@ def _felt(i, states, desk):
 def settle(loose, states, stub, z, plan, desk):
     """Return (p, u) at the block face for unit window flow, and a correction of the loop's impedance.
 
-    The pressures at the mouths follow from the flows of the turn before, until they agree to the share `loose` of their
-    square. What they still disagree by enters Z only squared, since Z is stationary in the flows: the correction is its
-    first order.
+    states: of the holes, shape (holes,). The pressures at the mouths follow from the flows of the turn before, until
+    they agree to the share `loose` of their square. What they still disagree by enters Z only squared, since Z is
+    stationary in the flows: the correction is its first order.
     """
     openings = desk.openings
     turns = 0

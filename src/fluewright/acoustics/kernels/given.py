@@ -60,7 +60,7 @@ class Sizes(NamedTuple):
 
 @maker
 def split(vector, n_bore, n_out):
-    """Return a vector of sizes, or of slopes by sizes, by its parts."""
+    """Return a vector of sizes, or of slopes by sizes, shape (sizes,), by its parts."""
     first_out = HEAD_SIZES + 2 * n_bore
     first_hole = first_out + 2 * n_out
     return Sizes(

@@ -292,7 +292,7 @@ def _silent_row(row, state, size):
 
 @maker
 def hole_constants_by_size(a, outer, size, state, fingers, rule, jacobian):
-    """Fill `jacobian` (BY_SIZE + HOLE_SIZES, CONSTANTS) with the slopes of a hole's constants.
+    """Fill `jacobian`, shape (BY_SIZE + HOLE_SIZES, CONSTANTS), with the slopes of a hole's constants.
 
     Differences of the closed form, once a hole and free of frequency: central, good to about 1e-10. A size at zero
     can only grow: its difference is one-sided, of second order.
@@ -329,7 +329,7 @@ def hole_constants_by_size(a, outer, size, state, fingers, rule, jacobian):
 
 @part
 def acoustic_centre(size, rule):
-    """Return where along the bore a hole acts, m: widened to one side, a little off its middle."""
+    """Return where along the bore a hole acts, m: widened to one side, a little off its middle; size: (HOLE_SIZES,)."""
     if rule == SOLVED:
         return size[PLACE] - CENTRE_SHIFT * (size[UPSTREAM] - size[DOWNSTREAM])
     return size[PLACE]
@@ -345,7 +345,7 @@ class Part(NamedTuple):
 
 @part
 def chimney_part(k, con):
-    """Return part k of a chimney by its constants."""
+    """Return part k of a chimney by its constants, shape (CONSTANTS,)."""
     if k == RIM:
         return Part(con[RIM_LENGTH], con[STRAIGHT_RADIUS], con[RIM_RADIUS])
     if k == STRAIGHT:
@@ -357,13 +357,16 @@ def chimney_part(k, con):
 
 @part
 def is_plain(con):
-    """Return whether a chimney is one cylinder up to its rim: straight part and matching length may be taken as one."""
+    """Return whether a chimney is one cylinder up to its rim, by its constants, shape (CONSTANTS,).
+
+    Then straight part and matching length may be taken as one.
+    """
     return con[HORN_LENGTH] == 0.0 and con[INNER_RADIUS] == con[STRAIGHT_RADIUS]
 
 
 @kernel
 def t_network_from(omega, con, state, gas, zeta, radiate):
-    """Return (Za, Zs, dZa/domega, dZs/domega), Pa s/m3, from a hole's constants."""
+    """Return (Za, Zs, dZa/domega, dZs/domega), Pa s/m3, from a hole's constants, shape (CONSTANTS,)."""
     za = complex(0.0, omega * gas.rho * con[SERIES])
     zi = complex(0.0, omega * gas.rho * con[INNER])
     if state == CLOSED:
@@ -389,7 +392,7 @@ def t_network_from(omega, con, state, gas, zeta, radiate):
 
 @maker
 def t_network(omega, a, outer, size, state, fingers, rule, gas, zeta, radiate):
-    """Return (Za, Zs, dZa/domega, dZs/domega) of one hole from its sizes; see `hole_constants`."""
+    """Return (Za, Zs, dZa/domega, dZs/domega) of one hole from its sizes, shape (HOLE_SIZES,)."""
     con = np.empty(CONSTANTS)
     hole_constants(a, outer, size, state, fingers, rule, con)
     return t_network_from(omega, con, state, gas, zeta, radiate)

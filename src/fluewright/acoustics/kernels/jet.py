@@ -121,7 +121,7 @@ def memory(way, table, fit, out):
 
 @kernel
 def jet_at(log_speed, grid, weights):
-    """Return the jet of a speed between those of the grid, whose ends are held; fill the weights of its memory."""
+    """Return the jet of a speed between those of the grid, whose ends are held; fill its memory's weights, (nodes,)."""
     n = grid.log_speeds.size
     i = np.searchsorted(grid.log_speeds, log_speed) - 1
     i = min(max(i, 0), n - 2)

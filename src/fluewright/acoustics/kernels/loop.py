@@ -76,7 +76,10 @@ def admittance(s, modes):
 
 @kernel
 def onset(s, modes, jet, weights):
-    """Return (G, dG/ds) of the loop for smallest motions; it starts by itself where G = 1 at a growing s."""
+    """Return (G, dG/ds) of the loop for smallest motions; it starts by itself where G = 1 at a growing s.
+
+    modes: shape (modes, 3); weights: (nodes,).
+    """
     t = math.tanh(jet.y0 / jet.b)
     front = jet.source * (1.0 - t * t) / jet.b
     y, dy = admittance(s, modes)
@@ -86,7 +89,10 @@ def onset(s, modes, jet, weights):
 
 @kernel
 def growth(omega, modes, jet, weights):
-    """Return how fast the smallest motion near omega grows, 1/s (negative: it dies out); Newton on G(s) = 1."""
+    """Return how fast the smallest motion near omega grows, 1/s (negative: it dies out); Newton on G(s) = 1.
+
+    modes: shape (modes, 3); weights: (nodes,).
+    """
     s = complex(0.0, omega)
     for _ in range(40):
         g, slope = onset(s, modes, jet, weights)
@@ -206,7 +212,10 @@ def _halved(low, high, omega, resonance, modes, grid, weights):
 
 @maker
 def self_start(mode, modes, grid):
-    """Return (log speed, omega) at which a mode begins to sound by itself on rising breath; NaN when it never does."""
+    """Return (log speed, omega) at which a mode begins to sound by itself on rising breath; NaN when it never does.
+
+    modes: shape (modes, 3).
+    """
     weights = np.empty(grid.memories.shape[1])
     resonance = modes[mode, OMEGA]
     row, omega = _lowest_row(resonance, modes[mode, QUALITY], modes, grid, weights)

@@ -231,7 +231,7 @@ def _wall_of_table(r, gas, table):
 
 @part
 def line_of_table(omega, a, gas, zeta, table):
-    """Return `line` by the series of `wide_table`."""
+    """Return `line` by the series of `wide_table`, shape (4, WIDE_TERMS + 1)."""
     if zeta == 0.0:
         return _line_with(omega, gas, zeta, Wall(0j, 0j, 0j, 0j))
     return _line_with(omega, gas, zeta, _wall_of_table(a * math.sqrt(gas.rho * omega / gas.mu), gas, table))

@@ -10,7 +10,7 @@ __all__ = ["is_shut", "put_mutual", "swing_of_flows"]
 
 @part
 def is_shut(i, states):
-    """Return whether opening i is a closed hole; foot and window never are."""
+    """Return whether opening i is a closed hole by the holes' states, shape (holes,); foot and window never are."""
     return i < states.size and states[i] == 0
 
 
@@ -51,7 +51,7 @@ def _put_pair(k, d, phase, front, radiate, pair, mutual):
 
 @part
 def put_mutual(omega, strength, states, plan, desk):
-    """Fill the desk's mutual impedances, times `strength`."""
+    """Fill the desk's mutual impedances, times `strength`; states: of the holes, shape (holes,)."""
     places = plan.openings.places
     openings = desk.openings
     radiate = plan.formulas.radiate
@@ -80,7 +80,7 @@ def put_mutual(omega, strength, states, plan, desk):
 
 @part
 def swing_of_flows(states, desk):
-    """Return omega times the slope in omega of what the openings' flows do to each other."""
+    """Return omega times the slope in omega of what the openings' flows do to each other; states: shape (holes,)."""
     openings = desk.openings
     total = 0j
     for i in range(openings.size):

@@ -132,7 +132,10 @@ def mouths(given, states, omegas, flows, places):
 
 @maker
 def field(given, states, omega, x, head_side, p, u):
-    """Fill pressure and flow inside the bore at the places x at unit flow into the window, see `field.put_field`."""
+    """Fill pressure and flow inside the bore at the places x at unit flow into the window, see `field.put_field`.
+
+    states: of the holes, shape (holes,); all other arrays (places,).
+    """
     nodes = lay_out(given)
     plan = make_plan(given, nodes, constants_of_holes(given, nodes))
     desk = make_desk(plan)

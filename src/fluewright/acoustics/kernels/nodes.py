@@ -78,7 +78,7 @@ def lay_out(given):
 
 @part
 def fingers_of(head):
-    """Return what decides the ends of a model's holes."""
+    """Return what decides the ends of a model's holes; head: sizes of the head, shape (HEAD_SIZES,)."""
     return Fingers(head[HALF], head[BULGE], head[HOLE_SCALE])
 
 

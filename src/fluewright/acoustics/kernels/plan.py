@@ -67,7 +67,7 @@ class Plan(NamedTuple):
 
 @kernel
 def window_of_bore(head, a, outer, given):
-    """Return (inertance/rho, kappa) of the window for a given bore and body; head: the sizes of the head."""
+    """Return (inertance/rho, kappa) of the window for a given bore and body; head: shape (HEAD_SIZES,)."""
     if given.formulas.solved_window == 0:
         start = max(head[BLOCK_DEPTH], 0.0)
         m = window_inertance(head[WINDOW_LENGTH] - start, head[WINDOW_WIDTH], outer - a, head[RAMP], a, head[EAR])
@@ -103,7 +103,7 @@ def window_constants(given):
 
 @maker
 def make_plan(given, nodes, con):
-    """Return the plan of a model; con: constants of its holes."""
+    """Return the plan of a model; con: constants of its holes, shape (holes, STATES, CONSTANTS)."""
     sizes = split(given.sizes, given.n_bore, given.n_out)
     head = sizes.head
     gas = calibrated(given.gas, head[C_SCALE])

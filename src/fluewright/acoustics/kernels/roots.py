@@ -102,9 +102,10 @@ def _grown(start, states, plan, desk):
 def resonance(mode, guess, states, plan, desk):
     """Return the `Root` of resonance `mode`, counted from 1 at the bottom; NaN when there is none.
 
-    The lossless standing-wave angle rises with frequency and equals mode * pi at the resonance (Foster's
-    theorem), so the mode is found by its number and never by its neighbourhood; Newton on X with the analytic
-    slope then adds losses and coupling. From a good guess Newton alone is tried first and then counted.
+    states: of the holes, shape (holes,). The lossless standing-wave angle rises with frequency and equals mode * pi at
+    the resonance (Foster's theorem), so the mode is found by its number and never by its neighbourhood; Newton on X
+    with the analytic slope then adds losses and coupling. From a good guess Newton alone is tried first and then
+    counted.
     """
     goal = mode * math.pi
     root = _newton(guess, 1.0, states, plan, desk)
@@ -152,8 +153,8 @@ def _past_hole(p, u, omega, gas, con, state):
 def standing_angle(omega, states, plan):
     """Return the unwrapped angle of the standing wave, window included, without losses or coupling.
 
-    It rises with frequency (Foster's theorem), and mode n stands where it equals n pi. It serves to count: chimneys
-    are lumped. Real arithmetic: pressure is j times P.
+    states: of the holes, shape (holes,). The angle rises with frequency (Foster's theorem), and mode n stands where it
+    equals n pi. It serves to count: chimneys are lumped. Real arithmetic: pressure is j times P.
     """
     foot = plan.foot
     chain = plan.chain

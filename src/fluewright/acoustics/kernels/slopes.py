@@ -73,7 +73,7 @@ def gather(grad, frame, plan):
 
 @fused_kernel
 def put_line_slopes(omega, plan, lines):
-    """Fill the slopes of all lines of a plan."""
+    """Fill the slopes of all lines of a plan, records of shape (lines,)."""
     for i in range(lines.size):
         of = plan.chain.lines[i]
         line = line_of_table(omega, of.radius, warmed(plan.gas, of.tau), plan.zeta, plan.wall_table)

@@ -63,7 +63,10 @@ def _lead_to_nodes(frame, into):
 
 @part
 def add_coupling(omega, states, plan, desk, frame, into):
-    """Add what the openings do to each other to the sensitivities; return what it adds to those to the air."""
+    """Add what the openings do to each other to the sensitivities; return what it adds to those to the air.
+
+    states: of the holes, shape (holes,).
+    """
     if plan.formulas.coupled == 0:
         return AirSlopes(0.0, 0.0)
     places = plan.openings.places

@@ -61,7 +61,7 @@ def _put_by_size(sizes, nodes, rule, used, by_size):
 
 @maker
 def constants_by_size(sizes, nodes, rule, states):
-    """Return the slopes of every hole's constants, see `slopes.Frame`; only for states that occur in `states`."""
+    """Return the slopes of every hole's constants, see `slopes.Frame`, where they occur in states, (rows, holes)."""
     used = np.zeros(STATES, np.bool_)
     for i in range(states.shape[0]):
         for h in range(states.shape[1]):
@@ -187,7 +187,10 @@ def _add_hole(omega, state, con, gas, radiate, below, above, hole, by_con):
 
 @part
 def add_holes(omega, states, plan, desk, frame, into, by_con):
-    """Add all holes to the sensitivities; return what they add to those to the air. by_con: scratch, (CONSTANTS,)."""
+    """Add all holes to the sensitivities; return what they add to those to the air.
+
+    states: of the holes, shape (holes,); by_con: scratch, (CONSTANTS,).
+    """
     total_c = 0.0
     total_rho = 0.0
     for e in range(plan.chain.elements.size):
