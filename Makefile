@@ -10,8 +10,8 @@ help:
 	@echo "make bench   print the benchmark table"
 	@echo "make long    the tests that need minutes (demo over 50 seeds)"
 	@echo "make workshop   tune 500 virtual pieces and find the faults of 300 virtual heads (half an hour)"
-	@echo "make pictures   redraw the pictures used in README and docs"
-	@echo "make screenshots   take a picture of every page of the web app"
+	@echo "make pictures   redraw the chart that README shows"
+	@echo "make screenshots   take a picture of every page of the web app, and renew the guide's small ones"
 	@echo "make lock    renew the locked versions"
 
 setup:

@@ -34,8 +34,7 @@ from fluewright.bench.pitch_model import PitchModel
 from fluewright.demo.sound import play
 from fluewright.design.fit import fit_model
 from fluewright.instrument.starting import load, starting_models
-from fluewright.listening import hear_notes, read_recording, write_recording
-from fluewright.listening.attack import note_tones
+from fluewright.listening import Analysis, hear_notes, read_recording, write_recording
 from fluewright.listening.streams import Listener, hear_file
 from growth import growth, parts, task_of, times_s
 from library_chain import grid, library_time_s, widest_step_hz
@@ -172,7 +171,7 @@ def other_rows(model, network, both):
         write_recording(path, sound, 44100)
         recording = read_recording(path)
         heard = best(lambda: hear_notes(recording), repeats=3)
-        toned = best(lambda: note_tones(recording, hear_notes(recording)), repeats=3)
+        toned = best(lambda: Analysis(recording).tones, repeats=3)
         spent = live_blocks_s(recording)
         long = Path(folder) / "long.wav"
         write_recording(long, np.tile(sound, math.ceil(300.0 / recording.duration_s)), 44100)

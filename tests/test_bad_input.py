@@ -228,7 +228,7 @@ def test_truncated_recording_is_heard_with_a_warning(monkeypatch, capsys, tmp_pa
         (("--size", "length_mm=264", "--size", "length_mm=265"), ("twice",)),
         (("--risk", "2"), ("--risk", "2", "0.5")),
         (("--risk", "nan"), ("--risk", "nan")),
-        (("--risk", "0"), ("--risk", "0.02")),
+        (("--risk", "0"), ("--risk: is 0.0", "between 0 and 0.5")),
         (("--temperature-c", "900"), ("900", "60")),
         (("--temperature-c", "nan"), ("nan",)),
         (("--ledger", "x.ledger"), ("--serial",)),

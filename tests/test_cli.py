@@ -13,7 +13,7 @@ from fluewright.acoustics.range_notes import RangeNote
 from fluewright.cli import main
 from fluewright.cli.printing import warn_ranges
 from fluewright.demo.sound import play
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import size_words
 from fluewright.listening import write_recording
 
 COMMAND = [sys.executable, "-c", "from fluewright.cli import main; main()"]
@@ -217,7 +217,12 @@ def test_piece_goes_through_the_ledger(say, flat, tmp_path):
     assert (folder / "contents.json").is_file()
     for words, wrong in (
         (("cut", serial, "holes.9.diameter_mm", 5, 6, "--tool", "t", "--reason", "r"), "no such size"),
-        (("cut", serial, "holes.3.diameter_mm", 5, 6, "--tool", "t", "--reason", "r"), "holes.3.diameter_mm"),
+        (
+            ("cut", serial, "holes.3.diameter_mm", 5, 6, "--tool", "t", "--reason", "r"),
+            "BEFORE_MM: 5 mm before",
+        ),
+        (("cut", serial, "holes.3.diameter_mm", 6.5, 6.3, "--tool", "t", "--reason", "r"), "makes this size larger"),
+        (("cut", serial, "holes.3.diameter_mm", 6.5, 6.7, "--tool", " ", "--reason", "r"), "--tool: is empty"),
         (("cut", serial, "holes.3.diameter_mm", 6.5, 40, "--tool", "t", "--reason", "r"), "less than the bore"),
         (("begin", "d5-cylinder", "--prefix", "D5", "--size", "holes.9.diameter_mm=5"), "no such size"),
         (("begin", "nothing", "--prefix", "D5"), "nothing"),

@@ -94,8 +94,9 @@ def test_a_slip_is_named_and_left_out(say, record):
         (("--ways", "A5"), "give a note and cents, for example A5=4"),
         (("--ways", "A9=4"), "names A9, which d5-cylinder does not have"),
         (("--ways", "A5=400"), "give 0 to 100 cents"),
-        (("--breath-pa", "1"), "check the unit"),
-        (("--temperature-c", "99"), "between -20 and 60"),
+        (("--breath-pa", "1"), "--breath-pa: 1 Pa cannot be meant; give 5 to 10000"),
+        (("--breath-pa", "6"), "check the unit"),
+        (("--temperature-c", "99"), "--temperature-c: 99 degC cannot be meant; give -20 to 60"),
         (("--ledger", "x.ledger"), "go together"),
     ],
 )

@@ -98,7 +98,7 @@ def test_voicing_says_what_each_step_does(say):
     assert code == 0
     found = {a["key"]: {e["quantity"]: e for e in a["effects"]} for a in json.loads(out)["adjustments"]}
     assert not any(a["reason"] for a in json.loads(out)["adjustments"])
-    # Directions of the physics notes, section 7.
+    # Directions of docs/physics/jet.md#voicing-changes.
     assert found["window-longer"]["onset-low"]["value"] > 0
     assert found["window-longer"]["pitch-low"]["value"] > 0
     assert found["windway-higher"]["onset-low"]["value"] < 0

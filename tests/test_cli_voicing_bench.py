@@ -76,7 +76,7 @@ def test_a_head_from_its_trial_to_the_outcome(say, shop, tmp_path):
     chances = [c["probability"] for c in said["causes"]]
     assert chances == sorted(chances, reverse=True)
     advised = said["advice"][0]
-    assert advised["evidence"] == "modelled"
+    assert advised["evidence"] == "computed"
     assert {"note", "register", "quantity", "change", "sigma", "unit", "evidence"} == set(advised["forecast"][0])
     code, out, err = say("voice", "d5-cylinder", *piece, "--did", "block-forward=3", "--reason", "octave narrow")
     assert code == 0, err
@@ -98,7 +98,7 @@ def test_a_head_from_its_trial_to_the_outcome(say, shop, tmp_path):
     code, out, err = say("voice", "d5-cylinder", *piece, "--json")
     assert code == 0, err
     (again,) = (a for a in json.loads(out)["advice"] if a["adjustment"] == "block-forward")
-    assert again["evidence"] == "measured here before"
+    assert again["evidence"] == "measured here"
     assert say("ledger", "verify", "--ledger", ledger)[0] == 0
 
 
@@ -133,7 +133,7 @@ def test_a_diagnosis_in_words(say, shop):
         (("trial", "d5-cylinder", "--recording", "no.wav"), "a swell needs the breath beside it"),
         (("voice", "d5-cylinder"), "no trial: give --trial FILE"),
         (("voice", "d5-cylinder", "--trial", "no.json"), "no.json: is no head trial"),
-        (("voice", "d5-cylinder", "--reading", "D5.jump_pa=280", "--checked", "luck"), "--checked 'luck' is not known"),
+        (("voice", "d5-cylinder", "--reading", "D5.jump_pa=280", "--checked", "luck"), "--checked: 'luck' is not"),
         (("voice", "d5-cylinder", "--reading", "D5.jump_pa=280", "--did", "saw"), "adjustment 'saw' is not known"),
         (("voice", "d5-cylinder", "--reading", "D5.jump_pa=280", "--did", "block-back=x"), "ADJUSTMENT=STEPS"),
         (("voice", "d5-cylinder", "--reading", "D5.jump_pa=280", "--did", "block-back=99"), "99 usual steps"),

@@ -16,7 +16,7 @@ from study import solve_single
 __all__ = ["main"]
 
 KNOWN = (
-    # radius, t/b, t_e/b, open t_a/b, closed t_a/b (physics reference 4.4 and 4.7); None where it has no value
+    # radius, t/b, t_e/b, open t_a/b, closed t_a/b (docs/physics/holes.md#series-length and #whole-hole); None: no value
     (0.3, 0.6, 2.0026, None, None),
     (0.5, 1.0, 2.2637, -0.0757, -0.0723),
     (0.7, 0.6, 1.6711, None, None),
@@ -26,7 +26,7 @@ KNOWN = (
 
 
 def straight() -> None:
-    """Straight holes against the physics reference."""
+    """Straight holes against earlier elements."""
     print(
         "| b/a | t/b | quantity | order 2 | order 3 | extrapolated | reference | difference |\n"
         "|---|---|---|---|---|---|---|---|"

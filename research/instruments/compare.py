@@ -143,7 +143,8 @@ in the program is fitted to them: the window comes from the window study (resear
 study (research/holes), everything else from the literature. Without wall losses, with radiation; fingers are flat
 caps.
 
-"Published" are the formulas of the physics notes alone: window 5.2, Lefebvre & Scavone's holes, no coupling. The
+"Published" are the formulas of docs/physics/network.md#reference-instrument: the plain window, Lefebvre & Scavone's
+holes, no coupling. The
 solutions are good to about half a cent (research/instruments/README.md). Cents are positive where the program is
 sharp. A solution is a complex eigenvalue; the program's network is asked for the same, the complex root of its
 impedance, which lies a few over Q squared from the note that it shows (1 cent at Q 80, 10 at Q 30).

@@ -13,7 +13,7 @@ from solve import impedance, length_corrections, reduce
 
 __all__ = ["main"]
 
-# Potential-flow solutions of the physics reference, 5.2 (flat window, edge on the bore line, full side walls):
+# Potential-flow solutions of docs/physics/window.md#plain-window (flat, edge on the bore line, full side walls):
 # W/a, H/a, e/a, ramp in degrees, inertance length over a.
 ROWS = (
     (0.60, 1.20, 0.10, 20.0, 2.7495),
@@ -29,7 +29,7 @@ ROWS = (
 EARS = ((0.20, 3.564), (0.10, 3.429), (0.03, 3.315))
 
 
-# Flanged pipe, exact by mode matching (physics reference 3.3): ka, modulus of R, length correction over a.
+# Flanged pipe, exact by mode matching (docs/physics/ends.md#flange): ka, modulus of R, length correction over a.
 FLANGED = ((0.1, 0.990135, 0.817896), (0.2, 0.962060, 0.805753))
 
 

@@ -51,11 +51,10 @@ from fluewright.bench.voicing.symptoms import SymptomFound, find_symptoms
 from fluewright.bench.voicing.trial import HeadTrial, NoteTrial, Reading
 from fluewright.errors import FluewrightError, ModelError
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import hole_key
 from fluewright.instrument.starting import load
-from fluewright.listening import Recording, hear_notes
-from fluewright.listening.attack import note_tones
+from fluewright.listening import Analysis, Recording
 from fluewright.listening.breath_log import BreathLog
-from fluewright.listening.swells import hear_swell
 
 MODELS = ("d5-cylinder", "f4-taper", "d4-cylinder")
 FAULTS = ("windway-high", "edge-high", "edge-low", "chamfers-small", "block-short", "window-long", "leak")
@@ -110,11 +109,11 @@ def small_errors(model: Model, rng: np.random.Generator) -> dict[str, float]:
     """Return errors of every size of head and body that a careful shop leaves, one draw."""
     drawn = [{k: rng.standard_normal() * v for k, v in c.items()} if len(c) == 1 else _scaled(c, rng)
              for _, c in nuisances_of(model)]  # fmt: skip
-    for i in range(len(model.holes)):
+    for hole in model.holes:
         drawn.append(
             {
-                f"holes.{i}.diameter_mm": 0.05 * rng.standard_normal(),
-                f"holes.{i}.position_mm": 0.1 * rng.standard_normal(),
+                hole_key(hole.name): 0.05 * rng.standard_normal(),
+                hole_key(hole.name, "position_mm"): 0.1 * rng.standard_normal(),
             }
         )
     return _sum(*drawn)
@@ -217,7 +216,7 @@ def swell_notes(shop: Shop, blown: Blown, index: int, comfortable: dict[tuple[st
     corners = rise + [(2.0 * seconds - t, p) for t, p in reversed(rise[:-1])]
     sound = sound_of(blown, Gesture(tuple(corners), ((0.0, index),)))
     times, pressures = np.array(corners).T
-    swell = hear_swell(_recording(sound), BreathLog(times + 0.2, pressures))
+    swell = Analysis(_recording(sound)).swell(BreathLog(times + 0.2, pressures))
     targets = {(n.note, n.register): n.target_hz for n in blown.notes}
     return notes_of_swell(swell, targets, comfortable)[0]
 
@@ -234,9 +233,7 @@ def held(blown: Blown, index: int, pressure: float) -> dict[str, float]:
     else:
         corners = ((0.0, 0.0), (0.002, pressure), (start + 1.0, pressure))
     sound = sound_of(blown, Gesture((*corners, (start + 1.05, 0.0)), ((0.0, index),)))
-    recording = _recording(sound)
-    hearing = hear_notes(recording)
-    tones = note_tones(recording, hearing)
+    tones = Analysis(_recording(sound)).tones
     found: dict[str, float] = {}
     near = [t for t in tones if abs(1200.0 * math.log2(t.note.frequency_hz / note.target_hz)) < 150.0]
     if near:

@@ -9,6 +9,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import argparse
 import json
+import tempfile
 import time
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
@@ -16,18 +17,24 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import beta
 
-from fluewright.air import moist_air
 from fluewright.bench.allowance import starting_sizes
-from fluewright.bench.calibration import PlayedTrial, calibrate
-from fluewright.bench.cuts import CutPolicy, next_cut
+from fluewright.bench.calibration import PlayedTrial
 from fluewright.bench.features import features_of
-from fluewright.bench.learning import Shop
 from fluewright.bench.pitch_model import PitchModel
+from fluewright.bench.policy import CutPolicy
 from fluewright.bench.repeats import of_repeats
+from fluewright.bench.session import air_of
 from fluewright.demo.true_pieces import Making, TruePiece, World
+from fluewright.demo.tuning import HEAD_SIZES, Patience, drill, tune
 from fluewright.design.fit import fit_blown_model
 from fluewright.instrument.fingering import governing_hole
+from fluewright.instrument.sizes import CutKind, size_name
 from fluewright.instrument.starting import load
+from fluewright.ledger import open_ledger
+from fluewright.shop.learning import learned_from
+from fluewright.shop.models import recorded_model, save_version
+from fluewright.shop.pieces import begin_piece
+from fluewright.units import CENTS_PER_RELATIVE
 
 HERE = Path(__file__).parent
 MODELS = ("d5-cylinder", "c5-taper", "f4-taper")
@@ -42,50 +49,50 @@ WORLD = World(
     listening_cents=0.3, slips=0.02,
 )  # fmt: skip
 TIMES = 3
+PATIENCE = Patience(MOST_ROUNDS, MOST_ROUNDS, MOST_ROUNDS)
+RIVALS = (
+    ("half", 0.5, 5.0),
+    ("half_close", 0.5, 2.5),
+    ("half_closer", 0.5, 1.5),
+    ("at_once", 1.0, 5.0),
+)
 
 
 def trial_of(piece: TruePiece, built: dict[str, float], pitch: PitchModel) -> PlayedTrial:
+    """Return a trial as the rivals read it: the middle of three playings, and a thermometer."""
     played, says = piece.blown(TIMES)
     main = [i for i, f in enumerate(pitch.fingerings) if f.alternative == 0]
     heard = dict(zip(main, np.reshape(played, (TIMES, len(main))).T.tolist(), strict=True))
-    c = pitch.model.conditions
-    air = moist_air(says, relative_humidity=c.relative_humidity, co2_fraction=c.co2_fraction, pressure_pa=c.pressure_pa)
     notes, plays = {}, {}
     for i, hz in heard.items():
-        f, sigma, plays[i] = of_repeats(hz, [v * 0.3 / 1731.2 for v in hz])
+        f, sigma, plays[i] = of_repeats(hz, [v * 0.3 / CENTS_PER_RELATIVE for v in hz])
         notes[i] = (f, sigma)
-    return PlayedTrial(dict(built), notes, air, plays=plays)
+    return PlayedTrial(dict(built), notes, air_of(pitch.model, says), plays=plays)
 
 
 def head_and_bore(pitch: PitchModel) -> list[str]:
     """Return what a maker gauges before drilling."""
-    bore = [key for key in pitch.design if key.startswith("bore.stations_mm.") and key.endswith(".diameter")]
-    return ["head.window_length_mm", "head.window_width_mm", "head.edge_offset_mm", *bore]
+    bore = [key for key in pitch.design if size_name(key).cut is CutKind.BORE]
+    return [*HEAD_SIZES, *bore]
 
 
-def by_the_bench(piece: TruePiece, made: dict[str, float], pitch: PitchModel, shop: Shop, policy: CutPolicy):
-    drilled = [key for key in pitch.design if key == "length_mm" or key.endswith(("position_mm", "diameter_mm"))]
-    built = {**made, **piece.gauge(drilled)}
-    trials, scores, first_band = [], [], None
-    cut_rounds = 0
-    for _ in range(MOST_ROUNDS):
-        trials.append(trial_of(piece, built, pitch))
-        posterior = calibrate(pitch, trials, prior=shop.prior)
-        verdict = next_cut(posterior, built, policy=policy, rounds_made=cut_rounds)
-        if not verdict.plan:
-            if verdict.state == "play":
-                continue
-            break
-        cut_rounds += 1
-        last = verdict.plan[-1]
-        for cut in verdict.plan:
-            piece.cut(cut.key, cut.after_mm - cut.before_mm)
-        truth = piece.true_cents()
-        scores.append(((truth - last.cents_after) / last.sigma_after).tolist())
-        if first_band is None:
-            first_band = float(last.sigma_after[pitch.first_register].mean())
-        built = {**built, **piece.gauge([c.key for c in verdict.plan])}
-    return len(trials), verdict.state, scores, first_band, posterior
+def by_the_bench(ledger: Path, piece: TruePiece, pitch: PitchModel, policy: CutPolicy, seed: list[int]) -> dict:
+    """Make a piece and tune it through the shop, as the demo does; return how it came out."""
+    made = piece.gauge(head_and_bore(pitch))
+    serial = begin_piece(ledger, pitch.model.model.name, prefix="P", sizes=made)
+    drilled = drill(ledger, serial, piece, made=made)
+    first = pitch.first_register
+    expected = np.sqrt(np.diag(drilled.posterior.forecast(drilled.as_built)[1]))
+    begun = piece.true_cents()
+    tuned = tune(drilled, piece, rng=np.random.default_rng([*seed, 7]), policy=policy, patience=PATIENCE)
+    cut = [r for r in tuned.rounds if r.forecast is not None]
+    scores = [((r.true_after - r.forecast.cents) / r.forecast.sigma).tolist() for r in cut]
+    return {
+        "rounds": tuned.trials, "state": str(tuned.verdict.state), "begun": begun.round(2).tolist(),
+        "end": piece.true_cents().round(2).tolist(), "scores": np.round(scores, 3).tolist(),
+        "first_band": float(cut[0].forecast.sigma[first].mean()) if cut else None,
+        "prior_band": float(expected[first].mean()),
+    }  # fmt: skip
 
 
 def by_a_rule(piece: TruePiece, nominal: dict[str, float], pitch: PitchModel, share: float, stop_cents: float):
@@ -127,45 +134,26 @@ def by_a_rule(piece: TruePiece, nominal: dict[str, float], pitch: PitchModel, sh
 
 def run(task):
     name, number, count, risk = task
-    pitch = PitchModel.of(fit_blown_model(load(name)).model)
-    making = Making(pitch, [number, 99], WORLD)
-    policy = CutPolicy(risk=risk)
-    unlearned = dict(starting_sizes(pitch.model))
-    first = pitch.first_register
-    shop = Shop.new(pitch)
-    rows = []
-    for k in range(count):
-        seed = [number, k]
-        row = {"model": name, "making": number, "piece": k}
-        piece = TruePiece(making, seed)
-        made = piece.gauge(head_and_bore(pitch))
-        before = calibrate(pitch, [], prior=shop.prior, gauged=made)
-        nominal = dict(starting_sizes(pitch.model, posterior=before, gauged=made))
-        prior_band = float(np.sqrt(np.diag(before.forecast({**made, **nominal})[1]))[first].mean())
-        piece.drill(nominal)
-        begun = piece.true_cents()
-        rounds, state, scores, band, posterior = by_the_bench(piece, made, pitch, shop, policy)
-        shop = shop.with_piece(posterior.evidence)
-        end = piece.true_cents()
-        row["bench"] = {
-            "rounds": rounds, "state": state, "begun": begun.round(2).tolist(), "end": end.round(2).tolist(),
-            "scores": np.round(scores, 3).tolist(), "first_band": band, "prior_band": prior_band,
-        }  # fmt: skip
-        for label, share, stop in (
-            ("half", 0.5, 5.0),
-            ("half_close", 0.5, 2.5),
-            ("half_closer", 0.5, 1.5),
-            ("at_once", 1.0, 5.0),
-        ):
-            piece = TruePiece(making, seed)
-            piece.drill(unlearned)
-            row[label] = {
-                "rounds": by_a_rule(piece, unlearned, pitch, share, stop),
-                "end": piece.true_cents().round(2).tolist(),
-            }
-        row["first"] = first.tolist()
-        rows.append(row)
-    return rows, [float(v) for v in vars(shop.prior.scales).values()]
+    with tempfile.TemporaryDirectory() as folder:
+        ledger = Path(folder) / "shop.sqlite"
+        save_version(ledger, fit_blown_model(load(name)).model)
+        with open_ledger(ledger) as book:
+            pitch = PitchModel.of(recorded_model(book, name))
+        making = Making(pitch, [number, 99], WORLD)
+        unlearned = dict(starting_sizes(pitch.model))
+        rows = []
+        for k in range(count):
+            seed = [number, k]
+            row = {"model": name, "making": number, "piece": k, "first": pitch.first_register.tolist()}
+            row["bench"] = by_the_bench(ledger, TruePiece(making, seed), pitch, CutPolicy(risk=risk), seed)
+            for label, share, stop in RIVALS:
+                piece = TruePiece(making, seed)
+                piece.drill(unlearned)
+                rounds = by_a_rule(piece, unlearned, pitch, share, stop)
+                row[label] = {"rounds": rounds, "end": piece.true_cents().round(2).tolist()}
+            rows.append(row)
+        scales = learned_from(ledger, pitch).prior.scales
+    return rows, [float(v) for v in vars(scales).values()]
 
 
 def summary(rows) -> dict:

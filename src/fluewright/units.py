@@ -1,15 +1,27 @@
-"""Cents, and numbers as people read them: one formula and one minus sign for screen, paper and terminal."""
+"""Cents and water columns, and numbers as people read them: one formula and one minus sign for every face."""
+
+from __future__ import annotations  # the command line's help needs the signs, not the arrays
 
 import math
-from typing import overload
+from typing import TYPE_CHECKING, overload
 
-import numpy as np
+if TYPE_CHECKING:
+    from fluewright.arrays import FloatArray
 
-from fluewright.arrays import FloatArray
-
-__all__ = ["CENTS_PER_OCTAVE", "CENTS_PER_RELATIVE", "MINUS", "cents_above", "minus", "shifted", "signed"]
+__all__ = [
+    "CENTS_PER_OCTAVE",
+    "CENTS_PER_RELATIVE",
+    "MINUS",
+    "MM_OF_WATER_PA",
+    "cents_above",
+    "minus",
+    "shifted",
+    "signed",
+]
 
 CENTS_PER_OCTAVE = 1200.0
+MM_OF_WATER_PA = 9.80665
+"""Pressure under one mm of water of 1000 kg/m3 at standard gravity (ISO 80000-4, conventional mm of water)."""
 CENTS_PER_RELATIVE = CENTS_PER_OCTAVE / math.log(2.0)
 """Cents of a small relative change of frequency: one per cent is about 17.3."""
 
@@ -37,6 +49,8 @@ def cents_above(f_hz: float | FloatArray, ref_hz: float | FloatArray) -> float |
     """
     if isinstance(f_hz, float | int) and isinstance(ref_hz, float | int):
         return CENTS_PER_OCTAVE * math.log2(f_hz / ref_hz)
+    import numpy as np
+
     found: FloatArray = CENTS_PER_OCTAVE * np.log2(np.divide(f_hz, ref_hz))
     return found
 
@@ -56,6 +70,8 @@ def shifted(f_hz: float | FloatArray, cents: float | FloatArray) -> float | Floa
     """
     if isinstance(f_hz, float | int) and isinstance(cents, float | int):
         return float(f_hz * math.pow(2.0, cents / CENTS_PER_OCTAVE))
+    import numpy as np
+
     found: FloatArray = np.asarray(f_hz * np.exp2(np.divide(cents, CENTS_PER_OCTAVE)), dtype=np.float64)
     return found
 

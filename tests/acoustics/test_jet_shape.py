@@ -20,7 +20,7 @@ from fluewright.acoustics.jet_shape import jet_shape
 from fluewright.acoustics.kernels.jet import JetWay, travelled
 from fluewright.acoustics.network import air_of
 from fluewright.errors import InputError
-from fluewright.instrument.model import Chamfer
+from fluewright.instrument.parts import Chamfer
 from fluewright.instrument.starting import load, starting_models
 
 MODELS = sorted(starting_models())

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 
 from fluewright.instrument.files import validate_model
-from fluewright.instrument.geometry import bore_diameter_mm, wall_mm
-from fluewright.instrument.model import Hole, Model
+from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Hole
+from fluewright.instrument.shape import bore_diameter_mm, wall_mm
 
 __all__ = ["LETTERS", "clear_of_grid", "published_rules", "random_model"]
 

@@ -1,9 +1,9 @@
 """The whole chain of 200 random instruments against scikit-rf, a general network library.
 
-Elements are put together here from the formulas of the physics notes (2.1, 2.3 to 2.6, 3.2, 3.4, 4.1 to 4.5, 4.8, 4.9),
-with SciPy's Bessel functions and the apex form of the cone, and not from the program's kernels; scikit-rf multiplies
-them, as scattering matrices. The 200 networks lie side by side along its frequency axis, shorter ones filled up
-with plain through connections.
+Elements are put together here from the formulas of docs/physics/ducts.md, docs/physics/ends.md, docs/physics/holes.md
+and docs/physics/air.md#wall-losses, with SciPy's Bessel functions and the apex form of the cone, and not from the
+program's kernels; scikit-rf multiplies them, as scattering matrices. The 200 networks lie side by side along its
+frequency axis, shorter ones filled up with plain through connections.
 """
 
 import cmath
@@ -40,7 +40,7 @@ def shunt(y):
 
 
 class Duct:
-    """Lossy ducts of one air, one angular frequency and one loss factor (notes 2.1 to 2.6)."""
+    """Lossy ducts of one air, one angular frequency and one loss factor."""
 
     def __init__(self, air, omega, zeta):
         self.rho, self.c, self.gamma = air.density, air.sound_speed, air.gamma
@@ -48,7 +48,7 @@ class Duct:
         self.k = omega / air.sound_speed
 
     def line(self, a):
-        """Return (Gamma, specific Zc): Zwikker & Kosten 1949, loss factor after 2.6."""
+        """Return (Gamma, specific Zc): Zwikker & Kosten 1949, loss factor after docs/physics/air.md#real-walls."""
         q = a * math.sqrt(self.rho * self.omega / self.mu) * cmath.exp(0.25j * math.pi)
         qt = q * math.sqrt(self.prandtl)
         fv = 2.0 / q * special.ive(1, q) / special.ive(0, q)
@@ -67,7 +67,7 @@ class Duct:
         )  # fmt: skip
 
     def cone(self, length, r1, r2):
-        """Return the spherical-wave two-port by distances from the apex (2.4); losses at the log-mean radius."""
+        """Return the spherical-wave two-port by distances from the apex; losses at the log-mean radius."""
         if r1 == r2:
             return self.cylinder(length, r1)
         g, zc = self.line((r2 - r1) / math.log(r2 / r1))
@@ -82,7 +82,7 @@ class Duct:
         )  # fmt: skip
 
     def stretch(self, length, r1, r2):
-        """Return the pieces of one stretch between neighbours; lossy cones in pieces of 20 mm at most (2.4)."""
+        """Return the pieces of one stretch between neighbours; lossy cones in pieces of 20 mm at most."""
         if r1 == r2:
             return [self.cylinder(length, r1)]
         pieces = math.ceil(length / 0.020)
@@ -90,7 +90,7 @@ class Duct:
         return [self.cone(length / pieces, a, b) for a, b in pairwise(edges)]
 
     def step(self, r1, r2):
-        """Return a step in diameter as a length of its narrow side (2.5)."""
+        """Return a step in diameter as a length of its narrow side."""
         narrow, xi = min(r1, r2), min(r1, r2) / max(r1, r2)
         length = max(0.8216 * narrow * (1.0 - 1.35 * xi + 0.31 * xi**3), 0.0)
         return series(1j * self.omega * self.rho * length / (math.pi * narrow**2))
@@ -172,7 +172,7 @@ def elements_of(network, omega, row):
     x, r = start, float(np.interp(start, *bore.T))
     chain = []
     if depth < 0.0:
-        # A recess behind the window is a stopped cylinder beside the bore (2.3).
+        # A recess behind the window is a stopped cylinder beside the bore.
         stub = duct.cylinder(-depth, r)
         chain.append(shunt(stub[1, 0] / stub[0, 0]))
     for x_next, r_next, i in nodes:

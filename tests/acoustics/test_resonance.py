@@ -10,9 +10,9 @@ from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import Corrections, Rules, build_network
 from fluewright.acoustics.resonance import predict_notes, resonances, resonances_by_mode, targets_hz
-from fluewright.design.fit import with_sizes
 from fluewright.errors import ComputeError
 from fluewright.instrument.files import validate_model
+from fluewright.instrument.sizes import with_sizes
 from fluewright.instrument.starting import load, starting_models
 
 
@@ -137,7 +137,8 @@ def test_block_depth_at_the_exit_plane_gives_the_side_of_coming_forward():
     vector = network.sizes.copy()
     vector[offsets.BLOCK_DEPTH] += 1e-8
     moved = 1200 * np.log2(resonances(network, sizes=vector).frequencies_hz / solved.frequencies_hz) / 1e-5
-    assert solved.by_dimension_cents[:, 0] == pytest.approx(moved, rel=1e-3)
+    j = [d.key for d in network.dimensions].index("head.block_depth_mm")
+    assert solved.by_dimension_cents[:, j] == pytest.approx(moved, rel=1e-3)
     assert (moved < 0).all()
 
 

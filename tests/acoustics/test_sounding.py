@@ -118,8 +118,8 @@ def test_the_modes_sum_up_to_the_loops_admittance(name):
     assert sorted(v for (_, r, _), v in off.items() if r == 1)[-2] < 0.04
 
 
-def test_an_open_tubes_modes_are_those_of_the_notes():
-    """a_k = 2 S/(rho W H L) of an open tube (notes 6.6): a long cylinder whose ends count little; k to 6 within 4 %."""
+def test_an_open_tubes_modes_are_those_of_a_textbook():
+    """a_k = 2 S/(rho W H L) (docs/physics/jet.md#resonator): a long cylinder, ends count little; k to 6 within 4 %."""
     model = load("d4-cylinder")
     network = build_network(model)
     modes = blown_modes(network)[0]
@@ -311,7 +311,7 @@ def test_registers_of_one_fingering_overlap(cylinder):
 
 
 def test_registers_follow_one_another_up_the_scale(cylinder):
-    """Onset breath rises from note to note as f^1.4, jumps as f^2.3 (notes 10, a measured flute: f^1.8 to f^2)."""
+    """Onset breath rises over the notes as f^1.4, jumps as f^2.3; docs/physics/jet.md#measured-flutes: f^1.8 to f^2."""
     onset_pa = np.array([n.onset_pa for n in cylinder.notes if n.register == 1])
     hz = np.array([n.target_hz for n in cylinder.notes if n.register == 1])
     assert (np.diff(onset_pa) > 0.0).all()
@@ -325,7 +325,7 @@ def test_registers_follow_one_another_up_the_scale(cylinder):
 
 
 def lumped_motion(speed, scale, hz, harmonics=HARMONICS):
-    """Return (Hz, v) of the notes' reference tone with every length times `scale`."""
+    """Return (Hz, v) of docs/physics/synthesis.md#reference-tone with every length times `scale`."""
     jet, weights = lumped_law(speed, 1e-3 * scale, 4e-3 * scale, 1e-4 * scale, 1.2)
     k = np.arange(1, 4)
     modes = np.column_stack([2.0 * np.pi * 500.0 / scale * k, 35.0 * np.sqrt(k), np.full(3, 25.72264728 / scale)])

@@ -17,11 +17,11 @@ from fluewright.acoustics.kernels.segments import step_length
 from fluewright.acoustics.network import PUBLISHED, Rules, build_network
 from fluewright.acoustics.ranges import out_of_range
 from fluewright.acoustics.resonance import resonances
-from fluewright.design.fit import with_sizes
 from fluewright.errors import ModelError
 from fluewright.instrument.files import validate_model
+from fluewright.instrument.sizes import with_sizes
 from fluewright.instrument.starting import load
-from fluewright.making.sheet import _profile_groups
+from fluewright.making.sheet_tables import sheet_tables
 from fluewright.pictures.body import outside_corners_mm
 from fluewright.pictures.views import side_view
 
@@ -149,7 +149,7 @@ def test_moving_a_step_moves_both_its_stations():
     moved = with_sizes(jointed(), {"bore.stations_mm.2.x": 62.5, "bore.stations_mm.3.diameter": 12.0})
     assert moved.bore.stations_mm[1:4] == ((62.5, 14.0), (62.5, 12.0), (150.0, 11.0))
     assert moved.bore.outside_mm == jointed().bore.outside_mm
-    with pytest.raises(ModelError, match="no size of that name"):
+    with pytest.raises(ModelError, match="has no such size"):
         with_sizes(jointed(), {"bore.stations_mm.3.x": 62.5})
     with pytest.raises(ModelError, match="a step"):
         with_sizes(jointed(), {"bore.stations_mm.2.x": 150.0})
@@ -195,8 +195,8 @@ def test_the_field_inside_jumps_in_pressure_at_a_step_and_closes_at_the_window(h
 def test_drawings_and_sheets_keep_the_shoulder():
     model = jointed(holes=((120.0, 6.0),))
     assert outside_corners_mm(model) == [(-30.0, 22.0), (60.0, 22.0), (60.0, 19.0), (280.0, 19.0)]
-    rows = [row for table in _profile_groups(model)[0]["tables"] for row in table["rows"]]
-    assert [[str(cell) for cell in row] for row in rows if "60.00" in str(row[0])] == [
+    rows = [row for table in sheet_tables(model)[0].tables for row in table.rows]
+    assert [list(row) for row in rows if row[0] == "60.00"] == [
         ["60.00", "14.000", "4.00"],
         ["60.00", "12.400", "3.30"],
     ]

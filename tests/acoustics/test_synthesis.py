@@ -368,7 +368,7 @@ def test_no_breath_no_sound(cylinder):
 
 
 def test_hiss_grows_with_the_jets_speed():
-    """Notes 6.7: 18 dB a doubling of speed, p ~ U^3. Ours is short of it while the jet is laminar: 11 to 14 dB.
+    """docs/physics/synthesis.md#hiss: 18 dB a doubling of speed, p ~ U^3; ours, while the jet is laminar, 11 to 14 dB.
 
     Its pressure grows as U^2 and its spectrum moves up with U, which a flat radiation alone would turn into U^3. Beyond
     Re 2000 the jet's turbulence comes in on top, tenfold by Re 4000. A head whose edge misses the jet, so that nothing

@@ -14,17 +14,22 @@ from scipy.stats import binom, norm
 
 from fluewright.bench.allowance import starting_sizes
 from fluewright.bench.calibration import PlayedTrial, calibrate, evidence_of, misfit, worth_playing
-from fluewright.bench.cuts import CutPolicy, doubt_of, next_cut, ways_to_raise
+from fluewright.bench.cuts import next_cut
 from fluewright.bench.features import KINDS, features_of
-from fluewright.bench.learning import Shop, learn
+from fluewright.bench.learning import Taught, learn
 from fluewright.bench.matching import chance_of_strays, match_notes
 from fluewright.bench.pitch_model import SHARED, PitchModel
+from fluewright.bench.planner import doubt_of
+from fluewright.bench.policy import CutPolicy
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs, size_patterns_cents, stated_prior
 from fluewright.bench.repeats import of_repeats
-from fluewright.bench.scores import Forecast, score
+from fluewright.bench.scores import ScoredForecast, score
 from fluewright.bench.session import advise, check_sizes_over_time
-from fluewright.design.fit import with_sizes
+from fluewright.bench.verdict import TooSharp, Torn
+from fluewright.bench.ways import ways_to_raise
+from fluewright.bench.words import reason_words, remark_words
 from fluewright.errors import ComputeError, InputError
+from fluewright.instrument.sizes import with_sizes
 from fluewright.instrument.starting import load
 
 MODEL = load("d5-cylinder")
@@ -255,7 +260,7 @@ def test_pieces_narrow_the_next_and_teach_the_spreads():
     rng = np.random.default_rng(8)
     prior = stated_prior(PITCH)
     of_model = prior.mean + np.linalg.cholesky(prior.of_model) @ rng.standard_normal(prior.mean.size)
-    shop = Shop.new(PITCH)
+    shop = Taught.new(PITCH)
     bands = []
     for _ in range(12):
         truth = drawn(rng, of_model)
@@ -292,7 +297,7 @@ def test_the_order_of_the_pieces_does_not_matter():
         evidence.append(evidence_of(PITCH, [trial], STATED_BELIEFS, stated_prior(PITCH).mean))
     ends = []
     for order in (evidence, evidence[::-1]):
-        shop = Shop.new(PITCH)
+        shop = Taught.new(PITCH)
         for piece in order:
             shop = shop.with_piece(piece, fit_scales=False)
         ends.append(shop.prior)
@@ -407,7 +412,7 @@ def test_a_hole_at_its_limit_is_raised_in_another_way_or_the_limit_is_named():
     trials = [played(sizes, truth, rng, shared=False)[1] for _ in range(4)]
     posterior = calibrate(PITCH, trials, beliefs=Beliefs(slip_chance=1e-9))
     verdict = next_cut(posterior, sizes)
-    assert any("hole 4 diameter is at the model's limit of 8.50 mm" in r for r in verdict.reasons)
+    assert any("hole 4 diameter is at the model's limit of 8.50 mm" in reason_words(r) for r in verdict.reasons)
     assert any(c.feature == "hole 4" and c.kind == "rounding" for c in verdict.plan)
 
 
@@ -422,7 +427,7 @@ def test_a_tuned_piece_is_finished_and_a_sharp_one_is_left():
     assert next_cut(calibrate(PITCH, [trial(0.0) for _ in range(6)]), {}).state == "finished"
     verdict = next_cut(calibrate(PITCH, [trial(18.0) for _ in range(6)]), {})
     assert verdict.state == "leave"
-    assert any("too sharp" in reason for reason in verdict.reasons)
+    assert any(isinstance(reason, TooSharp) for reason in verdict.reasons)
 
 
 EIGHT = PitchModel.of(load("c5-eight-hole"))
@@ -455,7 +460,7 @@ def test_notes_of_one_hole_far_apart_do_not_stop_the_other_cuts(fork, plain):
     cut = next(c for c in verdict.plan if c.feature == "hole 4")
     sharp, flat = EIGHT.fingerings[sharp].note, EIGHT.fingerings[flat].note
     assert cut.note == flat
-    assert any(f"{sharp} ends the cut at hole 4, which sets {flat} too" in r for r in cut.reasons)
+    assert any(f"{sharp} ends the cut at hole 4, which sets {flat} too" in reason_words(r) for r in cut.reasons)
     assert set(cut.reasons) < set(verdict.reasons) or cut.reasons == verdict.reasons
 
 
@@ -474,7 +479,10 @@ def test_a_hole_torn_between_two_notes_is_left_with_what_would_reconcile_them():
     posterior = eight_holes({"": 0.0, "G5": -20.0}, 3)
     verdict = next_cut(posterior, {}, rounds_made=2)
     assert verdict.state == "leave"
-    (reason,) = (r for r in verdict.reasons if r.startswith("hole 4 sets F#5 and G5, which want it of different sizes"))
+    (torn,) = (r for r in verdict.reasons if isinstance(r, Torn) and r.hole == "4")
+    assert (torn.sharp, torn.flat) == ("F#5", "G5")
+    reason = reason_words(torn)
+    assert reason.startswith("hole 4 sets F#5 and G5, which want it of different sizes")
     apart = float(re.search(r"([\d.]+) apart, and no size brings both within 5", reason)[1])
     assert apart == pytest.approx(verdict.cents[FORK] - verdict.cents[PLAIN], abs=0.06)
     assert "another fingering of F#5, with one more of its lower holes closed" in reason
@@ -526,7 +534,7 @@ def test_ways_to_raise_a_note_reach_it_and_begin_with_the_mildest():
 def test_unknown_cuts_and_policies_are_refused():
     with pytest.raises(InputError, match="'hammer' is no kind of cut"):
         features_of(PITCH, {}, kinds=("hammer",))
-    with pytest.raises(InputError, match="risk is 2"):
+    with pytest.raises(InputError, match=r"risk: is 2\.0; it must lie between 0 and 0\.5"):
         CutPolicy(risk=2.0)
 
 
@@ -543,7 +551,7 @@ def test_material_does_not_come_back():
 
 def test_honest_forecasts_score_as_honest_and_boasting_ones_do_not():
     rng = np.random.default_rng(12)
-    made = [Forecast("x", m, 2.0, m + np.hypot(2.0, 1.5) * e, 1.5) for m, e in rng.standard_normal((2000, 2))]
+    made = [ScoredForecast("x", m, 2.0, m + np.hypot(2.0, 1.5) * e, 1.5) for m, e in rng.standard_normal((2000, 2))]
     honest = score(made)
     assert honest.count == 2000
     for band, held, wobble in zip((0.5, 0.8, 0.9, 0.95), honest.held, honest.held_sigma, strict=True):
@@ -597,7 +605,7 @@ def test_a_few_slips_are_left_out_and_many_strays_refuse_the_trial():
     for count in range(4):
         advice = advise(PITCH, [[Note(f) for f in [*own, *strays[:count]]]], as_built={})
         assert len(advice.trials[0].notes) == len(own)
-        assert any("fit no fingering and were left out" in w for w in advice.warnings) == (count > 0)
+        assert any("fit no fingering and were left out" in remark_words(w) for w in advice.remarks) == (count > 0)
     with pytest.raises(InputError, match=r"trial 2: 4 of its 17 notes .*523\.2 Hz.* recording of this piece"):
         advise(PITCH, [[Note(f) for f in own], [Note(f) for f in [*own, *strays]]], as_built={})
 
@@ -606,4 +614,4 @@ def test_a_slip_is_named_with_what_to_do():
     own = [float(PITCH.network.targets_hz[i]) for i in MAIN]
     own[2] *= 2 ** (-45 / 1200)
     advice = advise(PITCH, [[Note(f) for f in own]], as_built={})
-    assert any("F#5 (register 1) is -4" in w and "play it again" in w for w in advice.warnings)
+    assert any("F#5 (register 1) is \u22124" in t and "play it again" in t for t in map(remark_words, advice.remarks))

@@ -1,14 +1,17 @@
-"""The demo's loop: tunes virtual pieces without spoiling them, is repeatable, hides the truth from the bench."""
+"""The demo tunes virtual pieces without spoiling them, is repeatable, and hides the truth from the bench."""
 
-import inspect
+import ast
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from fluewright.demo import loop as loop_module
-from fluewright.demo.loop import run_loop
-from fluewright.demo.piece import VirtualPiece
-from fluewright.demo.story import demo_model, run_story
+from fluewright.bench.pitch_model import PitchModel
+from fluewright.bench.verdict import State
+from fluewright.demo import tuning
+from fluewright.demo.story import demo_model, make_piece, run_story
+from fluewright.demo.true_pieces import Making, TruePiece
+from fluewright.shop.history import history_rows
 
 TOLERANCE = 5.0
 
@@ -19,21 +22,27 @@ def model():
 
 
 @pytest.mark.parametrize("seed", [2, 5])
-def test_loop_ends_in_tune(model, seed, tmp_path):
-    result = run_loop(model, seed=seed, folder=tmp_path)
-    truth = result.true_cents[result.first_register]
-    assert np.abs(truth).max() <= TOLERANCE
-    assert result.rounds[-1].verdict.state == "finished"
-    assert len(result.cuts) >= 3
+def test_a_piece_ends_in_tune(model, seed, tmp_path):
+    serial, tuned, piece = make_piece(tmp_path / "a.sqlite", model, seed=seed, recordings=tmp_path)
+    first = tuned.rounds[-1].judged.sitting.pitch.first_register
+    assert tuned.verdict.state is State.FINISHED
+    assert np.abs(piece.true_cents()[first]).max() <= TOLERANCE
+    assert tuned.cuts >= 3
+    # Everything that was played and cut stands in the ledger.
+    what = [row.what for row in history_rows(tmp_path / "a.sqlite", serial)]
+    assert what.count("trial") == tuned.trials
+    assert what.count("cut") == tuned.cuts
 
 
 def test_the_bench_gets_no_hidden_constant(model):
-    """The loop hands the bench only gauge readings and what was heard; the truth is read for judging alone."""
-    source = inspect.getsource(loop_module.run_loop)
-    for line in source.splitlines():
-        if "true_" in line:
-            assert not any(word in line for word in ("calibrate(", "next_cut(", "PlayedTrial(", "starting_sizes("))
-    piece = VirtualPiece(model, {"length_mm": model.length_mm}, np.random.default_rng(0))
+    """The loop hands the shop only gauge readings, a thermometer and what was heard; the truth is kept for judging."""
+    tree = ast.parse(Path(tuning.__file__).read_text(encoding="utf-8"))
+    calls = [n for n in ast.walk(tree) if isinstance(n, ast.Call)]
+    shops = {"judge", "log_trials", "record_cut", "measure_piece", "sit_down", "starting_sizes", "calibrate"}
+    for call in calls:
+        if isinstance(call.func, ast.Name) and call.func.id in shops:
+            assert "true" not in ast.unparse(call), ast.unparse(call)
+    piece = TruePiece(Making(PitchModel.of(model), [1]), [1])
     assert all(name.startswith("_") for name in vars(piece))
 
 
@@ -59,16 +68,13 @@ def test_fifty_seeds(model, tmp_path):
     for seed in range(50):
         folder = tmp_path / str(seed)
         folder.mkdir()
-        result = run_loop(model, seed=seed, folder=folder)
-        truth = result.true_cents[result.first_register]
+        _, tuned, piece = make_piece(folder / "a.sqlite", model, seed=seed, recordings=folder)
+        first = tuned.rounds[-1].judged.sitting.pitch.first_register
+        truth, started = piece.true_cents()[first], tuned.rounds[0].true_cents[first]
         worst = truth[np.abs(truth).argmax()]
         good += bool(np.abs(truth).max() <= TOLERANCE)
-        started = result.rounds[0].true_cents[result.first_register]
         spoiled += bool(((truth > TOLERANCE) & (started <= TOLERANCE)).any())
-        print(
-            f"{seed:4d}  {len(result.rounds):6d}  {len(result.cuts):4d}  "
-            f"{result.rounds[-1].verdict.state:8s}  {worst:+.1f}"
-        )
+        print(f"{seed:4d}  {tuned.trials:6d}  {tuned.cuts:4d}  {tuned.verdict.state:8s}  {worst:+.1f}")
     print(f"within {TOLERANCE:g} cents: {good} of 50; spoiled: {spoiled} of 50")
     assert good >= 48
     assert spoiled <= 1

@@ -10,20 +10,18 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fluewright.bench.calibration import calibrate
-from fluewright.bench.cuts import next_cut
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.session import heard_by_fingering
 from fluewright.bench.voicing import advice as advice_module
 from fluewright.bench.voicing.causes import causes_of
 from fluewright.bench.voicing.trial import check_order
 from fluewright.demo import kept_set
-from fluewright.demo.bench_runs import RanOn
 from fluewright.demo.kept_set import demo_ledger, kept_folder
 from fluewright.demo.set_plan import THE_SET, PlannedPiece
 from fluewright.demo.sound import heard_without_sound, play
 from fluewright.demo.story import demo_model
 from fluewright.demo.true_pieces import Making, TruePiece
+from fluewright.demo.tuning import RanOn
 from fluewright.demo.workshop_set import LEDGER_NAME, make_workshop
 from fluewright.errors import InputError
 from fluewright.instrument.files import model_from_text
@@ -38,8 +36,10 @@ from fluewright.ledger import (
     verify,
 )
 from fluewright.listening import Recording, hear_notes, read_recording
-from fluewright.shop import earlier_trials, head_advice, learned_from, ledger_scores
-from fluewright.shop.head_trials import read_records
+from fluewright.shop import head_advice
+from fluewright.shop.head_records import read_records
+from fluewright.shop.learning import ledger_scores
+from fluewright.shop.sitting import sit_down
 
 D5 = "d5-cylinder"
 FAULT = "windway-high"
@@ -148,12 +148,10 @@ def test_half_way_two_trials_are_played_and_the_next_cuts_wait(shop):
     """What the web shows of it, read back from the ledger and judged anew, has cuts that nobody has made."""
     ledger, made, _ = shop
     piece = made[1]
-    pitch = _pitch(ledger, piece)
-    so_far = earlier_trials(ledger, piece.serial, pitch.model)
-    assert piece.tuned.trials == len(so_far.trials) == 2
-    prior = learned_from(ledger, pitch, without=piece.serial).prior
-    verdict = next_cut(calibrate(pitch, so_far.trials, prior=prior), so_far.as_built, rounds_made=1)
-    assert verdict.state == "cut"
+    sitting = sit_down(ledger, piece.serial)
+    assert piece.tuned.trials == len(sitting.trials) == 2
+    assert sitting.rounds_made == 1
+    assert sitting.verdict().state == "cut"
     last = of_kind(ledger, piece.serial, object)[-1]
     assert isinstance(last, Trial)
 

@@ -6,10 +6,11 @@ import pytest
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
 from fluewright.acoustics.sounding import blow, jet_shift
-from fluewright.design.fit import fit_blown_model, fit_model, with_sizes
+from fluewright.design.fit import fit_blown_model, fit_model
 from fluewright.errors import ModelError
 from fluewright.instrument.files import validate_model
-from fluewright.instrument.geometry import warnings_for
+from fluewright.instrument.practice import warnings_for
+from fluewright.instrument.sizes import with_sizes
 from fluewright.instrument.starting import load
 
 
@@ -68,7 +69,7 @@ def test_nothing_free_is_said():
 
 def test_with_sizes_refuses_what_is_no_instrument():
     model = load("d5-cylinder")
-    with pytest.raises(ModelError, match=r"holes.9.diameter_mm: no size of that name"):
+    with pytest.raises(ModelError, match=r"holes.9.diameter_mm: d5-cylinder has no such size"):
         with_sizes(model, {"holes.9.diameter_mm": 5.0})
     with pytest.raises(ModelError, match="order"):
         with_sizes(model, {"holes.1.position_mm": 170.0})

@@ -21,7 +21,7 @@ from fluewright.instrument.files import (
     write_model,
     write_schema,
 )
-from fluewright.instrument.geometry import warnings_for
+from fluewright.instrument.practice import warnings_for
 from fluewright.instrument.starting import load, starting_models
 
 NAMES = ["c5-eight-hole", "c5-taper", "d4-cylinder", "d5-cylinder", "f4-taper"]

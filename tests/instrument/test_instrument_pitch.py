@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from fluewright.errors import InputError
-from fluewright.instrument.model import Target
+from fluewright.instrument.parts import Target
 from fluewright.instrument.pitch import (
     equal_frequency_hz,
     midi_to_note,

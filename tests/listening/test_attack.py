@@ -11,8 +11,9 @@ from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.errors import RecordingError
 from fluewright.instrument.starting import load
-from fluewright.listening.attack import HISS_BANDS_HZ, note_tones
-from fluewright.listening.notes import Hearing, hear_notes
+from fluewright.listening import Analysis, hear_notes
+from fluewright.listening.hiss import HISS_BANDS_HZ
+from fluewright.listening.note_tones import measure_tones
 
 PITCHES_HZ = (262.0, 587.33, 1175.0, 2093.0)
 SCALE = 0.2
@@ -47,7 +48,7 @@ def played(
 
 
 def measured(sound):
-    return note_tones(sound, hear_notes(sound))
+    return Analysis(sound).tones
 
 
 def only(sound):
@@ -347,9 +348,9 @@ def test_shortest_notes_give_what_they_can():
 
 def test_no_notes_no_tones_and_notes_of_another_recording_are_refused():
     sound = played()
-    assert note_tones(sound, Hearing((), ())) == ()
+    assert measure_tones(sound, ()) == ()
     with pytest.raises(RecordingError, match="heard in another"):
-        note_tones(recording(silence(0.5)), hear_notes(sound))
+        measure_tones(recording(silence(0.5)), hear_notes(sound).notes)
 
 
 # --- the blown model's own sound, where no part was made to measure ---------------------------------------------------
@@ -426,7 +427,7 @@ def test_a_strange_line_is_no_noise():
     t = np.arange(len(quiet.samples)) / RATE_HZ
     # 20 dB over all the noise together, between harmonics 4 and 5.
     strange = recording(quiet.samples + 0.04 * np.sin(2 * np.pi * 2650.0 * t))
-    found = note_tones(strange, hear_notes(quiet))[0]
+    found = measure_tones(strange, hear_notes(quiet).notes)[0]
     assert found.harmonic_to_noise_db == pytest.approx(only(quiet).harmonic_to_noise_db, abs=0.5)
 
 

@@ -5,6 +5,7 @@ import pytest
 from listening_tones import RATE_HZ, following
 
 from fluewright.listening.changes import change_s
+from fluewright.listening.sound import Sound
 
 CHANGE_S = 0.5
 
@@ -23,7 +24,7 @@ def ringing_on(before_hz, after_hz, *, decay_s=0.03, rise_s=0.02, amplitudes=(1.
 
 def found(sound, before_hz, after_hz, *, near_s=CHANGE_S, noise=0.001):
     noisy = sound + noise * np.random.default_rng(3).standard_normal(len(sound))
-    return change_s(noisy, RATE_HZ, near_s=near_s, reach_s=0.07, before_hz=before_hz, after_hz=after_hz)
+    return change_s(Sound(noisy, RATE_HZ), near_s=near_s, reach_s=0.07, before_hz=before_hz, after_hz=after_hz)
 
 
 @pytest.mark.parametrize("steps", [-2, -1, 1, 2, 5, 7])
@@ -54,4 +55,4 @@ def test_where_nothing_changes_no_moment_is_named():
     t = np.arange(RATE_HZ) / RATE_HZ
     assert found(0.1 * np.sin(2 * np.pi * 600.0 * t), 600.0, 1200.0) is None
     assert found(0.1 * np.sin(2 * np.pi * 600.0 * t), 600.0, 650.0) is None
-    assert change_s(np.zeros(100), RATE_HZ, near_s=0.0, reach_s=0.05, before_hz=600.0, after_hz=700.0) is None
+    assert change_s(Sound(np.zeros(100), RATE_HZ), near_s=0.0, reach_s=0.05, before_hz=600.0, after_hz=700.0) is None

@@ -11,6 +11,7 @@ from listening_tones import RATE_HZ, recording, tone
 
 from fluewright.listening import hear_notes
 from fluewright.listening.pitch import track_pitch
+from fluewright.listening.sound import Sound
 
 WRONG_CENTS = 50.0
 
@@ -88,5 +89,5 @@ def test_octave_errors_in_breath_noise_and_with_very_weak_fundamentals_are_few()
 @pytest.mark.parametrize("order", [3, 4, 5, 6])
 def test_a_faint_high_partial_with_none_between_does_not_drag_the_pitch_down_an_octave(order):
     amplitudes = [1.0] + [0.0] * (order - 2) + [0.045]
-    track = track_pitch(tone(660.0, 0.3, amplitudes=amplitudes, ramp_s=0.0), RATE_HZ)
+    track = track_pitch(Sound(tone(660.0, 0.3, amplitudes=amplitudes, ramp_s=0.0), RATE_HZ))
     assert 1200 * np.log2(track.pitch_hz[4:-4] / 660.0) == pytest.approx(0.0, abs=1.0)

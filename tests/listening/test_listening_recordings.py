@@ -9,7 +9,7 @@ import soundfile
 from listening_tones import RATE_HZ, silence, tone
 
 from fluewright.errors import RecordingError
-from fluewright.listening import hear_notes, read_recording, recordings, write_recording
+from fluewright.listening import hear_notes, read_recording, survey, write_recording
 
 SOUND = tone(587.33, 0.3)
 
@@ -83,7 +83,7 @@ def test_too_short_and_odd_rates_are_refused(tmp_path):
 
 def test_too_long_is_refused_by_header_and_by_the_real_stream(tmp_path, monkeypatch):
     write_recording(tmp_path / "long.flac", silence(3.0), RATE_HZ)
-    monkeypatch.setattr(recordings, "LONGEST_S", 2.0)
+    monkeypatch.setattr(survey, "LONGEST_S", 2.0)
     refused(tmp_path / "long.flac", r"3 s or more, above the limit of 2 s")
     # FLAC may leave the length unknown (36 bits of the first block): then only the stream tells.
     data = bytearray((tmp_path / "long.flac").read_bytes())

@@ -3,6 +3,7 @@ import pytest
 from listening_tones import RATE_HZ
 
 from fluewright.listening.partials import measure_partials
+from fluewright.listening.sound import Sound
 from fluewright.listening.tones import cramer_rao_hz, fit_tone
 
 CENT = np.log(2.0) / 1200.0
@@ -30,8 +31,7 @@ def noisy_tone(rng, hz, duration_s, snr_db, *, wander_cents=0.0):
 def fit(sound, hz, duration_s):
     # The track is deliberately off by 0.35 cent: the fit must not lean on it.
     partials = measure_partials(
-        sound,
-        RATE_HZ,
+        Sound(sound, RATE_HZ),
         start_s=0.0,
         end_s=duration_s,
         track_times_s=np.array([0.0, duration_s]),

@@ -9,8 +9,9 @@ import soundfile
 
 from fluewright.errors import RecordingError
 from fluewright.listening import Recording, hear_notes
-from fluewright.listening.spectra import Thinner, thin_out
+from fluewright.listening.sound import Sound
 from fluewright.listening.streams import Listener, hear_file
+from fluewright.listening.thinning import Thinner, thin_out
 
 RATE = 44_100
 
@@ -111,12 +112,12 @@ def test_no_live_block_of_50_ms_takes_15_ms_not_even_where_notes_end_or_pieces_a
 @pytest.mark.parametrize("rate_hz", [88_200, 96_000, 192_000])
 def test_sound_thinned_out_in_blocks_is_that_thinned_out_whole(rate_hz):
     sound = np.random.default_rng(6).standard_normal(20_011)
-    whole, thin_hz = thin_out(sound, rate_hz)
+    thinned = thin_out(Sound(sound, rate_hz))
     thinner = Thinner(rate_hz)
-    assert thinner.rate_hz == thin_hz
+    assert thinner.rate_hz == thinned.rate_hz
     parts = [thinner.push(sound[at : at + 1237]) for at in range(0, len(sound), 1237)]
-    assert np.concatenate([*parts, thinner.flush()]) == pytest.approx(whole, abs=1e-12)
-    assert len(whole) == 1 + (len(sound) - 1) // round(rate_hz / thin_hz)
+    assert np.concatenate([*parts, thinner.flush()]) == pytest.approx(thinned.samples, abs=1e-12)
+    assert len(thinned) == 1 + (len(sound) - 1) // round(rate_hz / thinned.rate_hz)
 
 
 def test_a_long_file_is_heard_in_bounded_memory(tmp_path):

@@ -6,16 +6,14 @@ import numpy as np
 import pytest
 
 from fluewright.errors import RecordingError
-from fluewright.listening import Recording
+from fluewright.listening import Analysis, Recording
 from fluewright.listening.breath_log import (
-    PA_PER_MM_WATER,
     BreathLog,
     align_log,
     read_breath_log,
     typed_breath_log,
 )
-from fluewright.listening.pitch import track_pitch
-from fluewright.listening.swells import hear_swell
+from fluewright.units import MM_OF_WATER_PA
 
 RATE = 44_100.0
 
@@ -49,7 +47,7 @@ def test_jumps_within_20_ms_of_their_known_times():
         up = rng.uniform(1.5, 2.5)
         down = rng.uniform(3.5, 4.5)
         sound = jumping(rng, low_hz=rng.uniform(280, 900), jumps_s=(up, down))
-        found = hear_swell(recording(sound)).jumps
+        found = Analysis(recording(sound)).swell().jumps
         assert [j.up for j in found] == [True, False]
         worst = max(worst, abs(found[0].time_s - up), abs(found[1].time_s - down))
         assert found[0].after_hz / found[0].before_hz == pytest.approx(2.0, rel=0.01)
@@ -65,7 +63,7 @@ def test_no_jump_in_a_hundred_steady_notes_with_vibrato():
         phase = 2 * np.pi * np.cumsum(f * 2 ** (cents / 1200)) / RATE
         sound = sum((0.3 * rng.uniform(0.1, 1.0) / k) * np.sin(k * phase + rng.uniform(0, 6)) for k in range(1, 6))
         sound = sound * (1 + 0.2 * np.sin(2 * np.pi * 5 * t)) + 0.003 * rng.standard_normal(len(t))
-        heard = hear_swell(recording(sound))
+        heard = Analysis(recording(sound)).swell()
         assert heard.jumps == ()
         assert heard.warbles == ()
 
@@ -78,11 +76,10 @@ def test_cents_per_doubling_of_breath_is_that_of_the_log():
     sound = 0.001 * pressure * (np.sin(phase) + 0.4 * np.sin(2 * phase))
     sound += 0.0005 * np.random.default_rng(3).standard_normal(len(t))
     log = BreathLog(t[::2000], pressure[::2000])
-    (stretch,) = hear_swell(recording(sound), log).stretches
+    (stretch,) = Analysis(recording(sound)).swell(log).stretches
     assert stretch.cents_per_doubling == pytest.approx(30.0, abs=0.5)
     shifted = log.moved(-3.0)
-    track = track_pitch(sound, RATE)
-    _, shift, likely = align_log(shifted, track.times_s, track.level_db)
+    _, shift, likely = Analysis(recording(sound)).aligned(shifted)
     assert shift == pytest.approx(3.0, abs=0.05)
     assert likely > 0.9
 
@@ -90,7 +87,7 @@ def test_cents_per_doubling_of_breath_is_that_of_the_log():
 def test_a_beat_of_two_modes_is_a_warble():
     t = np.arange(int(3.0 * RATE)) / RATE
     sound = 0.3 * np.sin(2 * np.pi * 600 * t) + 0.2 * np.sin(2 * np.pi * 620 * t) * (t > 1.0) * (t < 2.0)
-    found = hear_swell(recording(sound + 0.001 * np.random.default_rng(4).standard_normal(len(t)))).warbles
+    found = Analysis(recording(sound + 0.001 * np.random.default_rng(4).standard_normal(len(t)))).swell().warbles
     assert len(found) == 1
     assert found[0].rate_hz == pytest.approx(20.0, abs=2.0)
     assert abs(found[0].start_s - 1.0) < 0.25
@@ -108,7 +105,7 @@ def test_logs_are_read_in_every_form(tmp_path):
     path.write_text("0,5;10\n1,5;20,5\n")
     assert read_breath_log(path).pressures_pa.tolist() == [10.0, 20.5]
     typed = typed_breath_log(["1=12mm", "2.5s=180", "0=1cm"])
-    assert typed.pressures_pa.tolist() == pytest.approx([10 * PA_PER_MM_WATER, 12 * PA_PER_MM_WATER, 180.0])
+    assert typed.pressures_pa.tolist() == pytest.approx([10 * MM_OF_WATER_PA, 12 * MM_OF_WATER_PA, 180.0])
 
 
 @pytest.mark.parametrize(
@@ -130,7 +127,7 @@ def test_bad_readings_and_logs_that_fit_nothing_are_refused():
     with pytest.raises(RecordingError, match="offset"):
         align_log(log, t, -30 + 10 * np.random.default_rng(5).standard_normal(len(t)))
     with pytest.raises(RecordingError, match="no pitch"):
-        hear_swell(recording(0.01 * np.random.default_rng(6).standard_normal(44100)))
+        Analysis(recording(0.01 * np.random.default_rng(6).standard_normal(44100))).swell()
 
 
 def test_values_beside_the_log_are_not_invented():
@@ -151,7 +148,7 @@ def test_jumps_of_the_blown_model_are_found_within_20_ms():
         note = blown.notes[i]
         sound = sound_of(blown, swell_gesture(i, 1.5 * note.lowest_pa, 1.7 * note.highest_pa, seconds=10.0))
         heard = sound.samples() + 0.003 * np.random.default_rng(i).standard_normal(sound.pressure_pa.size)
-        found = hear_swell(Recording(heard, 48_000.0, 1, len(heard) / 48_000.0, "")).jumps
+        found = Analysis(Recording(heard, 48_000.0, 1, len(heard) / 48_000.0, "")).swell().jumps
         assert [j.up for j in found] == [True, False]
         for jump in found:
             low = min(jump.before_hz, jump.after_hz)

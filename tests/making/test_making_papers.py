@@ -9,8 +9,8 @@ import pytest
 from picture_models import large_flute, marks_for, tapered_eight_hole, whistle
 
 from fluewright.errors import InputError
-from fluewright.instrument.geometry import outside_diameter_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import outside_diameter_mm
 from fluewright.making import (
     CertificateCut,
     CertificateNote,

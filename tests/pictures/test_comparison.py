@@ -108,7 +108,7 @@ def test_older_marks_are_hollow_newer_filled_in_order_of_pitch():
     told = [[text.text for text in note.iter(f"{SVG}text")] for note in notes]
     assert told == [
         ["D5", "−3.0", "−1.5", "+1.5"], ["E5", "+4.0", "–", "–"], ["F5", "–", "+70.0", "–"],
-        ["D6", "+2.0", "+2.0", "+0.0"],
+        ["D6", "+2.0", "+2.0", "0.0"],
     ]  # fmt: skip
     fills = [[e.get("fill") for e in note.iter(f"{SVG}ellipse")] for note in notes[:3]]
     assert fills == [[palette.ground, palette.register_1_text], [palette.ground], [palette.register_1_text]]

@@ -6,27 +6,28 @@ import pytest
 from picture_reading import SVG, assert_readable, groups_of, page_of, texts_of
 
 from fluewright.errors import InputError
+from fluewright.grades import Grade
 from fluewright.pictures.effects import AdjustmentEffects, EffectRow, effect_picture
 from fluewright.pictures.palette import contrast_ratio, palette_for
 
 LONGER = AdjustmentEffects(
     "window-longer", "cut the edge back: window longer by 0.1 mm",
     (
-        EffectRow("pitch, register 1", 4.0, 1.0, "cents", "computed"),
-        EffectRow("pitch, register 2", -2.0, 0.5, "cents", "measured here"),
-        EffectRow("least breath, register 1", 12.0, 3.0, "%", "computed"),
-        EffectRow("breath at which the lowest note jumps", -0.4, 60.0, "%", "computed"),
-        EffectRow("air used", 0.0, 0.0, "%", "computed"),
-        EffectRow("hiss against tone", 1.0, 0.0, "dB", "practice"),
+        EffectRow("pitch, register 1", 4.0, 1.0, "cents", Grade.COMPUTED),
+        EffectRow("pitch, register 2", -2.0, 0.5, "cents", Grade.MEASURED_HERE),
+        EffectRow("least breath, register 1", 12.0, 3.0, "%", Grade.COMPUTED),
+        EffectRow("breath at which the lowest note jumps", -0.4, 60.0, "%", Grade.COMPUTED),
+        EffectRow("air used", 0.0, 0.0, "%", Grade.COMPUTED),
+        EffectRow("hiss against tone", 1.0, 0.0, "dB", Grade.PRACTICE),
     ),
     caution="never twice without replaying the top notes",
 )  # fmt: skip
 BACK = AdjustmentEffects(
     "block-back", "block back by 0.1 mm",
     (
-        EffectRow("pitch, register 1", -8.0, 2.0, "cents", "computed"),
-        EffectRow("hiss against tone", 0.0, 0.0, "dB", "practice"),
-        EffectRow("speed of the attack", -1.0, 0.0, "%", "practice"),
+        EffectRow("pitch, register 1", -8.0, 2.0, "cents", Grade.COMPUTED),
+        EffectRow("hiss against tone", 0.0, 0.0, "dB", Grade.PRACTICE),
+        EffectRow("speed of the attack", -1.0, 0.0, "%", Grade.PRACTICE),
     ),
     undo="push the block forward",
 )  # fmt: skip
@@ -114,7 +115,7 @@ def test_practice_has_an_arrow_and_no_size():
 
 
 def test_small_effects_do_not_look_large():
-    tiny = AdjustmentEffects("a", "a", (EffectRow("loudness", 0.02, 0.01, "dB", "computed"),))
+    tiny = AdjustmentEffects("a", "a", (EffectRow("loudness", 0.02, 0.01, "dB", Grade.COMPUTED),))
     ((_, left, right, *_),) = bars_of(effect_picture([tiny], title="t"), "a")
     assert right - left < 1.0
 
@@ -139,9 +140,9 @@ def test_what_cannot_be_drawn_is_refused():
     with pytest.raises(InputError, match="at least one"):
         effect_picture([], title="t")
     with pytest.raises(InputError, match="no size"):
-        EffectRow("hiss", 0.4, 0.0, "dB", "practice")
+        EffectRow("hiss", 0.4, 0.0, "dB", Grade.PRACTICE)
     with pytest.raises(InputError, match="use one of"):
         EffectRow("hiss", 0.4, 0.0, "dB", "guessed")
     for value, uncertainty in ((float("nan"), 0.0), (1.0, -1.0), (1.0, float("inf"))):
         with pytest.raises(InputError, match="cannot be drawn"):
-            EffectRow("hiss", value, uncertainty, "dB", "computed")
+            EffectRow("hiss", value, uncertainty, "dB", Grade.COMPUTED)

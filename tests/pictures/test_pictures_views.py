@@ -8,8 +8,9 @@ from picture_models import large_flute, tapered_eight_hole, whistle
 
 from fluewright.errors import InputError
 from fluewright.pictures import head_section, side_view, top_view
+from fluewright.pictures.numerals import scale_words
 from fluewright.pictures.svg import text_width_mm
-from fluewright.pictures.views import fitting_scale, scale_words
+from fluewright.pictures.views import fitting_scale
 
 SVG = "{http://www.w3.org/2000/svg}"
 MODELS = {"whistle": whistle(), "taper": tapered_eight_hole(), "large": large_flute()}

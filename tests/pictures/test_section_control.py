@@ -90,7 +90,7 @@ def test_places_are_buttons_with_names_and_the_picture_lets_readers_in():
         assert (place.get("tabindex"), place.get("role")) == ("0", "button")
         assert place.get("aria-pressed") == ("true" if place.get("data-place") == "edge" else "false")
     titles = {p.get("data-place"): p.find(f"{SVG}title").text for p in places}
-    assert titles["edge"] == "edge: offset -0.40 mm, broken 0.10 mm"
+    assert titles["edge"] == "edge: offset −0.40 mm, broken 0.10 mm"
     assert titles["upper-chamfer"] == "upper chamfer: 0.50 mm at 40 degrees"
     assert len(set(titles.values())) == len(PLACE_NAMES)
 

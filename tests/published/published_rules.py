@@ -11,7 +11,7 @@ __all__ = ["lossless_rules", "published_rules", "tube_model", "tube_of"]
 
 
 def published_rules() -> Rules:
-    """Return the rules of the physics notes, sections 3 to 5: single holes in a chain, window after 5.2."""
+    """Return the rules of docs/physics/network.md#reference-instrument: single holes in a chain, plain window."""
     return PUBLISHED
 
 

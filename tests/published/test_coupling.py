@@ -1,8 +1,8 @@
 """Coupling of openings: the program's fits against exact fields of a rigid cylinder and of a rigid duct.
 
 Source: boundary-value solutions for an infinite rigid cylinder and duct (Morse & Ingard, Theoretical Acoustics, 1968,
-eigenfunctions from memory); free space: Lefebvre, Scavone & Kergomard 2013 (physics notes 4.10). The integrals are
-evaluated here with SciPy, nothing of the program in them.
+eigenfunctions from memory); free space: Lefebvre, Scavone & Kergomard 2013 (docs/physics/network.md#coupling). The
+integrals are evaluated here with SciPy, nothing of the program in them.
 """
 
 import math

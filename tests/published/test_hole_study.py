@@ -1,6 +1,6 @@
 """The program's finished holes against our own finite-element study of tone holes.
 
-Source: research/holes/cases (potential flow; validated there against the whole open holes of the physics notes, 4.7).
+Source: research/holes/cases (potential flow; validated there against docs/physics/holes.md#whole-hole).
 """
 
 import importlib.util

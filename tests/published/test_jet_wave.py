@@ -1,6 +1,6 @@
 """The jet's wave against Rayleigh's equation and measured pipes, its memory against its law, its speed.
 
-Sources: table of the physics notes, 6.3 (our own shooting). Coltman 1976 (half a wave between slit and edge), Ising
+Sources: table of docs/physics/jet.md#waves (our own shooting). Coltman 1976 (half a wave between slit and edge), Ising
 1971 (intonation number; seen in Liljencrants' notes), Brown 1937 (edge tones), Curle 1953 and Powell 1961 (a quarter
 more than whole waves), Nolle 1998 and de la Cuadra, Vergez & Fabre 2007 (speed and growth of real jets): from memory.
 """
@@ -26,7 +26,7 @@ from fluewright.acoustics.kernels.jet import LONG_WAVE, JetWay, travelled
 from fluewright.acoustics.kernels.loop import jet_response
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
-from fluewright.instrument.model import Windway
+from fluewright.instrument.parts import Windway
 from fluewright.instrument.starting import load
 
 TABLE = [
@@ -182,7 +182,7 @@ def test_a_very_slow_jet_is_carried_whole():
 
 @pytest.mark.parametrize("name", ["d5-cylinder", "c5-eight-hole", "d4-cylinder", "f4-taper", "c5-taper"])
 def test_the_jet_is_no_faster_than_bernoulli(name):
-    """Notes 6.1: 0.85 to 1 times sqrt(2 P/rho) expected of short tapered windways; ours of 28 to 42 mm rise to 0.93."""
+    """docs/physics/jet.md#profile: 0.85 to 1 of sqrt(2 P/rho) expected of short tapers; 28 to 42 mm rise to 0.93."""
     head = load(name).head
     share = [windway_flow(head, p, 1.2, 1.82e-5) for p in np.geomspace(1.0, 20_000.0, 40)]
     ratio = np.array([f.jet_speed / f.bernoulli_speed for f in share])
@@ -259,12 +259,12 @@ def test_isings_number_of_a_whistle_in_tune(cylinder):
 
 
 def test_dimensionless_jet_speeds_of_a_whistle(cylinder):
-    """theta = U_j/(f W), W the free length. Notes 6.5: onset 4 to 6, playing 6 to 15, jump 12 to 25 (lumped law).
+    """theta = U_j/(f W), W the free length; docs/physics/jet.md#lumped-law: onset 4 to 6, play 6 to 15, jump 12 to 25.
 
     The half-wave law needs half of the lumped law's speed: onset at 2.8, 0.7 times the range's lower end; in tune at
     4.0 to 4.9, 0.65 to 0.8 of it; jump at 6.5 to 7.2, 0.55 to 0.6 of it, and 10 on the two highest notes. The measured
-    flute of the notes, 10, jumps at about 5 (window length, Bernoulli speed): 6.5 to 7.2 is 30 to 45 % above it, where
-    the lumped law is 140 % above.
+    flute (docs/physics/jet.md#measured-flutes) jumps at about 5 (window length, Bernoulli speed): 6.5 to 7.2 is 30 to
+    45 % above it, where the lumped law is 140 % above.
     """
     law = cylinder.law
     length = free_length_m(cylinder.network.model.head, cylinder.settings)
@@ -287,7 +287,7 @@ def test_dimensionless_jet_speeds_of_a_whistle(cylinder):
     assert (in_tune < jump).all()
     for note in low:
         assert note.theta == pytest.approx(theta(note, note.planned_pa), rel=1e-9)
-    # Falls back at 0.7 to 0.85 of the jump's breath (notes 10) on the two lowest notes, lower on the others.
+    # Falls back at 0.7 to 0.85 of the jump's breath (as measured) on the two lowest notes, lower on the others.
     back = np.array([n.fall_back_pa / n.highest_pa for n in low])
     assert back[:2] == pytest.approx(0.72, abs=0.04)
     assert (back[2:5] > 0.55).all()

@@ -1,4 +1,4 @@
-"""Cutoff of a row of open holes: physics notes 8.4 (Benade 1960 for the idea; the exact root checked there)."""
+"""Cutoff of a row of open holes: docs/physics/network.md#cutoff (Benade 1960 for the idea)."""
 
 import pytest
 

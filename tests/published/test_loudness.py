@@ -12,17 +12,11 @@ import pytest
 from scipy.signal import freqz, sosfreqz
 
 from fluewright.errors import RecordingError
-from fluewright.listening.loudness import (
-    LevelMeter,
-    LoudnessMeter,
-    a_weighting_db,
-    a_weighting_filter,
-    calibrate,
-    k_weighting_sections,
-    measure_level,
-    measure_loudness,
-)
+from fluewright.listening.calibration import calibrate
+from fluewright.listening.level import LevelMeter, measure_level
+from fluewright.listening.loudness import LoudnessMeter, measure_loudness
 from fluewright.listening.recordings import Recording
+from fluewright.listening.weighting import a_weighting_db, a_weighting_filter, k_weighting_sections
 
 RATE_HZ = 48_000
 T = np.arange(2 * RATE_HZ) / RATE_HZ

@@ -6,7 +6,7 @@ definitions in common use; the frequencies and cents below follow from them: 2^(
 
 import pytest
 
-from fluewright.instrument.model import Target
+from fluewright.instrument.parts import Target
 from fluewright.instrument.pitch import equal_frequency_hz
 from fluewright.instrument.temperament import JUST, target_frequency_hz
 from fluewright.units import cents_above

@@ -1,4 +1,4 @@
-"""Rules for bores, warm breath and rows of holes on whole networks: physics notes 1.4, 1.6, 2.5, 2.6, 8.1 and 8.4."""
+"""Rules for bores, warm breath and rows of holes on whole networks (docs/physics/, pages named below)."""
 
 import math
 from dataclasses import replace
@@ -18,7 +18,7 @@ from fluewright.units import cents_above
 
 RHO, C = REF_AIR.density, REF_AIR.sound_speed
 A, L = 7e-3, 0.280
-WINDOW = 3.0332173931 * A  # notes 5.2, the window of the tube as a length of bore
+WINDOW = 3.0332173931 * A  # docs/physics/window.md#plain-window, the window of the tube as a length of bore
 
 
 def even_tube(count=2):
@@ -39,7 +39,7 @@ def standing_wave(omega):
 
 @pytest.mark.parametrize("mode", [0, 1, 2])
 def test_small_changes_of_area_move_the_modes_of_a_network_as_rayleighs_rule_says(mode):
-    """Notes 2.5: df/f = 1/2 int (dS/S)(ke - pe) dx / int ke dx, [C derivation]; lossless tube with window and foot.
+    """docs/physics/ducts.md#bore-changes: df/f = 1/2 int (dS/S)(ke - pe) dx / int ke dx; tube with window and foot.
 
     Each station of a straight bore widens as a tent over its two neighbours; ke holds what moves in window and foot.
     """
@@ -66,7 +66,7 @@ def test_small_changes_of_area_move_the_modes_of_a_network_as_rayleighs_rule_say
 
 
 def test_widening_at_a_velocity_antinode_raises_and_at_a_pressure_antinode_lowers():
-    """Notes 2.5, in words: mode 1 flows at both ends and presses in the middle."""
+    """docs/physics/ducts.md#bore-changes in words: mode 1 flows at both ends and presses in the middle."""
     network = build_network(tube_of(bore=even_tube(9)), air=REF_AIR, rules=published_rules())
     solved = resonances(network, sensitivities=True)
     keys = [d.key for d in network.dimensions]
@@ -77,7 +77,7 @@ def test_widening_at_a_velocity_antinode_raises_and_at_a_pressure_antinode_lower
 
 
 def test_the_loss_factor_flattens_a_whole_tube_as_it_does_a_wave():
-    """Notes 2.6: zeta on loss and phase; 1.3 costs -5.81 cents by the first-order rule, at 440 Hz and 7 mm.
+    """docs/physics/air.md#real-walls: zeta on loss and phase; 1.3 costs -5.81 cents to first order, at 440 Hz and 7 mm.
 
     On the tube the walls act on its 280 of 305 mm; the exact wave has -5.67 where the rule has -5.81.
     """
@@ -101,7 +101,7 @@ def _gas():
 
 
 def test_a_curved_bore_in_cones_comes_nearer_with_the_square_of_the_slice():
-    """Notes 2.5: any profile in slices of cones; error falls as slice**2."""
+    """docs/physics/ducts.md#curved-bores: any profile in slices of cones; error falls as slice**2."""
 
     def first(slices):
         x = np.linspace(0.0, 280.0, slices + 1)
@@ -141,8 +141,8 @@ def tau(x):
     return 1.0 + WARM / (273.15 + ROOM) * math.exp(-x / DECAY)
 
 
-def test_travel_time_along_a_cooling_bore_is_that_of_the_notes():
-    """Notes 1.6: T_a 24, T_w 32, l 0.15, L 0.3 m, c = 331.3 sqrt(1 + t/273.15): mean c 347.548047 m/s.
+def test_travel_time_along_a_cooling_bore_is_the_printed_one():
+    """docs/physics/air.md#warm-breath: T_a 24, T_w 32, l 0.15, L 0.3 m, c = 331.3 sqrt(1 + t/273.15): mean 347.548047.
 
     Read back from the network: the phase of the wave that the bore returns at 3 kHz is twice the travel time.
     """
@@ -169,7 +169,7 @@ def test_travel_time_along_a_cooling_bore_is_that_of_the_notes():
 
 
 def test_a_cooling_bore_against_an_integrated_wave_equation():
-    """Notes 1.6: rho and c local, rho c**2 constant; the two equations of the lossless duct integrated by SciPy.
+    """docs/physics/air.md#warm-breath: rho and c local, rho c**2 constant; both equations integrated by SciPy.
 
     Pieces of 20 mm with the temperature of their middles stand for the gradient, good to 2e-5: 0.03 cents.
     """
@@ -200,7 +200,7 @@ def test_a_cooling_bore_against_an_integrated_wave_equation():
 
 @pytest.mark.parametrize("mode", [0, 1, 2])
 def test_the_square_of_velocity_weights_the_temperature(mode):
-    """Notes 1.6, [C derivation]: df/f = 1/2 int (dT/T) rho u^2 S dx / int rho u^2 S dx, window and foot included."""
+    """docs/physics/air.md#warm-breath: df/f = 1/2 int (dT/T) rho u^2 S dx / int rho u^2 S dx, window and foot too."""
     small = 0.05
     cool = resonances(warm_network(0.0)).frequencies_hz[mode]
     warm = resonances(warm_network(small)).frequencies_hz[mode]
@@ -218,8 +218,8 @@ def test_the_square_of_velocity_weights_the_temperature(mode):
 
 
 def test_warm_breath_counts_at_the_ends_and_hardly_in_the_middle():
-    """Notes 1.6: for mode 1 the two ends count; warmth that ends after a fifth of the bore gives over half as much
-    as that after half of it, though it fills two fifths as much."""
+    """docs/physics/air.md#warm-breath: for mode 1 the two ends count; warmth that ends after a fifth of the bore gives
+    over half as much as that after half of it, though it fills two fifths as much."""
     shift = [
         resonances(warm_network(1.0, decay)).frequencies_hz[0] / resonances(warm_network(0.0)).frequencies_hz[0] - 1.0
         for decay in (60.0, 150.0)
@@ -228,7 +228,7 @@ def test_warm_breath_counts_at_the_ends_and_hardly_in_the_middle():
 
 
 def test_carbon_dioxide_by_cramers_formula_beyond_its_range():
-    """Notes 1.4: 0.04 % to 4 % at 25 C saturated, -17.46 cents by Cramer, JASA 93, 2510 (1993), carried on.
+    """docs/physics/air.md#breath-mixture: 0.04 to 4 %, 25 C saturated: -17.46 cents by Cramer (1993), carried on.
 
     The program takes the ideal mixture there, -16.76 cents: 0.7 cents apart.
     """
@@ -253,7 +253,7 @@ def test_carbon_dioxide_by_cramers_formula_beyond_its_range():
 
 
 def test_the_node_form_has_the_same_roots_to_second_order_in_the_losses():
-    """Notes 8.1: Im(1/Z_w + 1/Z_bore) = 0 as well as Im(Z_w + Z_bore) = 0.
+    """docs/physics/network.md#resonances: Im(1/Z_w + 1/Z_bore) = 0 as well as Im(Z_w + Z_bore) = 0.
 
     By a steady R they would be R/(2 X_w Q) apart, which is 4/Q**2 for the lowest note here; R itself rises.
     """
@@ -274,7 +274,7 @@ def test_the_node_form_has_the_same_roots_to_second_order_in_the_losses():
 
 
 def test_cutoff_of_a_row_by_its_three_formulas():
-    """Notes 8.4: exact 1659.133405 Hz, small-ks 1700.835825, Benade 1960 (from memory) 1662.455183."""
+    """docs/physics/network.md#cutoff: exact 1659.133405 Hz, short spacing 1700.835825, Benade 1662.455183."""
     a, b, t_e, s = 7.5e-3, 3.5e-3, 9e-3, 25e-3
     exact = cutoff_of_row_hz(a, b, t_e, s, 343.5)
     small = 343.5 / (2.0 * math.pi) * (b / a) / math.sqrt(s * t_e)
@@ -287,7 +287,7 @@ def test_cutoff_of_a_row_by_its_three_formulas():
 
 
 def test_waves_pass_a_row_above_its_cutoff_and_not_below():
-    """Notes 8.4, Bloch phase: cos q = cos(k s) + (b/a)^2 sin(k s)/(2 k t_e) is 1 at the cutoff, [C]."""
+    """Bloch phase (docs/physics/network.md#cutoff): cos q is 1 at the cutoff, our derivation."""
     a, b, t_e, s = 7.5e-3, 3.5e-3, 9e-3, 25e-3
 
     def cosine(f_hz):

@@ -1,6 +1,6 @@
-"""The flanged end by mode matching after Zorumski (1973), written here, against the notes and the program's fit.
+"""The flanged end by mode matching after Zorumski (1973), written here, docs/physics/ends.md#flange and the fit.
 
-Source: physics notes 3.3; W. E. Zorumski, JASA 54, 1667 (1973), for the generalised radiation impedance. The
+Source: W. E. Zorumski, JASA 54, 1667 (1973), for the generalised radiation impedance. The
 solution below is our own: Hankel transforms of the duct's modes, solved for the reflected plane wave.
 """
 
@@ -63,7 +63,7 @@ def flanged(ka: float, modes: int = 24) -> tuple[float, float]:
     ],
 )
 def test_mode_matching_comes_to_the_tabled_values_and_the_fit_keeps_near(ka, modulus, length):
-    """Notes 3.3 say "L/a good to 0.0006"; the fit of Silva et al., JSV 322, 255 (2009), from memory."""
+    """docs/physics/ends.md#flange: L/a good to 0.0006; the fit of Silva et al., JSV 322, 255 (2009), from memory."""
     found = flanged(ka)
     assert found == pytest.approx((modulus, length), abs=6e-7)
     log_r, fitted, _, _ = end_correction(ka * ka, FLANGED)
@@ -80,7 +80,7 @@ def test_at_low_frequency_the_length_is_0_8216():
 def test_the_fit_holds_over_its_whole_range():
     """|R| within 0.003 and L/a within 0.0085 for ka up to 2.
 
-    Notes 3.2 say 0.007 "against exact" of both ends; the flanged fit is 0.0081 a short at ka 1.3 (our modes).
+    docs/physics/ends.md#open-end: the thin end keeps 0.007; the flanged fit is 0.0081 a short at ka 1.3 (our modes).
     """
     for ka in (0.05, 0.4, 0.8, 1.1, 1.3, 1.6, 2.0):
         modulus, length = flanged(float(ka))

@@ -1,6 +1,6 @@
-"""Tone holes against the tables of the physics notes, section 4 and 3.5, formula by formula.
+"""Tone holes against the tables of docs/physics/holes.md and docs/physics/ends.md#hole-in-a-body, formula by formula.
 
-Tags as in the notes: "from memory" is recalled from the cited paper; "elements" are our own solutions of Laplace's
+Tags: "from memory" is recalled from the cited paper; "elements" are our own solutions of Laplace's
 equation, which read about 0.2 % low. Radii and lengths are in units of the bore radius unless said otherwise.
 """
 
@@ -67,7 +67,7 @@ def shunt_length(a, t, size, *, state=OPEN, half=0.5, bulge=0.0, rule=LEFEBVRE):
 
 
 def test_radiation_resistance_of_a_small_hole_is_that_of_free_space():
-    """Notes 3.5: rho w^2/(4 pi c), in the hole's units (kb)^2/4; common physics of a monopole."""
+    """docs/physics/ends.md#radiation-resistance: rho w^2/(4 pi c), in the hole's units (kb)^2/4; a monopole."""
     b, omega = 3.5e-3, 2.0 * math.pi * 5.0
     zs = t_network(omega, 7e-3, 11e-3, row(b), OPEN, Fingers(0.5, 0.0, 1.0), LEFEBVRE, GAS, 0.0, 1.0)[1]
     assert zs.real == pytest.approx(RHO * omega**2 / (4.0 * math.pi * C), rel=1e-6)
@@ -122,7 +122,7 @@ INNER = [
 
 @pytest.mark.parametrize(("delta", "elements", "dubos", "lefebvre", "nederveen"), INNER)
 def test_inner_correction(delta, elements, dubos, lefebvre, nederveen):
-    """Notes 4.3: Dubos up to 0.85, Lefebvre above; the three formulas to the printed digits, elements within 0.007 b.
+    """docs/physics/holes.md#inner-length: Dubos up to 0.85, Lefebvre above; printed digits; elements within 0.007 b.
 
     The printed columns are off their own formulas in the sixth digit: Dubos at 0.9 is 0.223399, not 0.223400;
     Nederveen at 0.2 is 0.773724, not 0.773722; Lefebvre at 0.9 is 0.247064, not 0.247060. Hence 3e-6 and 5e-6.
@@ -133,7 +133,7 @@ def test_inner_correction(delta, elements, dubos, lefebvre, nederveen):
     ours = inner_length(delta)
     assert ours == pytest.approx(dubos_inner(delta) if delta <= 0.85 else lefebvre_inner(delta), abs=1e-12)
     assert ours == pytest.approx(elements, abs=0.007)
-    # "Spread 0.02 b" of the notes; Nederveen's small holes lie 0.031 above the others.
+    # A spread of 0.02 b; Nederveen's small holes lie 0.031 above the others.
     assert ours == pytest.approx(lefebvre, abs=0.02)
     assert ours == pytest.approx(nederveen, abs=0.031)
 
@@ -165,7 +165,7 @@ SERIES = [
 
 @pytest.mark.parametrize(("delta", "state", "elements", "dubos", "keefe", "lefebvre"), SERIES)
 def test_series_correction(delta, state, elements, dubos, keefe, lefebvre):
-    """Notes 4.4 at t/b = 1, formulas from memory; Lefebvre within 7 % of the elements, Dubos within 0.01 b."""
+    """docs/physics/holes.md#series-length at t/b = 1: Lefebvre within 7 % of the elements, Dubos within 0.01 b."""
     ours = {rule: series_length(delta, 1.0, state == OPEN, rule) for rule in (DUBOS, LEFEBVRE)}
     assert ours[DUBOS] == pytest.approx(dubos, abs=6e-7)
     assert ours[LEFEBVRE] == pytest.approx(lefebvre, abs=6e-7)
@@ -178,7 +178,7 @@ def test_series_correction(delta, state, elements, dubos, keefe, lefebvre):
 @pytest.mark.parametrize("state", [OPEN, CLOSED])
 @pytest.mark.parametrize("rule", [DUBOS, LEFEBVRE])
 def test_series_impedance_is_the_correction_in_the_bores_units(rule, state):
-    """Notes 4.1: Z_a = j k (rho c/pi a^2) t_a, main-bore impedance, negative."""
+    """docs/physics/holes.md#t-network: Z_a = j k (rho c/pi a^2) t_a, main-bore impedance, negative."""
     a, b, t, omega = 7e-3, 3.5e-3, 4e-3, 2.0 * math.pi * 700.0
     za = t_network(omega, a, a + t, row(b), state, Fingers(0.5, 0.0, 1.0), rule, GAS, 1.0, 1.0)[0]
     t_a = b * series_length(b / a, t / b, state == OPEN, rule)
@@ -191,7 +191,7 @@ def test_series_impedance_is_the_correction_in_the_bores_units(rule, state):
 
 @pytest.mark.parametrize("bulge", [0.0, 0.05, 0.25, 0.6])
 def test_a_finger_takes_its_bulge_from_the_closed_volume(bulge):
-    """Notes 4.5: t_finger in hole radii, default -0.25 b; the closed hole is a stiffness of the volume left.
+    """docs/physics/holes.md#finger, in hole radii, default 0.25; the closed hole is a stiffness of the volume left.
 
     The program takes only the volume; Dickens' series term for a finger (2007, eqs 4.12-4.13) is not in it.
     """
@@ -208,8 +208,8 @@ def test_a_finger_takes_its_bulge_from_the_closed_volume(bulge):
     ("state", "za", "zs"),
     [(OPEN, -7121.6116j, 14899.895 + 837362.737j), (CLOSED, -6878.8614j, 3554324.4 - 273183650j)],
 )
-def test_reference_hole_by_the_equations_of_the_notes(state, za, zs):
-    """Notes 4.1 and 4.6: REF air, 500 Hz, a 7, b 3.5, t 4 mm, Dubos t_i and t_a; tanh and coth form written out."""
+def test_reference_hole_by_its_equations_written_out(state, za, zs):
+    """docs/physics/holes.md#reference-hole: REF air, 500 Hz, a 7, b 3.5, t 4 mm, Dubos t_i and t_a; tanh and coth."""
     a, b, t, omega = 7e-3, 3.5e-3, 4e-3, 2.0 * math.pi * 500.0
     k, z0h = omega / C, RHO * C / (math.pi * b * b)
     g, zc = line(omega, b, GAS, 1.0)[:2]
@@ -236,7 +236,7 @@ def test_reference_hole_by_the_equations_of_the_notes(state, za, zs):
     [(0.3, 0.6, 2.0026, 1.9953), (0.5, 1.0, 2.2637, 2.2568), (0.7, 0.6, 1.6711, 1.6650)],
 )
 def test_whole_open_hole_from_inside_to_outside(delta, height, elements, formula):
-    """Notes 4.7: t_e/b by elements and by Dubos + Dalmont + exact t_m; tolerance to ask of the code 0.02 b."""
+    """docs/physics/holes.md#whole-hole: t_e/b by elements and by Dubos + Dalmont + exact t_m; asked: 0.02 b."""
     t = height * delta
     exact = height + EXACT_MEAN[delta] + dubos_inner(delta) + hole_outside_length(delta, 1.0 + t)[0] / delta
     assert exact == pytest.approx(formula, abs=6e-5)
@@ -252,10 +252,10 @@ def test_whole_open_hole_from_inside_to_outside(delta, height, elements, formula
     ("b_in", "elements", "plain_horn", "short"), [(0.5, 1.3261, 1.3040, 0.017), (0.6, 1.1138, 1.0486, 0.062)]
 )
 def test_undercut_through_the_whole_wall(b_in, elements, plain_horn, short):
-    """Notes 4.8: a 1, t 0.4, outer radius 0.4; horn rule, elements, and the two-point patch within 2 % of t_e.
+    """docs/physics/holes.md#horn: a 1, t 0.4, outer radius 0.4; horn, elements, two-point patch within 2 % of t_e.
 
-    The printed t_e hold the inside and the chimney with the exact t_m, and not the outside length t_r, though the
-    notes do not say so: with it the first would be 1.953. The program leaves a twentieth of the wall straight.
+    The printed t_e hold the inside and the chimney with the exact t_m, and not the outside length t_r: with it
+    the first would be 1.953. The program leaves a twentieth of the wall straight.
     """
     b, t = 0.4, 0.4
     plain = t / b_in + b / b_in * (dubos_inner(b_in) + EXACT_MEAN[b_in])
@@ -267,14 +267,14 @@ def test_undercut_through_the_whole_wall(b_in, elements, plain_horn, short):
 
 
 def test_a_frustum_is_its_length_times_the_ratio_of_its_radii():
-    """Notes 4.8: int b2^2/r^2 dz = t b2/b1, so an inertance of rho t/(pi b1 b2)."""
+    """docs/physics/holes.md#horn: int b2^2/r^2 dz = t b2/b1, so an inertance of rho t/(pi b1 b2)."""
     omega = 2.0 * math.pi
     b_entry = piece(omega, 4e-3, 5e-3, 3.5e-3, GAS, 0.0)[1]
     assert b_entry == pytest.approx(1j * omega * RHO * 4e-3 / (math.pi * 5e-3 * 3.5e-3), rel=1e-9)
 
 
 def test_an_undercut_shortens_the_hole_and_a_rounded_rim_does_too():
-    """Notes 4.8 and 7: undercutting and rounding raise the note (common practice, no source)."""
+    """docs/trade/tuning.md#what-a-cut-does: undercutting and rounding raise the note (common practice, no source)."""
     plain = shunt_length(7e-3, 4e-3, row(3.5e-3))
     assert shunt_length(7e-3, 4e-3, row(3.5e-3, cut=0.5e-3)) < plain
     assert shunt_length(7e-3, 4e-3, row(3.5e-3, rim=0.5e-3)) < plain
@@ -286,7 +286,7 @@ def test_an_undercut_shortens_the_hole_and_a_rounded_rim_does_too():
 
 @pytest.mark.parametrize("sigma", [0.05, 0.2, 0.5, 0.7])
 def test_partly_covered_hole(sigma):
-    """Notes 4.9, our construction: a step inside and a flange outside of the opening that is left.
+    """docs/physics/holes.md#partly-open: a step inside and a flange outside of the opening that is left.
 
     rho w^2/(4 pi c) stands for its radiation whatever its size.
     """
@@ -304,8 +304,8 @@ def test_partly_covered_hole(sigma):
 
 
 def test_a_hole_hardly_covered_is_a_flanged_one():
-    """Notes 4.9: "xi -> 1 gives the flanged hole", 0.82 b. The printed cubic itself gives 0.787 there, since it
-    runs to -0.04 and not to 0 (2.5 says to clip it, which the step of a bore does): within 0.034 b of a flange."""
+    """docs/physics/holes.md#partly-open: nearly 0.82 b, the flanged hole. The printed cubic itself gives 0.787 there,
+    since it runs to -0.04 and not to 0 (where the step of a bore is held): within 0.034 b of a flange."""
     a, b, t = 7e-3, 3.5e-3, 4e-3
     out = np.empty(CONSTANTS)
     hole_constants(a, a + t, row(b), PARTLY, Fingers(1.0 - 1e-9, 0.0, 1.0), LEFEBVRE, out)
@@ -322,7 +322,7 @@ def test_covering_lengthens_a_hole_steadily():
 
 
 def test_phase_over_30_mm_at_1_khz():
-    """Notes 4.10: exp(-j k d), c 343.5; Lefebvre, Scavone & Kergomard 2013, low-frequency form, from memory."""
+    """docs/physics/network.md#coupling: exp(-j k d), c 343.5; Lefebvre, Scavone & Kergomard 2013, from memory."""
     g = line(2.0 * math.pi * 1000.0, 1.0, GAS, 0.0)[0]
     assert np.exp(-g * 0.030) == pytest.approx(0.853177315 - 0.521621002j, abs=6e-10)
 
@@ -331,8 +331,8 @@ def test_phase_over_30_mm_at_1_khz():
 
 
 @pytest.mark.parametrize("letter", ["c", "o", "h"])
-def test_one_hole_in_its_bore_by_the_matrices_of_the_notes(letter):
-    """Notes 4.1 and 8.1: [1 Za/2][1 0; 1/Zs 1][1 Za/2] between two cylinders, foot after 3.2."""
+def test_one_hole_in_its_bore_by_its_matrices_written_out(letter):
+    """docs/physics/holes.md#t-network: [1 Za/2][1 0; 1/Zs 1][1 Za/2] between two cylinders and a thin foot."""
     hole = {"name": "1", "position_mm": 200.0, "diameter_mm": 7.0}
     model = tube_of(
         holes=[hole],

@@ -1,4 +1,4 @@
-"""Pitch measuring against published numbers: physics notes, section 9."""
+"""Pitch measuring against published numbers: docs/physics/listening.md."""
 
 import math
 
@@ -38,5 +38,5 @@ def test_commas_and_the_mean_tone_fifth():
 
 
 def test_a_kelvin_is_three_cents():
-    """Notes 9 and 1.2: the slope between 20 C and the measured air, Cramer 1993; 3.14 cents a kelvin."""
+    """docs/physics/listening.md#temperature: from 20 C to the measured air, Cramer 1993; 3.14 cents a kelvin."""
     assert cents_above(moist_air(20.5).sound_speed, moist_air(19.5).sound_speed) == pytest.approx(3.14, abs=0.005)

@@ -1,7 +1,7 @@
-"""The window against the tables of the physics notes, section 5: our potential-flow points and Ising's rule.
+"""The window against the tables of docs/physics/window.md: our first potential-flow points and Ising's rule.
 
-Source of the points: our own finite elements (physics notes 5.2), three per cent of the formula at worst. Ising 1971
-(seen in a secondary source): dL = 0.73 S/sqrt(W H), thin walls.
+Source of the points: our own finite elements (docs/physics/window.md#plain-window), three per cent of the formula at
+worst. Ising 1971 (seen in a secondary source): dL = 0.73 S/sqrt(W H), thin walls.
 """
 
 import math
@@ -42,9 +42,9 @@ def length_of(w, h, e, degrees):
 
 @pytest.mark.parametrize(("w", "h", "e", "degrees", "elements", "fit", "length", "ising"), POINTS)
 def test_the_table_of_windows(w, h, e, degrees, elements, fit, length, ising):
-    """Notes 5.2: formula column, elements within 3.2 %, both columns of lengths.
+    """docs/physics/window.md#plain-window: formula, elements within 3.2 %, both columns of lengths.
 
-    The notes' "M fit" column was made with more digits of the coefficients than the notes print: the printed formula
+    The first "M fit" column was made with more digits of the coefficients than were printed: the printed formula
     gives 0.74015 where the column has 0.7403, the largest difference. Likewise the two element columns, M and dL/a,
     differ by up to 0.08 %: 0.7432 is a length of 2.7516, not 2.7495.
     """
@@ -58,7 +58,7 @@ def test_the_table_of_windows(w, h, e, degrees, elements, fit, length, ising):
 
 @pytest.mark.parametrize("w", [0.55, 0.6, 0.65])
 def test_a_thin_wall_follows_the_organ_pipe_rule(w):
-    """Notes 5.1 and 10: Ising 1971, M = 0.73; with e' at most 0.1 M lies within 0.70 and 0.78.
+    """docs/physics/window.md#organ-pipe-rule: Ising 1971, M = 0.73; with e' at most 0.1 M lies within 0.70 and 0.78.
 
     Fletcher & Rossing's form 2.3 a^2/sqrt(W H) (from memory) is the same rule: 2.3/pi = 0.732. It holds for windows
     of usual length only: at W' = 0.8 the formula is down to 0.642, 12 % below the rule.
@@ -69,13 +69,13 @@ def test_a_thin_wall_follows_the_organ_pipe_rule(w):
 
 
 def test_a_thick_wall_adds_three_to_six_tenths():
-    """Notes 5.2, reading: a recorder's wall adds 30 to 60 % to the organ-pipe rule."""
+    """docs/physics/window.md#organ-pipe-rule: a duct flute's wall adds 30 to 60 % to the organ-pipe rule."""
     for e in (0.35, 0.6):
         assert 1.28 < m_of(0.6, 1.2, e, 20) / 0.73 < 1.6
 
 
 def test_the_check_of_the_formula():
-    """Notes 5.2: a 7, W 5, H 9, e 3 mm, 25 deg; M, dL/a, and Z_w at 500 Hz in REF air."""
+    """docs/physics/window.md#plain-window: a 7, W 5, H 9, e 3 mm, 25 deg; M, dL/a, and Z_w at 500 Hz in REF air."""
     inertance = window_inertance(5e-3, 9e-3, 3e-3, math.radians(25.0), 7e-3, -1.0)
     assert inertance * math.sqrt(45e-6) == pytest.approx(0.9252559399, abs=6e-11)
     assert inertance * math.pi * 7e-3 == pytest.approx(3.0332173931, abs=6e-11)
@@ -86,7 +86,7 @@ def test_the_check_of_the_formula():
 
 @pytest.mark.parametrize(("height", "length"), [(0.35, 3.570), (0.2, 3.564), (0.1, 3.429), (0.03, 3.315)])
 def test_ears(height, length):
-    """Notes 5.2, elements: W' 0.6, H' 1.2, e' 0.35, 20 deg; side walls cut to this height above the edge."""
+    """docs/physics/window.md#ears, elements: W' 0.6, H' 1.2, e' 0.35, 20 deg; side walls cut to this height."""
     assert ear_share(height) * 3.570 == pytest.approx(length, abs=6e-4)
     full = window_inertance(0.6, 1.2, 0.35, math.radians(20.0), 1.0, -1.0)
     cut = window_inertance(0.6, 1.2, 0.35, math.radians(20.0), 1.0, height)
@@ -94,7 +94,7 @@ def test_ears(height, length):
 
 
 def test_taking_the_ears_away_sharpens_by_about_ten_cents():
-    """Notes 5.2: 0.3 m, a 7 mm; the window of the ear table, so W 4.2, H 8.4, e 2.45 mm."""
+    """docs/physics/window.md#ears: 0.3 m, a 7 mm; the window of the ear table, so W 4.2, H 8.4, e 2.45 mm."""
     shape = {"window_length_mm": 4.2, "window_width_mm": 8.4, "ramp_angle_deg": 20.0}
     profile = {
         "stations_mm": [[-30.0, 14.0], [300.0, 14.0]],
@@ -110,9 +110,9 @@ def test_taking_the_ears_away_sharpens_by_about_ten_cents():
 
 
 def test_a_steeper_ramp_flattens():
-    """Notes 5.2: "12 -> 45 deg adds 0.17 a". The formula gives 0.209 a at W' 0.6, H' 1.2 and 0.17 a at W' 0.9.
+    """docs/physics/window.md#plain-window, 12 to 45 deg: 0.209 a at W' 0.6, H' 1.2 and 0.17 a at W' 0.9.
 
-    The notes do not say at which window; their elements, 20 to 45 deg at W' 0.6, add 0.131 a.
+    The elements, 20 to 45 deg at W' 0.6, add 0.131 a.
     """
     added = {w: length_of(w, 1.2, 0.35, 45) - length_of(w, 1.2, 0.35, 12) for w in (0.6, 0.9)}
     assert added[0.6] == pytest.approx(0.209, abs=6e-4)
@@ -121,9 +121,10 @@ def test_a_steeper_ramp_flattens():
 
 
 def test_the_window_is_its_length_of_bore_at_low_frequency():
-    """Notes 5.2: dL/a = pi M/sqrt(W' H'); a lossless tube sounds as one of length L + dL + 0.6133 a.
+    """docs/physics/window.md: dL/a = pi M/sqrt(W' H'); a lossless tube sounds as one of length L + dL + 0.6133 a.
 
-    The hand formula of 8.2, 562.145980 Hz, leaves out that dL is an inertance, not a length: tan(k dL) > k dL.
+    The hand formula of docs/physics/network.md#reference-instrument, 562.145980 Hz, leaves out that dL is an inertance,
+    not a length: tan(k dL) > k dL.
     """
     network = build_network(tube_of(), air=REF_AIR, rules=lossless_rules())
     f = resonances(network).frequencies_hz[0]
@@ -138,7 +139,7 @@ def test_the_window_is_its_length_of_bore_at_low_frequency():
     ("change", "expected"), [({"window_length_mm": 5.5}, (10.0, 9.0)), ({"window_width_mm": 9.9}, (10.0, 9.0))]
 )
 def test_a_longer_or_wider_window_sharpens_by_ten_and_nine_cents(change, expected):
-    """Notes 7: W or H up 10 % gives +10 cents in f1, +9 in f2, passive, on the plain tube (model of 5.2)."""
+    """docs/physics/network.md#octaves: W or H up 10 % gives +10 cents in f1, +9 in f2, passive, on the plain tube."""
     before, after = (
         resonances(build_network(tube_of(head=h), air=REF_AIR, rules=published_rules())).frequencies_hz
         for h in ({}, change)

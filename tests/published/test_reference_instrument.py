@@ -1,7 +1,7 @@
-"""Reference instrument A: golden numbers of the physics notes, section 8.2, to every printed digit.
+"""Reference instrument A: the numbers of docs/physics/network.md#reference-instrument, to every printed digit.
 
 Source: our own reference evaluation of the published formulas (Zwikker & Kosten 1949 losses; Silva et al. 2009
-foot; Dubos et al. 1999 t_i and t_a; Dalmont et al. 2001 t_r; Nederveen et al. 1998 t_m; window fit of the notes, 5.2).
+foot; Dubos et al. 1999 t_i and t_a; Dalmont et al. 2001 t_r; Nederveen et al. 1998 t_m; plain window fit).
 """
 
 import math
@@ -98,7 +98,7 @@ def test_octave_of_the_plain_tube_is_wide_by_the_printed_cents():
 def test_changes_of_one_size_move_both_registers_as_printed(change, expected):
     change = dict(change)
     if "ramp_deg" in change:
-        # The notes give the ramp's figure for the plain tube; the open hole's differ.
+        # The ramp's figure is given for the plain tube; the open hole's differ.
         holes, states = (), ()
     else:
         holes, states = ((change.pop("x", 0.2), change.pop("b", 0.0035)),), (1,)
@@ -125,7 +125,7 @@ def test_window_of_the_reference_instrument():
 
 
 def test_reference_hole_open_and_closed():
-    """Physics notes 4.6; REF air, 500 Hz, a = 7, b = 3.5, t = 4 mm, flat rigid cap when closed."""
+    """docs/physics/holes.md#reference-hole; REF air, 500 Hz, a = 7, b = 3.5, t = 4 mm, flat rigid cap when closed."""
     size = np.array([0.0, 0.0035, 0, 0, 0, 0, 0, 0.7, 0])
     omega = 2 * np.pi * 500.0
     rest = (Fingers(0.5, 0.0, 1.0), DUBOS, REF, 1.0, 1.0)

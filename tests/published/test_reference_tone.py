@@ -1,7 +1,7 @@
-"""The lumped model's reference tones of the physics notes, 6.4 to 6.6, by harmonic balance and in time.
+"""The lumped model's tones of docs/physics/synthesis.md#reference-tone, by harmonic balance and in time.
 
 Source of the model: Verge et al. 1997; Auvray, Fabre & Lagree 2012; Terrien, Vergez & Fabre 2013 (from memory); of the
-numbers: our own time stepping and describing function, physics notes. The program's own jet has another law (see
+numbers: our own time stepping and describing function. The program's own jet has another law (see
 test_jet_wave.py); what is tried here are the solvers that both share.
 """
 
@@ -27,7 +27,7 @@ from fluewright.acoustics.kernels.played import Played, Score, play
 AREA = 4e-3 * 12e-3
 A_K = 25.72264728
 HARMONICS, SAMPLES = 8, 64
-# U_j, modes, frequency of the notes' time stepping, whether it is the ordinary branch of mode 1.
+# U_j and the frequency of docs/physics/synthesis.md#reference-tone, one mode and three.
 ONE_MODE = [(15.0, 492.1), (20.0, 500.22), (25.0, 505.9), (30.0, 510.5), (40.0, 518.0)]
 THREE_MODES = [(20.0, 499.94), (25.0, 504.95), (30.0, 985.5), (40.0, 1001.1), (15.0, 1565.0), (10.0, 1045.0)]
 
@@ -145,7 +145,7 @@ def test_series_and_harmonics_undo_each_other():
     ("speed", "hz"), [(15.0, 496.047992), (20.0, 500.0), (25.0, 502.280849), (30.0, 504.059695), (40.0, 507.035512)]
 )
 def test_the_linear_pull(speed, hz):
-    """Notes 6.5: where the loop's gain is real and positive; one mode of 500 Hz and Q 35."""
+    """docs/physics/jet.md#lumped-law: where the loop's gain is real and positive; one mode of 500 Hz and Q 35."""
     jet, weights = law_of(speed)
 
     def turned(f):
@@ -173,12 +173,12 @@ def test_the_loops_gain_by_hand():
 
 
 def test_one_harmonic_is_the_describing_function():
-    """Notes 6.6: V = 3.601515 m/s, V/U_j = 0.180076, at 500 Hz, where the jet's delay is a quarter of a period."""
+    """docs/physics/synthesis.md#reference-tone: V = 3.601515 m/s at 500 Hz, the jet's delay a quarter of a period."""
     hz, v = balanced(20.0, 1, 499.0, harmonics=1, samples=4096)
     assert 2.0 * abs(v[1]) == pytest.approx(3.601515, abs=6e-7)
     assert 2.0 * abs(v[1]) / 20.0 == pytest.approx(0.180076, abs=6e-7)
     assert hz == pytest.approx(500.0, abs=1e-6)
-    # The notes' balance by hand: V w1/(Q a1) = C w D(g V/b) - 4/(3 pi) rho V^2/0.36.
+    # The balance by hand: V w1/(Q a1) = C w D(g V/b) - 4/(3 pi) rho V^2/0.36.
     jet, weights = law_of(20.0)
     b, y0, source, _, _ = jet
     x = 2.0 * np.pi * (np.arange(4096) + 0.5) / 4096
@@ -226,7 +226,7 @@ def test_the_fundamental_of_three_modes_gives_way_to_its_octave():
 @pytest.mark.parametrize("rate", [48_000, 192_000])
 @pytest.mark.parametrize(("speed", "hz"), ONE_MODE)
 def test_one_mode_in_time(speed, hz, rate):
-    """Notes 6.6, 192 kHz; 48 kHz is the program's own rate."""
+    """docs/physics/synthesis.md#reference-tone, 192 kHz; 48 kHz is the program's own rate."""
     found, peak, _, _ = played(speed, 1, rate=rate)
     assert found == pytest.approx(hz, abs=1.0)
     if speed == 20.0:
@@ -240,7 +240,7 @@ def test_three_modes_in_time(speed, hz, rate):
 
 
 def test_too_slow_a_jet_dies_out():
-    """Notes 6.6: one mode at 10 m/s; as fast as the root of G(s) = 1 says, which has a negative real part."""
+    """docs/physics/synthesis.md#reference-tone: one mode at 10 m/s; fades as the root of G(s) = 1 says."""
     _, peak, _, flow = played(10.0, 1)
     assert peak < 1e-7
     jet, weights = law_of(10.0)
@@ -256,7 +256,7 @@ def test_too_slow_a_jet_dies_out():
 
 
 def test_small_motions_grow_as_the_roots_of_the_loop_say():
-    """Notes 6.6, attack: the growth rate is the real part of the root of G(s) = 1."""
+    """docs/physics/jet.md#onset: the growth rate is the real part of the root of G(s) = 1."""
     jet, weights = law_of(20.0)
     s = 2j * np.pi * 500.0
     for _ in range(50):
@@ -278,6 +278,6 @@ def test_the_scheme_is_of_second_order():
 
 
 def test_sound_pressure_of_the_reference_tone():
-    """Notes 6.7: 1.72873e-4 m3/s peak, 500 Hz, two in phase, 1 m: 71.29 dB SPL; p = rho f U/2 at each."""
+    """docs/physics/synthesis.md#level: 1.72873e-4 m3/s peak, 500 Hz, two in phase, 1 m: 71.29 dB; p = rho f U/2."""
     pressure = 2.0 * 1.2 * 500.0 / 2.0 * 3.601515 * AREA
     assert 20.0 * math.log10(pressure / math.sqrt(2.0) / 2e-5) == pytest.approx(71.29, abs=0.006)

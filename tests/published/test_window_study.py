@@ -1,7 +1,7 @@
-"""The program's window against our own finite-element study of heads, and beside it the formula of the physics notes.
+"""The program's window against our own finite-element study of heads, and the plain formula beside it.
 
-Source: research/window/cases (216 solved heads; validated there against the exact flanged pipe and the notes' own
-solutions). Cents are those of a lowest note whose bore is 37 radii long.
+Plain: docs/physics/window.md#plain-window. Source: research/window/cases (216 solved heads; validated there
+against the exact flanged pipe and earlier solutions). Cents are those of a lowest note whose bore is 37 radii long.
 """
 
 import json

@@ -1,5 +1,5 @@
-"""Windway flow against the table of the physics notes 6.1, against limits of textbooks, and against our own solution
-of the boundary-layer equations in the inlet of a flat channel.
+"""Windway flow against the table of docs/physics/jet.md#windway, against limits of textbooks, and against our own
+solution of the boundary-layer equations in the inlet of a flat channel.
 
 Sources, all from memory: apparent friction Shah & London 1978 (parallel plates; boundary-layer limit 3.44/sqrt(x+) of
 Shapiro, Siegel & Kline 1954; excess pressure 0.674); entrance length 0.011 D Re of Chen 1973 and 0.04 h Re_h of
@@ -21,7 +21,7 @@ from fluewright.acoustics.kernels.windway import (
     exit_speed,
     friction_reynolds,
 )
-from fluewright.instrument.model import Head, Windway
+from fluewright.instrument.parts import Head, Windway
 from fluewright.instrument.starting import load
 
 RHO, MU = 1.15, 1.85e-5
@@ -43,7 +43,7 @@ def head_with(**changes) -> Head:
 
 @pytest.mark.parametrize(("pressure", "speed", "share", "reynolds", "x_plus", "friction", "flow"), TABLE)
 def test_the_table_of_the_windway(pressure, speed, share, reynolds, x_plus, friction, flow):
-    """Notes 6.1: h 1, H 12, l 50 mm, entry loss 0.05, no side walls; every digit printed."""
+    """docs/physics/jet.md#windway: h 1, H 12, l 50 mm, entry loss 0.05, no side walls; every digit printed."""
     _, found, at, turned = exit_speed(pressure, Channel(0.05, 1e-3, 1e-3, math.inf, 0.05), RHO, MU)
     assert found == pytest.approx(speed, abs=6e-7)
     assert found / math.sqrt(2.0 * pressure / RHO) == pytest.approx(share, abs=6e-7)
@@ -167,7 +167,7 @@ def test_the_centre_line_ends_at_three_halves():
 
 
 def test_the_centre_line_begins_as_the_flat_plate_leaves_it():
-    """1/(1 - 2 d1/h); the notes' d1 = 0.345134 mm (Blasius, 1.721) at U 20 m/s, l 50 mm, there with 1.72."""
+    """1/(1 - 2 d1/h); d1 = 0.345134 mm (Blasius, 1.721) at U 20 m/s, l 50 mm; docs/physics/jet.md#profile has 1.72."""
     thickness = 1.721 * math.sqrt(MU * 0.05 / (RHO * 20.0))
     assert thickness == pytest.approx(0.345134e-3, abs=6e-10)
     for x_plus in (1e-7, 1e-5):
@@ -231,7 +231,7 @@ def test_a_hair_of_taper_is_no_taper():
 
 
 def test_the_entrys_loss():
-    """0.5 sharp, 0.05 well rounded (notes 6.1); Idelchik (from memory): 0.20 at r/D 0.06, 0.09 at 0.12."""
+    """0.5 sharp, 0.05 well rounded; Idelchik (from memory): 0.20 at r/D 0.06, 0.09 at 0.12."""
     assert entry_loss(0.0, 1e-3) == pytest.approx(0.5)
     assert entry_loss(0.06 * 2e-3, 1e-3) == pytest.approx(0.20, abs=0.01)
     assert entry_loss(0.12 * 2e-3, 1e-3) == pytest.approx(0.09, abs=0.02)
@@ -239,7 +239,7 @@ def test_the_entrys_loss():
 
 
 def test_a_heads_flow_is_the_tables_but_for_entry_and_side_walls():
-    """Notes 6.1, 500 Pa, side walls 1/(1 - 0.63/12) on friction; a flare of 2 mm leaves the entry's 0.05."""
+    """docs/physics/jet.md#windway, 500 Pa, side walls 1/(1 - 0.63/12) on friction; a flare of 2 mm: K 0.05."""
     flow = windway_flow(head_with(entry_flare_mm=2.0), 500.0, RHO, MU)
     pressure, _, x_plus, _ = channel_pressure(flow.mean_speed, Channel(0.05, 1e-3, 1e-3, 12e-3, 0.05), RHO, MU)
     assert pressure == pytest.approx(500.0, rel=1e-4)
@@ -251,7 +251,7 @@ def test_a_heads_flow_is_the_tables_but_for_entry_and_side_walls():
 
 
 def test_the_jet_carries_the_channels_momentum():
-    """(4/3) rho U_j^2 b of a sech^2 jet (notes 6.2): 1.2 rho U^2 h behind a long channel, b = 0.4 h; 0.75 h a short."""
+    """(4/3) rho U_j^2 b, docs/physics/jet.md#profile: 1.2 rho U^2 h, b 0.4 h behind a long channel; 0.75 h a short."""
     long = windway_flow(head_with(length_mm=150.0), 30.0, RHO, MU)
     assert long.half_width == pytest.approx(0.4e-3, rel=1e-3)
     assert 4.0 / 3.0 * long.jet_speed**2 * long.half_width == pytest.approx(1.2 * long.mean_speed**2 * 1e-3, rel=1e-3)

@@ -11,9 +11,10 @@ from fluewright.acoustics.synthesis import sound_of, swell_gesture
 from fluewright.air import moist_air
 from fluewright.errors import RecordingError
 from fluewright.instrument.starting import load
-from fluewright.listening import read_recording, write_recording
+from fluewright.listening import Analysis, read_recording, write_recording
 from fluewright.listening.breath_log import BreathLog
-from fluewright.listening.swells import Jump, Swell, SwellStretch, hear_swell
+from fluewright.listening.jumps import Jump
+from fluewright.listening.swells import Swell, SwellStretch
 from fluewright.shop.head_hearing import breath_log_of, hear_swell_file, notes_of_model
 
 
@@ -57,7 +58,7 @@ def test_a_logged_swell_gives_breaths_and_pitch_but_no_level_of_full_scale(swell
 def test_two_readings_stand_for_a_log_as_unsurely_as_breath_between_them(swell):
     path, _, note = swell
     notes = notes_of_model(load("d5-cylinder"))
-    jump = hear_swell(read_recording(path)).jumps
+    jump = Analysis(read_recording(path)).swell().jumps
     assert any(j.up for j in jump)
     heard = hear_swell_file(notes, path, lowest_pa=note.onset_pa, jump_pa=0.85 * note.highest_pa)
     d5 = heard.notes[0]

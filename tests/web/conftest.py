@@ -12,8 +12,9 @@ from fluewright.instrument.files import model_text
 from fluewright.instrument.starting import load
 from fluewright.ledger import open_ledger
 from fluewright.listening import write_recording
-from fluewright.shop import begin_piece
-from fluewright.web.app import Shop, build_app
+from fluewright.shop.pieces import begin_piece
+from fluewright.web.app import build_app
+from fluewright.web.app_state import AppState
 
 
 @pytest.fixture
@@ -22,7 +23,7 @@ def shop(tmp_path):
     with open_ledger(ledger) as book:
         book.add_model("d5-cylinder", model_text(load("d5-cylinder")))
     assert begin_piece(ledger, "d5-cylinder", prefix="D5", sizes={}, material="plum wood", lot="1") == "D5-0001"
-    return Shop(ledger, tmp_path / "web", {"127.0.0.1:8123", "localhost:8123"})
+    return AppState(ledger, tmp_path / "web", {"127.0.0.1:8123", "localhost:8123"})
 
 
 @pytest.fixture

@@ -11,8 +11,9 @@ from starlette.testclient import TestClient
 from web_addresses import LIVE
 
 from fluewright.ledger import open_ledger
-from fluewright.web.app import Shop, build_app
-from fluewright.web.bench_room import BenchRoom
+from fluewright.web import bench_room
+from fluewright.web.app import build_app
+from fluewright.web.app_state import AppState
 from fluewright.web.journal import Journal, TickedNote
 
 
@@ -40,9 +41,9 @@ def test_a_recording_becomes_a_trial_and_a_plan(client, shop, recording):
     assert "measured" not in state["chart"]
     back = client.post("/api/bench/D5-0001/cut", json={"key": "length_mm", "after_mm": cut["after_mm"] + 5.0})
     assert back.status_code == 400
-    assert "cannot have come back" in back.json()["fault"]
+    assert "makes this size smaller" in back.json()["fault"]
     smaller = client.post("/api/bench/D5-0001/cut", json={"key": "holes.6.diameter_mm", "after_mm": 4.5})
-    assert "cannot have come back" in smaller.json()["fault"]
+    assert "makes this size larger" in smaller.json()["fault"]
     paper = client.get("/api/bench/D5-0001/certificate")
     assert paper.status_code == 400
     assert "cut since it was last played" in paper.json()["fault"]
@@ -91,7 +92,7 @@ def test_what_was_ticked_survives_the_server(shop, recording):
             player.send_bytes(frame)
         while seen < 4:
             seen += "ticked" in json.loads(player.receive_text())
-    other = Shop(shop.ledger, shop.folder, shop.hosts)
+    other = AppState(shop.ledger, shop.folder, shop.hosts)
     with TestClient(build_app(other), base_url=base, headers={"origin": base}) as client:
         plays = [n["plays"] for n in client.get("/api/bench/D5-0001").json()["notes"]]
         assert sum(plays) >= seen
@@ -212,8 +213,8 @@ def play_elsewhere(ledger):
 
 def test_what_every_device_looks_at_is_drawn_once_and_anew_after_each_change(client, shop, recording, monkeypatch):
     drawn = []
-    real = BenchRoom._look
-    monkeypatch.setattr(BenchRoom, "_look", lambda room, *known: drawn.append(1) or real(room, *known))
+    real = bench_room.bench_view
+    monkeypatch.setattr(bench_room, "bench_view", lambda *known: drawn.append(1) or real(*known))
 
     def looks():
         before = len(drawn)

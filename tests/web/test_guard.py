@@ -192,7 +192,7 @@ def test_hostile_recordings_are_refused_with_their_name(client, content):
 
 
 def test_scripts_in_names_stay_text(client, shop):
-    from fluewright.shop import begin_piece
+    from fluewright.shop.pieces import begin_piece
 
     begin_piece(shop.ledger, "d5-cylinder", prefix="D5", sizes={}, material="<script>alert(1)</script>", lot='"><b>')
     page = client.get("/ledger").text

@@ -5,7 +5,7 @@ import sqlite3
 import pytest
 
 from fluewright.ledger import open_ledger, verify
-from fluewright.shop import backup_state, make_backup
+from fluewright.shop.backups import backup_state, make_backup
 
 
 def test_pieces_are_found_by_any_word_of_their_history(client, shop, recording):

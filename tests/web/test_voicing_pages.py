@@ -12,7 +12,8 @@ from fluewright.bench.voicing.guide import guided_steps
 from fluewright.errors import InputError, RecordingError
 from fluewright.instrument.starting import load, starting_models
 from fluewright.ledger import open_ledger
-from fluewright.web.app import Shop, build_app
+from fluewright.web.app import build_app
+from fluewright.web.app_state import AppState
 from fluewright.web.voicing_room import VoicingRoom
 
 API = "/api/voicing/D5-0001"
@@ -93,7 +94,7 @@ def test_what_was_taken_survives_the_server(client, shop, played):
     head, takes, _ = played[0]
     play(client, head, takes, steps=("low", "top"))
     before = client.get(API).json()
-    other = Shop(shop.ledger, shop.folder, shop.hosts)
+    other = AppState(shop.ledger, shop.folder, shop.hosts)
     with TestClient(build_app(other), base_url=BASE, headers={"origin": BASE}) as again:
         after = again.get(API).json()
     for key in ("steps", "typed"):

@@ -18,8 +18,9 @@ from fluewright.acoustics.kernels.holes import (
 )
 from fluewright.acoustics.network import Rules, hole_row
 from fluewright.acoustics.range_notes import RangeNote, outside
-from fluewright.instrument.geometry import bore_diameter_mm, wall_mm, web_mm
-from fluewright.instrument.model import Hole, Model
+from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Hole
+from fluewright.instrument.shape import bore_diameter_mm, wall_mm, web_mm
 
 __all__ = ["DUBOS_HOLE", "LEFEBVRE_HOLE", "SOLVED_HOLE", "HoleRange", "hole_notes", "pair_notes"]
 
@@ -61,11 +62,11 @@ class HoleRange:
     undercut_deg: tuple[float, float]
 
 
-#: Physics notes 4.3 to 4.8.
+#: docs/physics/holes.md#inner-length to docs/physics/holes.md#horn.
 LEFEBVRE_HOLE = HoleRange(
     inner="the matching volume and inner length of a hole (Nederveen et al. 1998, Dubos et al. 1999)",
     series="the series length of a hole (Lefebvre & Scavone 2012)",
-    horn="the undercut's horn (fit to two finite-element points, physics notes 4.8)",
+    horn="the undercut's horn (fit to two finite-element points, docs/physics/holes.md#horn)",
     most_inner=0.9,
     least_height=0.6,
     most_horn=1.5,
@@ -111,7 +112,7 @@ def hole_notes(model: Model, half: bool, high_hz: float, rules: Rules) -> Iterat
         yield from _height_notes(model, hole, chimney)
     if model.holes:
         yield from outside(
-            "the finger in a closed hole (physics notes 4.5)",
+            "the finger in a closed hole (docs/physics/holes.md#finger)",
             "player.finger_bulge",
             "the bulge",
             model.player.finger_bulge,
@@ -122,7 +123,7 @@ def hole_notes(model: Model, half: bool, high_hz: float, rules: Rules) -> Iterat
         )
         if half:
             yield from outside(
-                "the half-open hole (step and flange, physics notes 4.9; +-25 % at best)",
+                "the half-open hole (step and flange, docs/physics/holes.md#partly-open; +-25 % at best)",
                 "player.half_open_fraction",
                 "the open share",
                 model.player.half_open_fraction,
@@ -131,7 +132,7 @@ def hole_notes(model: Model, half: bool, high_hz: float, rules: Rules) -> Iterat
                 effect="the step's length was not compared with finite elements there",
             )
     yield from outside(
-        "the radiation of window and holes (free space, physics notes 3.5)",
+        "the radiation of window and holes (free space, docs/physics/ends.md#radiation-resistance)",
         "the highest frequency",
         "it",
         high_hz,
@@ -191,7 +192,7 @@ def _height_notes(model: Model, hole: Hole, c: _Chimney) -> Iterator[RangeNote]:
     )
     straight = c.wall - min(c.shaped, 0.95 * c.wall)
     yield from outside(
-        "the finger in a closed hole (physics notes 4.5)",
+        "the finger in a closed hole (docs/physics/holes.md#finger)",
         "player.finger_bulge",
         f"bulge in hole {hole.name} over the chimney's straight part",
         model.player.finger_bulge * c.b / straight,

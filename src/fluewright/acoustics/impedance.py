@@ -9,7 +9,7 @@ from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.network import Network
 from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
-from fluewright.instrument.geometry import bore_diameter_mm, wall_mm
+from fluewright.instrument.shape import bore_diameter_mm, wall_mm
 
 __all__ = ["ImpedanceCurve", "cutoff_of_row_hz", "impedance_curve", "lattice_cutoff_hz"]
 
@@ -57,7 +57,7 @@ def lattice_cutoff_hz(network: Network) -> float | None:
     """Return the cutoff of the row of open finger holes, Hz, or None with fewer than two holes.
 
     Above it waves run past the open holes. Root of tan(k s/2) = (b/a)**2/(2 k t_e) for the mean hole of the row,
-    t_e = t + 1.5 b (Benade, JASA 32, 1591, 1960; physics notes 8.4).
+    t_e = t + 1.5 b (Benade, JASA 32, 1591, 1960; docs/physics/network.md#cutoff).
     """
     holes = [h for h in network.model.holes if abs(h.angle_deg) < 90.0]
     if len(holes) < 2:

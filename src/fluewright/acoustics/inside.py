@@ -70,8 +70,9 @@ def field_along_bore(
 
     References
     ----------
-    .. [1] The chain of the physics notes, 8.1: Zwikker & Kosten (1949) pieces, holes as T-networks (4.1), the foot of
-       section 3, openings coupled (4.10) where the network's rules say so. Time runs as exp(+j omega t).
+    .. [1] The chain of docs/physics/network.md#chain: Zwikker & Kosten (1949) pieces, holes as
+       T-networks (docs/physics/holes.md#t-network), the foot of docs/physics/ends.md#thick-wall, openings coupled
+       (docs/physics/network.md#coupling) where the network's rules say so. Time runs as exp(+j omega t).
     """
     if not 0 <= fingering_index < len(network.fingerings):
         raise InputError(

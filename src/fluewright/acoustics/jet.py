@@ -12,9 +12,9 @@ Omega         w b/U_j, how fast it is shaken                               1
 F             deflection at the edge over the window's acoustic velocity   s
 ============  ===========================================================  ======
 
-The jet's sinuous waves follow Rayleigh's equation (physics notes, 6.3), slowly widened by viscosity along the way
-(Schlichting's plane jet). What starts them: the whole jet is carried by the air that moves through the window, but at
-the slit it is held, so that a wave of minus the air's displacement starts there (Fletcher 1976, Fletcher & Thwaites
+The jet's sinuous waves follow Rayleigh's equation (docs/physics/jet.md#waves), slowly widened by viscosity along the
+way (Schlichting's plane jet). What starts them: the whole jet is carried by the air that moves through the window, but
+at the slit it is held, so that a wave of minus the air's displacement starts there (Fletcher 1976, Fletcher & Thwaites
 1979; from memory): F = (1 - cosh(growth) exp(-j phase))/(j w). At a resonance this asks for half a wave between slit
 and edge, as Coltman (1976; from memory) measured. The older lumped law, h/U exp(alpha W) v(t - tau), asks for a
 quarter: `lumped_law` gives it for comparison.
@@ -33,7 +33,8 @@ from fluewright.acoustics.kernels.windway import Channel, centre_ratio, exit_spe
 from fluewright.air import Air
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
-from fluewright.instrument.model import Head, Model
+from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Head
 
 __all__ = [
     "BREATH_PA",
@@ -61,7 +62,7 @@ BREATH_PA = (1.0, 20_000.0)
 """Blowing pressures that can be asked for, Pa."""
 
 # Omega, k_r b, -k_i b of Rayleigh's equation for u = sech(y)**2, the sinuous wave that grows in space; made by
-# research/jet/rayleigh.py, equal to the table of the physics notes, 6.3.
+# research/jet/rayleigh.py, equal to the table of docs/physics/jet.md#waves.
 _RAYLEIGH = np.array(
     [
         (0.003, 0.01511, 0.02078), (0.005, 0.02217, 0.02927), (0.01, 0.03783, 0.04662), (0.02, 0.06586, 0.07422),
@@ -176,7 +177,7 @@ def windway_flow(head: Head, pressure_pa: float, rho: float, mu: float) -> Windw
 
     References
     ----------
-    .. [1] Developing channel flow: Shah & London 1978, physics notes 6.1; see `kernels.windway`.
+    .. [1] Developing channel flow: Shah & London 1978, docs/physics/jet.md#windway; see `kernels.windway`.
     """
     if not BREATH_PA[0] <= pressure_pa <= BREATH_PA[1]:
         raise InputError(
@@ -358,7 +359,8 @@ def jet_law(head: Head, pressures_pa: FloatArray, rho: float, mu: float, setting
 
     References
     ----------
-    .. [1] Source of two opposed injections, delta_d = 4/pi sqrt(2 h W): Verge et al. 1997, physics notes 6.4.
+    .. [1] Source of two opposed injections, delta_d = 4/pi sqrt(2 h W): Verge et al. 1997,
+       docs/physics/jet.md#source.
     """
     settings = settings or JetSettings()
     window = (head.window_length_mm - max(head.block_depth_mm, 0.0)) * 1e-3
@@ -397,7 +399,7 @@ def lumped_law(
 
     References
     ----------
-    .. [1] Verge et al. 1997; Auvray, Fabre & Lagree 2012; physics notes 6.4, b = 0.4 h.
+    .. [1] Verge et al. 1997; Auvray, Fabre & Lagree 2012; docs/physics/jet.md#lumped-law, b = 0.4 h.
     """
     b = 0.4 * height
     apart = 4.0 / math.pi * math.sqrt(2.0 * height * window)

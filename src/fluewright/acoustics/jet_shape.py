@@ -4,7 +4,8 @@ The same equations as `jet` and `kernels.jet`, kept for every place on the way i
 widens the jet, b = b0 (1 + s/x0)**(2/3), U = U0 (1 + s/x0)**(-1/3), so that its momentum b U**2 stays (Schlichting's
 plane jet); the air that moves through the window with v exp(j w t) makes the wave
 v/(j w) (1 - cosh(growth) exp(-j phase)) (Fletcher 1976, Fletcher & Thwaites 1979; from memory), growth and phase after
-Rayleigh's equation (physics notes, 6.3). The theory is that of a small wave: a picture chooses how large to show it.
+Rayleigh's equation (docs/physics/jet.md#waves). The theory is that of a small wave: a picture chooses how large to
+show it.
 """
 
 import math
@@ -24,7 +25,7 @@ from fluewright.acoustics.jet import (
 from fluewright.acoustics.kernels.jet import JetWay, travelled
 from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
-from fluewright.instrument.model import Head
+from fluewright.instrument.parts import Head
 
 __all__ = ["JetShape", "jet_shape"]
 
@@ -107,8 +108,8 @@ def jet_shape(
     ----------
     .. [1] Half width and speed along the way: Schlichting's plane laminar jet; above Re 2000 the estimate of
        `jet.jet_law`.
-    .. [2] Wave: Fletcher 1976, Fletcher & Thwaites 1979 (from memory); growth and phase: Rayleigh's equation, physics
-       notes 6.3, damped as `kernels.jet.travelled` says.
+    .. [2] Wave: Fletcher 1976, Fletcher & Thwaites 1979 (from memory); growth and phase: Rayleigh's equation,
+       docs/physics/jet.md#waves, damped as `kernels.jet.travelled` says.
     """
     settings = settings or JetSettings()
     _check(frequency_hz, velocity_m_s, points)

@@ -24,7 +24,10 @@ from fluewright.air import Air, moist_air
 from fluewright.arrays import FloatArray, IntArray
 from fluewright.errors import ComputeError, ModelError
 from fluewright.instrument.fingering import Fingering, fingerings_of
-from fluewright.instrument.model import Head, Hole, Model
+from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Hole
+from fluewright.instrument.shape import edge_height_mm
+from fluewright.instrument.sizes import Part, Size, sizes_of
 from fluewright.instrument.temperament import target_frequency_hz
 
 __all__ = [
@@ -71,9 +74,9 @@ class Rules:
 
     `thick_foot` takes the wall at the foot into account (Dalmont, Nederveen & Joly 2001); `hole_rule` is
     "solved" (t_a of Lefebvre & Scavone, chimneys by our finite-element study), "lefebvre" or "dubos" (that t_a,
-    chimneys as in the physics notes, 4.8); `lossy` and `radiate` switch dissipation off for comparisons;
-    `window_rule` is "solved" (our finite-element study of heads) or "published" (physics notes 5.2); `coupled` lets
-    the openings feel each other.
+    chimneys as in docs/physics/holes.md#horn); `lossy` and `radiate` switch dissipation off for comparisons;
+    `window_rule` is "solved" (our finite-element study of heads) or "published" (docs/physics/window.md#plain-window);
+    `coupled` lets the openings feel each other.
     """
 
     thick_foot: bool = True
@@ -96,7 +99,7 @@ class Rules:
 
 
 PUBLISHED = Rules(hole_rule="lefebvre", window_rule="published", coupled=False)
-"""The formulas of the physics notes alone, for reference cases."""
+"""The formulas of docs/physics/network.md#reference-instrument alone, for reference cases."""
 
 
 @dataclass(frozen=True)
@@ -295,12 +298,6 @@ def _head_row(model: Model, corrections: Corrections) -> FloatArray:
     return sizes
 
 
-def edge_height_mm(head: Head) -> float:
-    """Return how far the underside of the edge stands over the bore's top line, mm (negative: below it)."""
-    way = head.windway
-    return way.floor_height_mm + 0.5 * way.exit_height_mm + head.edge_offset_mm
-
-
 def _stations(stations_mm: object) -> FloatArray:
     """Return (x, radius) pairs in m, flat."""
     table = np.asarray(stations_mm, dtype=float)
@@ -329,53 +326,54 @@ def hole_row(hole: Hole) -> FloatArray:
     return row
 
 
+_HEAD_PLACES = {
+    "block_depth_mm": offsets.BLOCK_DEPTH,
+    "window_length_mm": offsets.WINDOW_LENGTH,
+    "window_width_mm": offsets.WINDOW_WIDTH,
+    "ramp_angle_deg": offsets.RAMP,
+    "ear_height_mm": offsets.EAR,
+    "edge_offset_mm": offsets.EDGE_OFFSET,
+    "broken_edge_mm": offsets.EDGE_THICKNESS,
+}
+# Of a hole's HOLE_SIZES: the column, and how much of it one mm is.
+_HOLE_PLACES = {
+    "position_mm": (0, 1e-3),
+    "diameter_mm": (1, 0.5e-3),
+    "outer_round_mm": (2, 1e-3),
+    "inner_chamfer_mm": (3, 1e-3),
+    "undercut.all_round_mm": (4, 1e-3),
+    "undercut.upstream_mm": (5, 1e-3),
+    "undercut.downstream_mm": (6, 1e-3),
+    "waist_mm": (8, 1e-3),
+}
+
+
 def named_dimensions(model: Model) -> tuple[Dimension, ...]:
-    """Return every size of the model that a maker can set, with its place in the kernels' vector."""
-    head = model.head
-    mm = 1e-3
-    found = [
-        Dimension("head.block_depth_mm", head.block_depth_mm, "mm", ((offsets.BLOCK_DEPTH, mm),)),
-        Dimension("head.window_length_mm", head.window_length_mm, "mm", ((offsets.WINDOW_LENGTH, mm),)),
-        Dimension("head.window_width_mm", head.window_width_mm, "mm", ((offsets.WINDOW_WIDTH, mm),)),
-        Dimension("head.ramp_angle_deg", head.ramp_angle_deg, "deg", ((offsets.RAMP, math.radians(1.0)),)),
-    ]
-    if head.ear_height_mm is not None:
-        found.append(Dimension("head.ear_height_mm", head.ear_height_mm, "mm", ((offsets.EAR, mm),)))
-    found.append(Dimension("head.edge_offset_mm", head.edge_offset_mm, "mm", ((offsets.EDGE_OFFSET, mm),)))
-    found.append(Dimension("head.broken_edge_mm", head.broken_edge_mm, "mm", ((offsets.EDGE_THICKNESS, mm),)))
-    n_bore = len(model.bore.stations_mm)
-    n_out = len(model.bore.outside_mm)
-    first_bore = offsets.HEAD_SIZES
-    first_out = first_bore + 2 * n_bore
-    first_hole = first_out + 2 * n_out
-    # The foot end moves the last station of bore and outside together.
-    foot = ((first_bore + 2 * (n_bore - 1), mm), (first_out + 2 * (n_out - 1), mm))
-    found.append(Dimension("length_mm", model.bore.stations_mm[-1][0], "mm", foot))
-    places = [x for x, _ in model.bore.stations_mm]
-    for i, (x, diameter) in enumerate(model.bore.stations_mm):
-        # Both stations of a step are at one place, which is named once, at the first of them.
-        if 0 < i < n_bore - 1 and places[i - 1] != x:
-            moved = tuple((first_bore + 2 * j, mm) for j in range(i, n_bore) if places[j] == x)
-            found.append(Dimension(f"bore.stations_mm.{i + 1}.x", x, "mm", moved))
-        found.append(
-            Dimension(f"bore.stations_mm.{i + 1}.diameter", diameter, "mm", ((first_bore + 2 * i + 1, 0.5 * mm),))
-        )
-    for i, (_, diameter) in enumerate(model.bore.outside_mm):
-        found.append(
-            Dimension(f"bore.outside_mm.{i + 1}.diameter", diameter, "mm", ((first_out + 2 * i + 1, 0.5 * mm),))
-        )
-    for i, hole in enumerate(model.holes):
-        at = first_hole + HOLE_SIZES * i
-        cut = hole.undercut
-        for column, name, value, factor in (
-            (0, "position_mm", hole.position_mm, mm),
-            (1, "diameter_mm", hole.diameter_mm, 0.5 * mm),
-            (2, "outer_round_mm", hole.outer_round_mm, mm),
-            (3, "inner_chamfer_mm", hole.inner_chamfer_mm, mm),
-            (4, "undercut.all_round_mm", cut.all_round_mm, mm),
-            (5, "undercut.upstream_mm", cut.upstream_mm, mm),
-            (6, "undercut.downstream_mm", cut.downstream_mm, mm),
-            (8, "waist_mm", hole.waist_mm, mm),
-        ):
-            found.append(Dimension(f"holes.{hole.name}.{name}", value, "mm", ((at + column, factor),)))
-    return tuple(found)
+    """Return every size of the model that moves its resonances, with its place in the kernels' vector."""
+    return tuple(
+        Dimension(size.key, size.value, size.unit, weights)
+        for size in sizes_of(model)
+        if (weights := _weights(size, model))
+    )
+
+
+def _weights(size: Size, model: Model) -> tuple[tuple[int, float], ...]:
+    """Return what one mm or degree of a size moves: entries of the vector, and by how much; none without a place."""
+    first_out = offsets.HEAD_SIZES + 2 * len(model.bore.stations_mm)
+    first_hole = first_out + 2 * len(model.bore.outside_mm)
+    if size.part is Part.HEAD:
+        at = _HEAD_PLACES.get(size.field)
+        return () if at is None else ((at, math.radians(1.0) if size.unit == "deg" else 1e-3),)
+    if size.part is Part.BODY:
+        # The foot end moves the last station of bore and outside together.
+        return ((first_out - 2, 1e-3), (first_hole - 2, 1e-3))
+    if size.part is Part.HOLE:
+        column, factor = _HOLE_PLACES[size.field]
+        row = next(i for i, hole in enumerate(model.holes) if hole.name == size.hole)
+        return ((first_hole + HOLE_SIZES * row + column, factor),)
+    at = (offsets.HEAD_SIZES if size.part is Part.BORE else first_out) + 2 * (size.station - 1)
+    if size.field == "diameter":
+        return ((at + 1, 0.5e-3),)
+    # Both stations of a step are at one place.
+    together = [j for j, (x, _) in enumerate(model.bore.stations_mm) if x == size.value]
+    return tuple((offsets.HEAD_SIZES + 2 * j, 1e-3) for j in together)

@@ -28,8 +28,8 @@ from fluewright.air import Air, vapour_fraction
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import HALF, fingerings_of
-from fluewright.instrument.geometry import bore_diameter_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import bore_diameter_mm
 
 __all__ = ["out_of_range"]
 
@@ -62,7 +62,7 @@ def out_of_range(
 
     References
     ----------
-    .. [1] Physics notes, sections 1 to 5: the range stands beside each formula. Ranges that only say how far we
+    .. [1] docs/physics/index.md: the range stands beside each formula. Ranges that only say how far we
        compared (finite elements, Bessel functions) are said as such in the note.
     """
     solved = np.asarray(list(frequencies_hz), dtype=float)
@@ -168,7 +168,7 @@ def _bore_notes(model: Model, air: Air, low_hz: float, high_hz: float) -> Iterat
         if x1 <= start or x1 == x0:  # behind the block, or a step, which is no cone
             continue
         yield from outside(
-            "the spherical-wave cone (physics notes 2.5)",
+            "the spherical-wave cone (docs/physics/ducts.md#cone)",
             f"bore.stations_mm.{number}.diameter",
             "half angle of the cone above this station",
             math.degrees(math.atan2(0.5 * abs(d1 - d0), x1 - x0)),
@@ -219,7 +219,7 @@ def _wall_notes(model: Model, air: Air, radii: list[float], low_hz: float, high_
         effect="our evaluation was not compared there",
     )
     yield from outside(
-        "the wall-loss factor (smooth to bare wood, physics notes 2.6)",
+        "the wall-loss factor (smooth to bare wood, docs/physics/air.md#real-walls)",
         "bore.wall_loss_factor",
         "the factor",
         model.bore.wall_loss_factor,

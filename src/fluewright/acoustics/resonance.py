@@ -34,9 +34,9 @@ __all__ = [
 class ModelErrors:
     """One-sigma errors stated for the model before any calibration.
 
-    The window is held to +-7 % against a real head (physics notes 5.3, taken as two sigma); the holes' corrections to
-    4 %; wall losses to 15 % (smooth against bare wood, 2.6); air in the bore to 1 K. `discrepancy` is what remains per
-    note in register 1 and above. Against solved instruments of ideal shape the model is far better
+    The window is held to +-7 % against a real head (docs/physics/window.md#real-heads, taken as two sigma); the holes'
+    corrections to 4 %; wall losses to 15 % (docs/physics/air.md#real-walls); air in the bore to 1 K. `discrepancy` is
+    what remains per note in register 1 and above. Against solved instruments of ideal shape the model is far better
     (docs/instruments.md: 1.3 cents rms, 3.8 worst over the notes); the figures here are for pieces made by hand, whose
     windows, edges and rims are not the ideal ones, and stay until measured pieces say otherwise.
     """
@@ -151,7 +151,7 @@ def resonances(
     References
     ----------
     .. [1] Counting by the lossless standing-wave angle (Foster's theorem), Newton on Im Z, adjoint
-       sensitivities: physics notes, section 8.1.
+       sensitivities: docs/physics/network.md#resonances.
     """
     start = 2.0 * math.pi * (targets_hz(network) if guesses_hz is None else guesses_hz)
     omegas, slopes, resist, grads = roots(

@@ -4,10 +4,10 @@ A note is a periodic motion of jet and resonator. Its branch begins at the breat
 (`kernels.loop.self_start`) and is followed by harmonic balance; it can be heard where no small disturbance grows
 (Floquet's exponents, counted by a winding number). The upper end of that range is the jump to the next register on
 rising breath, the lower end the fall back on falling breath; that they differ is the hysteresis of every flue
-instrument (physics notes, 6.5 and 10).
+instrument (docs/physics/jet.md#jumps).
 
 The model knows no lips, no throat and no unsteady hand: a skilled player holds a register further than an artificial
-mouth does, so differences and ratios are worth more than absolute thresholds (physics notes, 12).
+mouth does, so differences and ratios are worth more than absolute thresholds (docs/physics/jet.md#limits).
 """
 
 import math

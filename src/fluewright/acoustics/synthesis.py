@@ -115,7 +115,8 @@ def sound_of(blown: Blown, gesture: Gesture, *, noise: bool = True, seed: int = 
 
     References
     ----------
-    .. [1] Physics notes 6.4, 6.6 and 6.7; `kernels.played` for the scheme.
+    .. [1] docs/physics/synthesis.md#stepping, docs/physics/synthesis.md#level and docs/physics/synthesis.md#hiss;
+       `kernels.played` for the scheme.
     """
     from scipy.signal import firwin, upfirdn
 

@@ -5,7 +5,6 @@ Both are standard uncertainties (one sigma).
 """
 
 from dataclasses import dataclass
-from fnmatch import fnmatchcase
 
 import numpy as np
 
@@ -24,6 +23,7 @@ from fluewright.acoustics.resonance import (
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
+from fluewright.instrument.sizes import Part, size_name
 
 __all__ = [
     "SHOP_TOLERANCES",
@@ -45,6 +45,7 @@ class ShopTolerances:
     places of bore stations (how deep it went), all outside diameters (one setting of the lathe), all hole positions
     (the datum at the windway exit) and all hole diameters of one nominal size (one drill). Everything else is
     independent. A shape that the model does not have (no undercut, no rounded rim) is not made, so it has no error.
+    The figures: docs/trade/tolerances.md#sizes.
 
     Attributes
     ----------
@@ -91,29 +92,37 @@ class ShopTolerances:
 
 SHOP_TOLERANCES = ShopTolerances()
 
-# Key pattern to the entry of `ShopTolerances`, in order; the first that fits counts.
-_OWN = (
-    ("holes.*.diameter_mm", "hole_diameter_mm"),
-    ("holes.*.position_mm", "hole_position_mm"),
-    ("holes.*.outer_round_mm", "outer_round_mm"),
-    ("holes.*.inner_chamfer_mm", "inner_chamfer_mm"),
-    ("holes.*.undercut.*", "undercut_mm"),
-    ("length_mm", "length_mm"),
-    ("head.window_length_mm", "window_length_mm"),
-    ("head.window_width_mm", "window_width_mm"),
-    ("head.block_depth_mm", "block_depth_mm"),
-    ("head.ear_height_mm", "ear_height_mm"),
-    ("head.ramp_angle_deg", "ramp_deg"),
-    ("head.edge_offset_mm", "edge_offset_mm"),
-    ("head.broken_edge_mm", "broken_edge_mm"),
-)
-_TOGETHER = (
-    ("bore.stations_mm.*.diameter", "bore_diameter_mm"),
-    ("bore.stations_mm.*.x", "bore_place_mm"),
-    ("bore.outside_mm.*.diameter", "outside_diameter_mm"),
-    ("holes.*.position_mm", "datum_mm"),
-)
+# Field of a size to its entry of `ShopTolerances`: what each is off by itself.
+_OWN = {
+    (Part.HOLE, "diameter_mm"): "hole_diameter_mm",
+    (Part.HOLE, "position_mm"): "hole_position_mm",
+    (Part.HOLE, "outer_round_mm"): "outer_round_mm",
+    (Part.HOLE, "inner_chamfer_mm"): "inner_chamfer_mm",
+    (Part.HOLE, "undercut.all_round_mm"): "undercut_mm",
+    (Part.HOLE, "undercut.upstream_mm"): "undercut_mm",
+    (Part.HOLE, "undercut.downstream_mm"): "undercut_mm",
+    (Part.BODY, "length_mm"): "length_mm",
+    (Part.HEAD, "window_length_mm"): "window_length_mm",
+    (Part.HEAD, "window_width_mm"): "window_width_mm",
+    (Part.HEAD, "block_depth_mm"): "block_depth_mm",
+    (Part.HEAD, "ear_height_mm"): "ear_height_mm",
+    (Part.HEAD, "ramp_angle_deg"): "ramp_deg",
+    (Part.HEAD, "edge_offset_mm"): "edge_offset_mm",
+    (Part.HEAD, "broken_edge_mm"): "broken_edge_mm",
+}
+# Those that move together, and what the whole group is called.
+_TOGETHER = {
+    (Part.BORE, "diameter"): ("bore_diameter_mm", "bore.stations_mm.*.diameter"),
+    (Part.BORE, "x"): ("bore_place_mm", "bore.stations_mm.*.x"),
+    (Part.OUTSIDE, "diameter"): ("outside_diameter_mm", "bore.outside_mm.*.diameter"),
+    (Part.HOLE, "position_mm"): ("datum_mm", "holes.*.position_mm"),
+}
 _SHAPES = ("outer_round_mm", "inner_chamfer_mm", "undercut_mm")
+
+
+def _kind(dimension: Dimension) -> tuple[Part, str]:
+    name = size_name(dimension.key)
+    return name.part, name.field
 
 
 @dataclass(frozen=True)
@@ -191,14 +200,13 @@ def dimension_patterns_cents(
             causes.append((key, sigma, unit))
             columns.append(sigma * effects[:, members].sum(axis=1))
 
-    keys = [d.key for d in network.dimensions]
-    for pattern, entry in _TOGETHER:
-        members = [j for j, key in enumerate(keys) if fnmatchcase(key, pattern)]
+    for kind, (entry, called) in _TOGETHER.items():
+        members = [j for j, d in enumerate(network.dimensions) if _kind(d) == kind]
         # A group of one hole is still the datum's: its own error comes beside it.
-        add(pattern, getattr(tolerances, entry), "mm", members)
+        add(called, getattr(tolerances, entry), "mm", members)
     by_drill: dict[float, list[int]] = {}
     for j, d in enumerate(network.dimensions):
-        if fnmatchcase(d.key, "holes.*.diameter_mm"):
+        if _kind(d) == (Part.HOLE, "diameter_mm"):
             by_drill.setdefault(round(d.value, 3), []).append(j)
     for size, members in sorted(by_drill.items()):
         add(f"holes.*.diameter_mm of the {size:g} mm drill", tolerances.drill_mm, "mm", members)
@@ -211,12 +219,11 @@ def dimension_patterns_cents(
 
 def _own_sigma(dimension: Dimension, tolerances: ShopTolerances) -> float:
     """Return what a size may be off by itself; 0 for one that only moves with its group or is not there."""
-    for pattern, entry in _OWN:
-        if fnmatchcase(dimension.key, pattern):
-            if entry in _SHAPES and dimension.value == 0.0:
-                return 0.0
-            return float(getattr(tolerances, entry))
-    if any(fnmatchcase(dimension.key, pattern) for pattern, _ in _TOGETHER):
+    kind = _kind(dimension)
+    if kind in _OWN:
+        entry = _OWN[kind]
+        return 0.0 if entry in _SHAPES and dimension.value == 0.0 else float(getattr(tolerances, entry))
+    if kind in _TOGETHER:
         return 0.0
     return tolerances.other_deg if dimension.unit == "deg" else tolerances.other_mm
 

@@ -1,14 +1,13 @@
 """What each adjustment of a head does: one usual step, and its effect on every quantity a maker listens for.
 
 The step is made in the model and the blown instrument is computed again. Where the equations carry the effect its
-evidence is "modelled", with a band from what the jet's theory leaves open; where only the trade's habit tells the
-direction it is "practice". A shop's own trials later turn them into "measured" (`bench`).
+evidence is "computed", with a band from what the jet's theory leaves open; where only the trade's habit tells the
+direction it is "practice". A shop's own trials later turn them into "measured here" (`bench`).
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal
 
 import numpy as np
 
@@ -18,12 +17,11 @@ from fluewright.acoustics.kernels.offsets import EDGE_OFFSET, EDGE_THICKNESS
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import Blown, NoteBreath, at_notes, blow, find_jumps
 from fluewright.errors import ComputeError, InputError
-from fluewright.instrument.files import validate_model
+from fluewright.grades import Grade
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import sizes_of, with_sizes
 
 __all__ = ["ADJUSTMENTS", "QUANTITIES", "Adjustment", "Effect", "VoicingEffect", "voicing_effects"]
-
-Evidence = Literal["measured", "modelled", "practice"]
 
 
 @dataclass(frozen=True)
@@ -111,7 +109,7 @@ ADJUSTMENTS: tuple[Adjustment, ...] = (
     ),
     Adjustment("ears-lower", "ears lower by 0.5 mm", ((_H + "ear_height_mm", -0.5),)),
 )  # fmt: skip
-"""The adjustments of trade notes 5.2, each with its usual step."""
+"""The adjustments of docs/trade/voicing.md#adjustments, each with its usual step."""
 
 QUANTITIES: dict[str, tuple[str, str]] = {
     "pitch-low": ("pitch, register 1", "cents"),
@@ -133,13 +131,13 @@ QUANTITIES: dict[str, tuple[str, str]] = {
 class Effect:
     """Change of one quantity by one step, its one-sigma uncertainty, and what that rests on.
 
-    With evidence "practice" `value` is +1, 0 or -1: a direction, not a size.
+    With practice as evidence `value` is +1, 0 or -1: a direction, not a size.
     """
 
     quantity: str
     value: float
     uncertainty: float
-    evidence: Evidence
+    evidence: Grade
 
 
 @dataclass(frozen=True)
@@ -173,17 +171,9 @@ def adjusted(model: Model, adjustment: Adjustment, *, steps: float = 1.0) -> Mod
     ModelError
         The result is impossible.
     """
-    raw: dict[str, Any] = model.model_dump()
-    for key, change in adjustment.steps:
-        *path, last = key.split(".")
-        place = raw
-        for part in path:
-            place = place[part]
-        now = place[last]
-        if now is None and last == "ear_height_mm":
-            now = full_ears_mm(model)
-        place[last] = float(now + steps * change)
-    return validate_model(raw, place=f"{model.model.name} after {adjustment.key}")
+    now = {s.key: s.value for s in sizes_of(model)}
+    now.setdefault("head.ear_height_mm", full_ears_mm(model))
+    return with_sizes(model, {key: now[key] + steps * change for key, change in adjustment.steps})
 
 
 def _chosen(model: Model) -> list[int]:
@@ -216,7 +206,7 @@ def _mean(values: Sequence[float]) -> float:
 def _hiss(blown: Blown, note: NoteBreath) -> float:
     """Return the level of the jet's noise at the planned breath, dB, unscaled: its pressure times its speed.
 
-    Dipole sound goes as U**3 (physics notes, 6.7).
+    Dipole sound goes as U**3 (docs/physics/synthesis.md#hiss).
     """
     law = blown.law
     speed = float(np.interp(note.planned_pa, law.pressures_pa, law.speeds))
@@ -311,10 +301,10 @@ def voicing_effects(
         for key in QUANTITIES:
             value = differences[0][key]
             if key in habits:
-                effects.append(Effect(key, {"+": 1.0, "0": 0.0, "-": -1.0}[habits[key]], 0.0, "practice"))
+                effects.append(Effect(key, {"+": 1.0, "0": 0.0, "-": -1.0}[habits[key]], 0.0, Grade.PRACTICE))
             elif math.isfinite(value):
                 spread = [d[key] - value for d in differences[1:] if math.isfinite(d[key])]
                 sigma = math.sqrt(sum(v * v for v in spread) + (0.25 * value) ** 2)
-                effects.append(Effect(key, value, sigma, "modelled"))
+                effects.append(Effect(key, value, sigma, Grade.COMPUTED))
         found.append(VoicingEffect(adjustment, tuple(effects)))
     return tuple(found)

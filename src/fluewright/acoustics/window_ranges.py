@@ -9,8 +9,8 @@ from fluewright.acoustics.network import Rules, window_study
 from fluewright.acoustics.range_notes import RangeNote, outside
 from fluewright.air import Air
 from fluewright.errors import InputError
-from fluewright.instrument.geometry import bore_diameter_mm, edge_above_floor_mm, outside_diameter_mm
 from fluewright.instrument.model import Model
+from fluewright.instrument.shape import bore_diameter_mm, edge_height_mm, outside_diameter_mm
 
 __all__ = ["PLAIN_WINDOW", "WindowRange", "WindowTable", "window_notes", "window_ranges", "window_sizes"]
 
@@ -38,10 +38,10 @@ class WindowTable:
     by_block: bool
 
 
-#: Physics notes 5.2: 32 finite-element windows with the edge on the bore line and the block face in the exit plane.
+#: docs/physics/window.md#plain-window: 32 finite-element windows, edge on the bore line, block face in the exit plane.
 #: `ear` is the side walls' height over the edge, four points at one shape.
 PLAIN_WINDOW = WindowTable(
-    formula="the window's inertance (potential-flow fit, physics notes 5.2)",
+    formula="the window's inertance (potential-flow fit, docs/physics/window.md#plain-window)",
     ranges=(
         WindowRange("w", 0.3, 1.0),
         WindowRange("h", 0.6, 1.5),
@@ -115,7 +115,7 @@ def window_sizes(model: Model) -> dict[str, float]:
     a = 0.5 * bore_diameter_mm(model, start)
     outer = 0.5 * outside_diameter_mm(model, start)
     thickness = head.broken_edge_mm
-    above = head.windway.floor_height_mm + edge_above_floor_mm(model)
+    above = edge_height_mm(head)
     half = 0.5 * head.window_width_mm
     ear_top = math.sqrt(max(outer * outer - half * half, 0.0)) - a
     full = max(ear_top - above - thickness, 0.0)

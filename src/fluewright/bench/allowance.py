@@ -11,8 +11,11 @@ from fluewright.bench.pitch_model import SHARED
 from fluewright.errors import ComputeError
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import LENGTH, hole_key
 
 __all__ = ["starting_sizes"]
+
+_SIGMAS, _SIGMAS_AT_FIRST = 2.5, 3.0
 
 
 def _first_register_alone(posterior: Posterior) -> Callable[[Mapping[str, float]], tuple[FloatArray, FloatArray]]:
@@ -43,7 +46,7 @@ def _first_register_alone(posterior: Posterior) -> Callable[[Mapping[str, float]
 def starting_sizes(
     model: Model,
     *,
-    sigmas: float = 2.5,
+    sigmas: float | None = None,
     size_step_mm: float = 0.05,
     posterior: Posterior | None = None,
     gauged: Mapping[str, float] | None = None,
@@ -58,8 +61,8 @@ def starting_sizes(
     ----------
     model : Model
         The fitted design.
-    sigmas : float
-        Safety, in standard errors.
+    sigmas : float, optional
+        Safety, in standard errors; by default 2.5, and 3 for the first piece of a model, which nothing has taught yet.
     size_step_mm : float
         Sizes are moved in steps of this.
     posterior : Posterior, optional
@@ -69,6 +72,8 @@ def starting_sizes(
     """
     made = dict(gauged or {})
     posterior = posterior or calibrate(model, [], gauged=made)
+    if sigmas is None:
+        sigmas = _SIGMAS if posterior.prior.pieces else _SIGMAS_AT_FIRST
     fingerings, forecast = posterior.fingerings, _first_register_alone(posterior)
     sizes: dict[str, float] = {}
     for hole_index in [None, *range(len(model.holes) - 1, -1, -1)]:
@@ -76,11 +81,11 @@ def starting_sizes(
         if not governed:
             continue
         if hole_index is None:
-            key, design, sign, most = "length_mm", model.length_mm, 1.0, 0.08 * model.length_mm
+            key, design, sign, most = LENGTH, model.length_mm, 1.0, 0.08 * model.length_mm
         else:
             hole = model.holes[hole_index]
             key, design, sign, most = (
-                f"holes.{hole.name}.diameter_mm", hole.diameter_mm, -1.0, 0.5 * hole.diameter_mm,
+                hole_key(hole.name), hole.diameter_mm, -1.0, 0.5 * hole.diameter_mm,
             )  # fmt: skip
 
         lost: set[int] = set()

@@ -1,58 +1,31 @@
 """Where material can be taken off a piece, how far, how well, with what, and what it can never give back."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from fluewright.bench.cut_words import BY_HAND
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.errors import InputError
+from fluewright.instrument.sizes import LENGTH, CutKind, hole_key
 
-__all__ = ["KINDS", "Feature", "features_of", "tool_for"]
+__all__ = ["KINDS", "Feature", "features_of", "kinds_of", "smallest_step_mm", "tool_for"]
 
-KINDS = ("hole", "foot", "rounding", "chamfer", "undercut", "undercut up", "undercut down", "window", "bore")
-"""Kinds of cuts, in the words of the bench."""
+KINDS = (
+    CutKind.HOLE, CutKind.FOOT, CutKind.ROUNDING, CutKind.CHAMFER, CutKind.UNDERCUT, CutKind.UNDERCUT_UP,
+    CutKind.UNDERCUT_DOWN, CutKind.WINDOW, CutKind.BORE,
+)  # fmt: skip
+"""Kinds of cuts that the bench proposes."""
 
 # key's tail, standard error of a hand's cut mm, smallest step mm, most mm; common practice, no source.
 _AT_HOLES = {
-    "hole": ("diameter_mm", 0.03, 0.03, 2.5),
-    "rounding": ("outer_round_mm", 0.05, 0.1, 1.0),
-    "chamfer": ("inner_chamfer_mm", 0.05, 0.1, 0.6),
-    "undercut": ("undercut.all_round_mm", 0.10, 0.2, 1.5),
-    "undercut up": ("undercut.upstream_mm", 0.10, 0.2, 1.5),
-    "undercut down": ("undercut.downstream_mm", 0.10, 0.2, 1.5),
+    CutKind.HOLE: ("diameter_mm", 0.03, 0.03, 2.5),
+    CutKind.ROUNDING: ("outer_round_mm", 0.05, 0.1, 1.0),
+    CutKind.CHAMFER: ("inner_chamfer_mm", 0.05, 0.1, 0.6),
+    CutKind.UNDERCUT: ("undercut.all_round_mm", 0.10, 0.2, 1.5),
+    CutKind.UNDERCUT_UP: ("undercut.upstream_mm", 0.10, 0.2, 1.5),
+    CutKind.UNDERCUT_DOWN: ("undercut.downstream_mm", 0.10, 0.2, 1.5),
 }
-_HOW = {
-    "hole": "open hole {name} evenly all round by {step:.2f} mm on the diameter",
-    "foot": "shorten the foot by {step:.2f} mm, square to the bore",
-    "rounding": "round the outer edge of hole {name} by {step:.2f} mm more, evenly",
-    "chamfer": "chamfer the inner edge of hole {name} by {step:.2f} mm more",
-    "undercut": "undercut hole {name} all round by {step:.2f} mm more at its bore end",
-    "undercut up": "undercut hole {name} on the window's side by {step:.2f} mm more",
-    "undercut down": "undercut hole {name} on the foot's side by {step:.2f} mm more",
-    "window": "lengthen the window by {step:.2f} mm at the edge, along the ramp",
-    "bore": "open the bore at station {name} by {step:.2f} mm on the diameter",
-}
-_LASTS = {
-    "hole": "a hole opened too far can only be bushed or waxed",
-    "foot": "what the foot has lost only a ring or a new body gives back",
-    "rounding": "a rounded edge cannot be made sharp again",
-    "chamfer": "the inner edge cannot be made sharp again",
-    "undercut": "an undercut can only be filled with wax",
-    "undercut up": "an undercut can only be filled with wax",
-    "undercut down": "an undercut can only be filled with wax",
-    "window": "the edge cannot come back; voicing changes with it: blow every note again",
-    "bore": "a bore opened too far needs a sleeve; it moves every note",
-}
-_CAUTION = {
-    "hole": "Clear chips from the bore; let plastic cool a minute, metal three, before playing.",
-    "foot": "Hold the body in soft jaws; keep fingers behind the blade.",
-    "rounding": "Hold the body firmly and cut away from the fingers.",
-    "chamfer": "Work from the bore with light; wipe the bore clean.",
-    "undercut": "Never lever against the opposite wall of the bore.",
-    "undercut up": "Never lever against the opposite wall of the bore.",
-    "undercut down": "Never lever against the opposite wall of the bore.",
-    "window": "Keep hard tools off the edge; one stroke, then play.",
-    "bore": "Reamers grab: turn by hand, clear chips every few millimetres, mind the dust.",
-}
+_SMALLEST_MM = {CutKind.FOOT: 0.1, CutKind.WINDOW: 0.05, CutKind.BORE: 0.03}
 
 
 @dataclass(frozen=True)
@@ -63,10 +36,7 @@ class Feature:
     ----------
     key : str
         The size that the cut changes.
-    kind : str
-        One of `KINDS`.
-    name : str
-        In words, as "hole 3".
+    kind : CutKind
     hole : int or None
         Index of the hole; None for foot, window and bore.
     before_mm : float
@@ -82,8 +52,7 @@ class Feature:
     """
 
     key: str
-    kind: str
-    name: str
+    kind: CutKind
     hole: int | None
     before_mm: float
     direction: float
@@ -95,27 +64,34 @@ class Feature:
         """Return the size after a cut."""
         return self.before_mm + self.direction * step_mm
 
-    def how(self, step_mm: float) -> str:
-        """Return what to do, in words."""
-        name = self.name.removeprefix("hole ").removeprefix("station ")
-        return _HOW[self.kind].format(name=name, step=step_mm)
 
-    @property
-    def lasts(self) -> str:
-        """Return what cannot be undone."""
-        return _LASTS[self.kind]
+def smallest_step_mm(kind: CutKind, hole_step_mm: float = 0.03) -> float:
+    """Return below what step a cut of a kind is not worth making; `hole_step_mm` is that of a hole's diameter."""
+    if kind is CutKind.HOLE:
+        return hole_step_mm
+    return _AT_HOLES[kind][2] if kind in _AT_HOLES else _SMALLEST_MM[kind]
 
-    @property
-    def caution(self) -> str:
-        """Return the usual caution; the machine's manual and trained practice come first."""
-        return _CAUTION[self.kind]
+
+def kinds_of(words: Iterable[str]) -> tuple[CutKind, ...]:
+    """Return kinds of cuts from their words.
+
+    Raises
+    ------
+    InputError
+        A kind that the bench does not propose.
+    """
+    words = tuple(words)
+    for word in words:
+        if word not in KINDS:
+            raise InputError(f"{word!r} is no kind of cut; choose from {', '.join(KINDS)}", field="cuts")
+    return tuple(CutKind(word) for word in words)
 
 
 def features_of(
     pitch: PitchModel,
     as_built: Mapping[str, float],
     *,
-    kinds: tuple[str, ...] = ("hole", "foot"),
+    kinds: tuple[CutKind, ...] = (CutKind.HOLE, CutKind.FOOT),
     hole_accuracy_mm: float = 0.03,
     foot_accuracy_mm: float = 0.10,
     hole_step_mm: float = 0.03,
@@ -127,18 +103,23 @@ def features_of(
     InputError
         A kind that does not exist.
     """
-    for kind in kinds:
-        if kind not in KINDS:
-            raise InputError(f"cuts: {kind!r} is no kind of cut; choose from {', '.join(KINDS)}")
+    kinds_of(kinds)
     model = pitch.model
     found: list[Feature] = []
-    if "foot" in kinds:
-        length = pitch.size("length_mm", as_built)
+    if CutKind.FOOT in kinds:
+        length = pitch.size(LENGTH, as_built)
         lowest = model.holes[-1].position_mm + 0.5 * model.holes[-1].diameter_mm if model.holes else 0.5 * length
         least = max(model.limits.length_min_mm or 0.0, lowest + model.limits.foot_margin_mm, 0.88 * model.length_mm)
         found.append(
             Feature(
-                "length_mm", "foot", "foot end", None, length, -1.0, max(length - least, 0.0), foot_accuracy_mm, 0.1
+                LENGTH,
+                CutKind.FOOT,
+                None,
+                length,
+                -1.0,
+                max(length - least, 0.0),
+                foot_accuracy_mm,
+                _SMALLEST_MM[CutKind.FOOT],
             )
         )
     for index in range(len(model.holes) - 1, -1, -1):
@@ -147,43 +128,36 @@ def features_of(
             if kind not in kinds or kind not in _AT_HOLES:
                 continue
             tail, accuracy, smallest, most = _AT_HOLES[kind]
-            key = f"holes.{hole.name}.{tail}"
+            key = hole_key(hole.name, tail)
             size = pitch.size(key, as_built)
             room = most - size
-            if kind == "hole":
+            if kind is CutKind.HOLE:
                 room = (hole.max_diameter_mm or model.limits.largest_hole_mm) - size
                 accuracy, smallest = hole_accuracy_mm, hole_step_mm
-            found.append(Feature(key, kind, f"hole {hole.name}", index, size, 1.0, max(room, 0.0), accuracy, smallest))
-    if "window" in kinds:
+            found.append(Feature(key, kind, index, size, 1.0, max(room, 0.0), accuracy, smallest))
+    if CutKind.WINDOW in kinds:
         key = "head.window_length_mm"
         size = pitch.size(key, as_built)
         most = 1.1 * model.head.window_length_mm
-        found.append(Feature(key, "window", "window", None, size, 1.0, max(most - size, 0.0), 0.05, 0.05))
-    if "bore" in kinds:
+        found.append(
+            Feature(key, CutKind.WINDOW, None, size, 1.0, max(most - size, 0.0), 0.05, _SMALLEST_MM[CutKind.WINDOW])
+        )
+    if CutKind.BORE in kinds:
         for number in range(1, len(model.bore.stations_mm) + 1):
             key = f"bore.stations_mm.{number}.diameter"
             size, design = pitch.size(key, as_built), pitch.design[key]
             room = max(1.02 * design - size, 0.0)
-            found.append(Feature(key, "bore", f"station {number}", None, size, 1.0, room, 0.02, 0.03))
+            found.append(Feature(key, CutKind.BORE, None, size, 1.0, room, 0.02, _SMALLEST_MM[CutKind.BORE]))
     return tuple(found)
 
 
 def tool_for(pitch: PitchModel, feature: Feature, after_mm: float) -> str:
     """Return the tool in words: one of the shelf where its size fits, else what a hand uses."""
-    if feature.kind == "hole":
+    if feature.kind is CutKind.HOLE:
         limits = pitch.model.limits
         for name, sizes in (("drill", limits.drills_mm), ("reamer", limits.reamers_mm)):
             for size in sizes:
                 if abs(size - after_mm) <= 0.02:
                     return f"{size:g} mm {name} of the shelf, turned by hand"
         return f"taper reamer or round file by hand, to the {after_mm:.2f} mm pin"
-    return {
-        "foot": "fine saw or facing tool, then a flat file",
-        "rounding": "scraper or ball of abrasive paper",
-        "chamfer": "hooked scraper through the bore",
-        "undercut": "undercutting tool or hooked knife",
-        "undercut up": "hooked knife",
-        "undercut down": "hooked knife",
-        "window": "fine flat file along the ramp",
-        "bore": "bore reamer or abrasive on a stick, at that place only",
-    }[feature.kind]
+    return BY_HAND[feature.kind]

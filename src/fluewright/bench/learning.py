@@ -20,7 +20,7 @@ from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs, Prior, Scales, stated_prior
 from fluewright.instrument.model import Model
 
-__all__ = ["Shop", "learn"]
+__all__ = ["Taught", "learn"]
 
 
 # A third, in logarithms: how far the stated spreads may be off before the pieces have spoken.
@@ -28,7 +28,7 @@ _BELIEF_IN_SCALES = 0.35
 
 
 @dataclass(frozen=True)
-class Shop:
+class Taught:
     """What a shop knows of one model: the prior of its next piece and what it was learned from.
 
     Attributes
@@ -42,12 +42,12 @@ class Shop:
     evidence: tuple[Evidence, ...] = ()
 
     @classmethod
-    def new(cls, model: Model | PitchModel, beliefs: Beliefs = STATED_BELIEFS) -> "Shop":
+    def new(cls, model: Model | PitchModel, beliefs: Beliefs = STATED_BELIEFS) -> "Taught":
         """Return the shop that has never made the model."""
         pitch = model if isinstance(model, PitchModel) else PitchModel.of(model)
         return cls(stated_prior(pitch, beliefs))
 
-    def with_piece(self, evidence: Evidence, *, fit_scales: bool | None = None) -> "Shop":
+    def with_piece(self, evidence: Evidence, *, fit_scales: bool | None = None) -> "Taught":
         """Return the shop after one more piece; the spreads are fitted anew at 2, 3, 4, 6, 8, 12, 16 ... pieces."""
         pieces = (*self.evidence, evidence)
         n = len(pieces)
@@ -73,7 +73,7 @@ def _through(prior: Prior, pieces: Sequence[Evidence], scales: Scales) -> tuple[
     return mean, 0.5 * (covariance + covariance.T), total
 
 
-def _learned(prior: Prior, pieces: Sequence[Evidence], fit_scales: bool) -> Shop:
+def _learned(prior: Prior, pieces: Sequence[Evidence], fit_scales: bool) -> Taught:
     scales = prior.scales
     if fit_scales:
         from scipy.optimize import minimize
@@ -88,12 +88,12 @@ def _learned(prior: Prior, pieces: Sequence[Evidence], fit_scales: bool) -> Shop
         )
         scales = Scales(*(float(math.exp(v)) for v in found.x))
     mean, covariance, _ = _through(prior, pieces, scales)
-    return Shop(replace(prior, mean=mean, of_model=covariance, scales=scales, pieces=len(pieces)), tuple(pieces))
+    return Taught(replace(prior, mean=mean, of_model=covariance, scales=scales, pieces=len(pieces)), tuple(pieces))
 
 
 def learn(
     model: Model | PitchModel, pieces: Sequence[Sequence[PlayedTrial]], *, beliefs: Beliefs = STATED_BELIEFS
-) -> Shop:
+) -> Taught:
     """Return what a shop knows of a model after the trials of some pieces.
 
     Slips are found piece by piece with what the earlier ones taught. The order of the pieces matters for that only.
@@ -104,7 +104,7 @@ def learn(
         As `calibrate`.
     """
     pitch = model if isinstance(model, PitchModel) else PitchModel.of(model)
-    shop = Shop.new(pitch, beliefs)
+    shop = Taught.new(pitch, beliefs)
     for trials in pieces:
         posterior = calibrate(pitch, trials, prior=shop.prior)
         if posterior.evidence.y.size:

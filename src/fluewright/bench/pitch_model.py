@@ -31,6 +31,7 @@ from fluewright.arrays import BoolArray, FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import CutKind, is_named, size_name
 from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["CONSTANTS", "SHARED", "PitchModel", "is_hole_cut", "is_plain_cut", "is_removable"]
@@ -40,22 +41,20 @@ CONSTANTS = ("window", "holes", "losses", "sound speed")
 SHARED = (*CONSTANTS, "hole gain", "foot gain", "jet")
 """Parameters that all notes share, in their order; the offsets follow."""
 
-_CUTS_AT_HOLES = ("diameter_mm", "outer_round_mm", "inner_chamfer_mm", "all_round_mm", "upstream_mm", "downstream_mm")
-
 
 def is_hole_cut(key: str) -> bool:
     """Return whether a size is one that cutting at a hole changes."""
-    return key.startswith("holes.") and key.endswith(_CUTS_AT_HOLES)
+    return is_named(key) and size_name(key).at_hole
 
 
 def is_plain_cut(key: str) -> bool:
     """Return whether a size is a hole's diameter or the length: what cutting it does is best known."""
-    return key == "length_mm" or (key.startswith("holes.") and key.endswith(".diameter_mm"))
+    return size_name(key).cut in (CutKind.HOLE, CutKind.FOOT)
 
 
 def is_removable(key: str) -> bool:
-    """Return whether a size is one that removing material changes."""
-    return is_hole_cut(key) or key in ("length_mm", "head.window_length_mm") or key.startswith("bore.stations_mm.")
+    """Return whether a size is one that tuning the body by removing material changes."""
+    return is_hole_cut(key) or (is_named(key) and size_name(key).cut in (CutKind.FOOT, CutKind.WINDOW, CutKind.BORE))
 
 
 @dataclass(frozen=True)

@@ -57,7 +57,7 @@ class Beliefs:
         Relative error of a cut's computed effect: the model's, and one piece's beside it (*).
     gain_of_cut, gain_of_shaping : float
         Of a single cut on a single note beside them: of holes opened and ends cut off, and of rounding, chamfers,
-        undercuts, window and bore, whose formulas are less sure (docs/physics.md) (*).
+        undercuts, window and bore, whose formulas are less sure (docs/physics/holes.md#finished-holes) (*).
     jet_in_model, jet_of_piece : float
         Relative error of the blown model's pitch against the resonance (docs/blown.md: its wave speed is uncertain by
         a third), and from head to head (*).
@@ -74,8 +74,8 @@ class Beliefs:
     breath : float
         Relative, of the breath against the planned one, common to a trial (*).
     pull_cents : tuple of float
-        Pitch per doubling of breath in register 1 and above, where the blown model has none (physics notes, 10: 12 to
-        53).
+        Pitch per doubling of breath in register 1 and above, where the blown model has none
+        (docs/physics/jet.md#measured-flutes: 12 to 53).
     slip_chance, slip_cents : float
         Chance that a note was played wrongly (a leaking finger, a squeak), and how far it then strays (*).
     """

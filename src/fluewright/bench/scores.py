@@ -12,7 +12,7 @@ import numpy as np
 
 from fluewright.arrays import FloatArray
 
-__all__ = ["BANDS", "Forecast", "Scores", "score"]
+__all__ = ["BANDS", "ScoredForecast", "Scores", "score"]
 
 
 BANDS = (0.5, 0.8, 0.9, 0.95)
@@ -23,7 +23,7 @@ _LEAST = 20
 
 
 @dataclass(frozen=True)
-class Forecast:
+class ScoredForecast:
     """One note that was forecast and then heard; cents.
 
     `sigma` is of the forecast, `outcome_sigma` of the hearing: one playing's blowing, temperature and breath.
@@ -74,7 +74,7 @@ class Scores:
     verdict: str
 
 
-def score(forecasts: Sequence[Forecast]) -> Scores:
+def score(forecasts: Sequence[ScoredForecast]) -> Scores:
     """Return what forecasts were worth; NaN where there is none."""
     from scipy.special import ndtr, ndtri
 

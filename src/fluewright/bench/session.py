@@ -2,21 +2,25 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 
 from fluewright.air import Air, moist_air
 from fluewright.arrays import FloatArray
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate
-from fluewright.bench.cuts import CutPolicy, Verdict, next_cut
+from fluewright.bench.cuts import next_cut
 from fluewright.bench.matching import LEAST_CHANCE, Match, chance_of_strays, match_notes
-from fluewright.bench.pitch_model import PitchModel, is_hole_cut, is_removable
+from fluewright.bench.pitch_model import PitchModel
+from fluewright.bench.policy import CutPolicy
 from fluewright.bench.prior import Prior
+from fluewright.bench.remarks import NoteLeftOut, NotesMissing, NotesUnmatched, Remark
 from fluewright.bench.repeats import of_repeats
+from fluewright.bench.verdict import Verdict
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import Removal, is_named, size_name
 from fluewright.units import cents_above, shifted
 
 __all__ = [
@@ -27,7 +31,7 @@ __all__ = [
     "air_of",
     "check_sizes_over_time",
     "heard_by_fingering",
-    "slip_text",
+    "left_out",
 ]
 
 # A gauge and a hand-held rule agree to this; less material than before by more than it is a mistake, not a reading.
@@ -55,7 +59,7 @@ class Advice:
     trials: tuple[PlayedTrial, ...]
     posterior: Posterior
     verdict: Verdict
-    warnings: tuple[str, ...]
+    remarks: tuple[Remark, ...]
 
 
 def heard_by_fingering(
@@ -119,8 +123,9 @@ def check_sizes_over_time(sizes: Sequence[Mapping[str, float]]) -> None:
     known: dict[str, float] = {}
     for built in sizes:
         for key, value in built.items():
-            if key in known and is_removable(key):
-                grown = known[key] - value if is_hole_cut(key) or key != "length_mm" else value - known[key]
+            if key in known and is_named(key):
+                removal = size_name(key).removal
+                grown = {Removal.LARGER: known[key] - value, Removal.SMALLER: value - known[key]}.get(removal, 0.0)
                 if grown > _GROWN_MM:
                     raise InputError(
                         f"{key} is {value:g} mm now and was {known[key]:g} mm before: {grown:.2f} mm of material "
@@ -130,29 +135,26 @@ def check_sizes_over_time(sizes: Sequence[Mapping[str, float]]) -> None:
             known[key] = value
 
 
-def slip_text(posterior: Posterior) -> list[str]:
-    """Return what to say of the notes that were left out."""
-    says = []
+def left_out(posterior: Posterior) -> list[NoteLeftOut]:
+    """Return the notes that were left out as slips, with their trials."""
+    found = []
     for slip in posterior.slips:
         f = posterior.fingerings[slip.fingering]
-        says.append(
-            f"trial {slip.trial + 1}: {f.note} (register {f.register}) is {slip.cents:+.0f} cents from what all other "
-            "notes say and was left out (a leaking finger, a wrong fingering, a squeak?); play it again"
-        )
-    return says
+        found.append(NoteLeftOut(slip.trial + 1, (f.note, f.register), slip.cents))
+    return found
 
 
 def advise(
     model: Model | PitchModel,
-    trials: Sequence[Sequence[Any]],
+    trials: Sequence[Sequence[Heard]],
     *,
     as_built: Mapping[str, float],
     earlier: Sequence[PlayedTrial] = (),
     temperature_c: float | None = None,
     breath_ratio: float | None = None,
     prior: Prior | None = None,
-    risk: float = 0.02,
     policy: CutPolicy | None = None,
+    rounds_made: int | None = None,
 ) -> Advice:
     """Return the state of a piece and its next safe cuts.
 
@@ -171,8 +173,9 @@ def advise(
         Measured breath over the model's planned one; by default unknown about 1.
     prior : Prior, optional
         What earlier pieces of the model have taught.
-    risk : float
-        Chance over the whole piece of cutting a note past its tolerance.
+    policy : CutPolicy, optional
+    rounds_made : int, optional
+        Rounds in which something was cut; by default told from the sizes of the trials.
 
     Raises
     ------
@@ -188,8 +191,7 @@ def advise(
     played = list(earlier)
     posterior = calibrate(pitch, played, prior=prior, gauged=as_built)
     new: list[PlayedTrial] = []
-    warnings: list[str] = []
-    names = [f"{f.note} (register {f.register})" for f in pitch.fingerings]
+    remarks: list[Remark] = []
     for number, notes in enumerate(trials, start=1):
         expected = shifted(targets, posterior.forecast(as_built)[0])
         heard, plays, match = _matched(notes, expected, pitch.fingerings)
@@ -213,11 +215,12 @@ def advise(
                     "note once, slowly"
                 )
         if match.extra:
-            odd = ", ".join(f"{notes[i].frequency_hz:.1f} Hz" for i in match.extra[:6])
-            warnings.append(f"trial {number}: {len(match.extra)} notes fit no fingering and were left out: {odd}")
+            remarks.append(NotesUnmatched(number, tuple(float(notes[i].frequency_hz) for i in match.extra)))
         if match.missing:
-            warnings.append(f"trial {number}: not heard: {', '.join(names[i] for i in match.missing)}")
-    warnings += slip_text(posterior)
-    cut_rounds = len({tuple(sorted(t.as_built.items())) for t in [*played, *new]}) - 1
-    verdict = next_cut(posterior, as_built, policy=policy or CutPolicy(risk=risk), rounds_made=max(cut_rounds, 0))
-    return Advice(pitch.fingerings, targets, tuple(new), posterior, verdict, tuple(warnings))
+            missing = tuple((pitch.fingerings[i].note, pitch.fingerings[i].register) for i in match.missing)
+            remarks.append(NotesMissing(number, missing))
+    remarks += left_out(posterior)
+    if rounds_made is None:
+        rounds_made = len({tuple(sorted(t.as_built.items())) for t in [*played, *new]}) - 1
+    verdict = next_cut(posterior, as_built, policy=policy, rounds_made=max(rounds_made, 0))
+    return Advice(pitch.fingerings, targets, tuple(new), posterior, verdict, tuple(remarks))

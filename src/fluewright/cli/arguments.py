@@ -1,30 +1,18 @@
 """What the verbs are given: arguments that many share, and how their text is read."""
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 import typer
 
 from fluewright.errors import InputError
 
-__all__ = ["JsonOpt", "LedgerOpt", "ModelArg", "ThemeOpt", "existing_ledger", "sizes_of", "theme_of", "with_target"]
+__all__ = ["JsonOpt", "LedgerOpt", "ModelArg", "ThemeOpt", "existing_ledger", "sizes_of", "theme_of"]
 
 ModelArg = Annotated[str, typer.Argument(metavar="MODEL", help="A model file, or the name of a starting model.")]
 JsonOpt = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
 ThemeOpt = Annotated[str, typer.Option("--theme", help="light or dark, for the picture.")]
 LedgerOpt = Annotated[Path, typer.Option("--ledger", help="The ledger's file.")]
-
-
-def with_target(model: Any, a4_hz: float | None, temperature_c: float | None) -> Any:
-    """Return the model with another tuning standard or air temperature, checked anew."""
-    from fluewright.instrument.files import validate_model
-
-    raw = model.model_dump()
-    if a4_hz is not None:
-        raw["target"]["a4_hz"] = a4_hz
-    if temperature_c is not None:
-        raw["conditions"]["temperature_c"] = temperature_c
-    return validate_model(raw, place=model.model.name) if (a4_hz is not None or temperature_c is not None) else model
 
 
 def sizes_of(pairs: list[str]) -> dict[str, float]:
@@ -42,10 +30,10 @@ def sizes_of(pairs: list[str]) -> dict[str, float]:
             value = float(text)
         except ValueError:
             raise InputError(
-                f"--size {pair!r}: write KEY=MILLIMETRES, for example --size holes.3.diameter_mm=6.2"
+                f"{pair!r}: write KEY=MILLIMETRES, for example --size holes.3.diameter_mm=6.2", field="size"
             ) from None
         if key.strip() in sizes:
-            raise InputError(f"--size {pair!r}: {key.strip()} is given twice; keep one of them")
+            raise InputError(f"{pair!r}: {key.strip()} is given twice; keep one of them", field="size")
         sizes[key.strip()] = value
     return sizes
 

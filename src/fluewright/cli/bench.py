@@ -2,17 +2,21 @@
 
 import re
 import sys
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg, existing_ledger, sizes_of
-from fluewright.cli.listening import hear
 from fluewright.cli.printing import finite, print_json, print_table, warn
 from fluewright.errors import InputError
 from fluewright.files import write_whole
+
+if TYPE_CHECKING:
+    from fluewright.bench.policy import CutPolicy
+    from fluewright.bench.verdict import Verdict
+    from fluewright.shop.conditions import TrialConditions
+    from fluewright.shop.sitting import Judged
 
 __all__ = ["calibrate_command", "next_cut_command", "trust_command"]
 
@@ -31,87 +35,47 @@ SerialOpt = Annotated[str | None, typer.Option("--serial", help="The piece in th
 PlotOpt = Annotated[Path | None, typer.Option("--plot", help="Write the hanging chart as SVG.")]
 
 
-@dataclass(frozen=True)
-class _Sitting:
-    """One sitting at the bench: the advice, the model it is for, warnings, and how many other pieces taught."""
-
-    model: Any
-    advice: Any
-    warnings: list[str]
-    sizes: dict[str, float]
-    pieces: int
-
-
-def _sit(
+def _judge(
     model: str,
     recordings: list[Path],
     size: list[str] | None,
-    temperature_c: float | None,
-    breath_pa: float | None,
+    conditions: "TrialConditions",
     ledger: Path | None,
     serial: str | None,
-    policy: Any,
-) -> _Sitting:
-    """Hear the recordings, judge them with all that is known, log them, and return what was found."""
+    policy: "CutPolicy | None",
+) -> tuple["Judged", list[str]]:
+    """Hear the recordings, judge them with all that is known, log them where there is a ledger; return what was odd."""
     from fluewright.bench.pitch_model import PitchModel
-    from fluewright.bench.session import advise
-    from fluewright.instrument.breath import breath_pressure_pa
+    from fluewright.bench.words import remark_words
     from fluewright.instrument.starting import load
-    from fluewright.shop import check_same_piece, checked_sizes, earlier_trials, learned_from, log_heard
+    from fluewright.shop.sitting import judge, log_trials, sit_down, sit_down_loose, take_of_recording
 
     if (ledger is None) != (serial is None):
         raise InputError("--ledger and --serial go together: name both, or neither")
-    if temperature_c is not None and not -20.0 <= temperature_c <= 60.0:
-        raise InputError(f"--temperature-c is {temperature_c}; it must lie between -20 and 60 degC")
     given = sizes_of(size or [])
     loaded = load(model)
-    ratio = None
-    if breath_pa is not None:
-        planned = breath_pressure_pa(loaded.target, loaded.model.lowest_note, loaded.model.lowest_note)
-        ratio = breath_pa / planned
-        if not 0.05 <= ratio <= 20.0:
-            raise InputError(
-                f"--breath-pa is {breath_pa:g}; {loaded.model.name} plans {planned:.0f} Pa for its lowest note, and "
-                "0.05 to 20 times that can be meant: check the unit (10 mm of water are 98 Pa)"
+    if ledger is not None and serial is not None:
+        sitting = sit_down(existing_ledger(ledger), serial, model=loaded, sizes=given)
+    else:
+        sitting = sit_down_loose(PitchModel.of(loaded), given)
+    takes = [take_of_recording(path) for path in recordings]
+    judged = judge(sitting, takes, conditions=conditions, policy=policy)
+    record = sitting.record
+    warnings = [f"{path}: {text}" for path, take in zip(recordings, takes, strict=True) for text in take.warnings]
+    if record is not None:
+        log_trials(judged)
+        if sitting.other_model:
+            warnings.insert(
+                0,
+                f"{record.serial} was begun with {record.model_name} version {record.model_version}, which differs "
+                "from the model named now; the latter is used",
             )
-    sizes, earlier, known = checked_sizes(loaded, given, place="--size"), [], frozenset[str]()
-    warnings: list[str] = []
-    pitch = PitchModel.of(loaded)
-    prior, pieces = None, 0
-    if ledger is not None and serial is not None:
-        piece = earlier_trials(existing_ledger(ledger), serial, loaded)
-        sizes, earlier, known = {**piece.as_built, **sizes}, list(piece.trials), piece.recordings
-        warnings += piece.warnings
-        shop = learned_from(ledger, pitch, without=serial)
-        prior, pieces = shop.prior, shop.prior.pieces
-    heard = []
-    for path in recordings:
-        sound, hearing, odd = hear(path)
-        if not hearing.notes:
-            raise InputError("; ".join(odd) or f"{path}: no notes heard; play each note once, slowly")
-        warnings += odd
-        if sound.sha256 in known:
-            warnings.append(f"{path}: this recording was counted before; it is not counted or logged again")
-            continue
-        known |= {sound.sha256}
-        heard.append((path, sound, hearing))
-    advice = advise(
-        pitch,
-        [hearing.notes for _, _, hearing in heard],
-        as_built=sizes,
-        earlier=earlier,
-        temperature_c=temperature_c,
-        breath_ratio=ratio,
-        prior=prior,
-        policy=policy,
-    )
-    # Nothing is advised or logged from a recording of another instrument.
-    check_same_piece(advice, [len(hearing.notes) for _, _, hearing in heard])
-    warnings += advice.warnings
-    if ledger is not None and serial is not None:
-        for (path, sound, _), trial in zip(heard, advice.trials, strict=True):
-            log_heard(ledger, serial, advice, trial, sound.sha256, path.name, loaded, temperature_c, breath_pa)
-    return _Sitting(loaded, advice, warnings, sizes, pieces)
+    warnings += [
+        f"{t.name}: this recording was counted before; it is not counted or logged again" for t in judged.repeated
+    ]
+    warnings += [remark_words(remark) for remark in judged.advice.remarks]
+    warn(warnings)
+    return judged, warnings
 
 
 def next_cut_command(
@@ -121,7 +85,7 @@ def next_cut_command(
     temperature_c: TemperatureOpt = None,
     breath_pa: BreathOpt = None,
     risk: Annotated[float, typer.Option("--risk", help="Chance over the whole piece of cutting too far.")] = 0.02,
-    kinds: Annotated[str, typer.Option("--cuts", help="Kinds of cuts to use, with commas; see --ways.")] = "hole,foot",
+    cuts: Annotated[str, typer.Option("--cuts", help="Kinds of cuts to use, with commas; see --ways.")] = "hole,foot",
     one: Annotated[bool, typer.Option("--one", help="One cut, then play again.")] = False,
     shelf: Annotated[bool, typer.Option("--shelf", help="Only sizes of the model's drills and reamers.")] = False,
     ways: Annotated[
@@ -133,22 +97,23 @@ def next_cut_command(
     as_json: JsonOpt = False,
 ) -> None:
     """Say the next safe cuts: where, how much, with what, what they will do, and the chance of going too far."""
-    from fluewright.bench.cuts import CutPolicy
+    from fluewright.bench.features import kinds_of
+    from fluewright.bench.policy import CutPolicy
+    from fluewright.shop.conditions import TrialConditions
 
-    if not 0.0 < risk < 0.5:
-        raise InputError(f"--risk is {risk}; it is a chance between 0 and 0.5, for example 0.02")
-    chosen = tuple(k.strip() for k in kinds.split(",") if k.strip())
+    chosen = kinds_of(k.strip() for k in cuts.split(",") if k.strip())
     policy = CutPolicy(risk=risk, kinds=chosen, one_at_a_time=one, shelf_only=shelf)
-    sitting = _sit(model, recordings, size, temperature_c, breath_pa, ledger, serial, policy)
-    found = _ways(sitting, ways) if ways is not None else []
-    warn(sitting.warnings)
+    judged, warnings = _judge(
+        model, recordings, size, TrialConditions(temperature_c, breath_pa), ledger, serial, policy
+    )
+    found = _ways(judged, ways) if ways is not None else []
     if plot is not None:
-        write_whole(plot, _chart(sitting))
+        write_whole(plot, _chart(judged))
     if as_json:
-        print_json(_data(sitting, found))
+        print_json(_data(judged, warnings, found))
         return
-    _print_notes(sitting)
-    _print_plan(sitting.advice.verdict)
+    _print_notes(judged)
+    _print_plan(judged.advice.verdict)
     if ways is not None:
         print_table(
             f"Ways to raise {ways}",
@@ -157,7 +122,9 @@ def next_cut_command(
         )
 
 
-def _print_plan(verdict: Any) -> None:
+def _print_plan(verdict: "Verdict") -> None:
+    from fluewright.bench.words import note_words, reason_words
+
     for number, cut in enumerate(verdict.plan, start=1):
         sys.stdout.write(
             f"{number}. {cut.note}: {cut.how} ({cut.before_mm:.2f} to {cut.after_mm:.2f} mm), with {cut.tool}.\n"
@@ -172,15 +139,15 @@ def _print_plan(verdict: Any) -> None:
     else:
         sys.stdout.write({"finished": "Finished: ", "leave": "Leave it: ", "play": "Play again: "}[verdict.state])
     for reason in verdict.reasons:
-        sys.stdout.write(reason + "\n")
+        sys.stdout.write(reason_words(reason) + "\n")
     if verdict.state != "finished":
-        sys.stdout.write(f"Most worth playing next: {', '.join(verdict.play_next)}.\n")
+        sys.stdout.write(f"Most worth playing next: {', '.join(map(note_words, verdict.play_next))}.\n")
 
 
-def _print_notes(sitting: _Sitting) -> None:
-    verdict = sitting.advice.verdict
+def _print_notes(judged: "Judged") -> None:
+    verdict, sitting = judged.advice.verdict, judged.sitting
     last = verdict.plan[-1] if verdict.plan else None
-    taught = f", taught by {sitting.pieces} other pieces" if sitting.pieces else ""
+    taught = f", taught by {sitting.taught_by} other pieces" if sitting.taught_by else ""
     print_table(
         f"{sitting.model.model.name}: the piece as it is{taught}; chance that a note of register 1 is out "
         f"{verdict.doubt:.0%}",
@@ -194,13 +161,15 @@ def _print_notes(sitting: _Sitting) -> None:
                 f"{last.cents_after[i]:+.1f}" if last else "",
                 f"{last.sigma_after[i]:.1f}" if last else "",
             ]
-            for i, f in enumerate(sitting.advice.fingerings)
+            for i, f in enumerate(judged.advice.fingerings)
         ],
     )
 
 
-def _data(sitting: _Sitting, ways: list[list[str]]) -> dict[str, Any]:
-    verdict = sitting.advice.verdict
+def _data(judged: "Judged", warnings: list[str], ways: list[list[str]]) -> dict[str, Any]:
+    from fluewright.bench.words import note_words, reason_words
+
+    verdict = judged.advice.verdict
     last = verdict.plan[-1] if verdict.plan else None
     plan = [
         {
@@ -220,11 +189,11 @@ def _data(sitting: _Sitting, ways: list[list[str]]) -> dict[str, Any]:
     ]
     return {
         "state": verdict.state,
-        "reasons": list(verdict.reasons),
-        "warnings": sitting.warnings,
+        "reasons": [reason_words(reason) for reason in verdict.reasons],
+        "warnings": warnings,
         "doubt": verdict.doubt,
-        "play_next": list(verdict.play_next),
-        "taught_by_pieces": sitting.pieces,
+        "play_next": [note_words(note) for note in verdict.play_next],
+        "taught_by_pieces": judged.sitting.taught_by,
         "notes": [
             {
                 "note": f.note,
@@ -234,7 +203,7 @@ def _data(sitting: _Sitting, ways: list[list[str]]) -> dict[str, Any]:
                 "cents_after": float(last.cents_after[i]) if last else None,
                 "uncertainty_after_cents": float(last.sigma_after[i]) if last else None,
             }
-            for i, f in enumerate(sitting.advice.fingerings)
+            for i, f in enumerate(judged.advice.fingerings)
         ],
         "cut": plan[0] if plan else None,
         "plan": plan,
@@ -242,28 +211,30 @@ def _data(sitting: _Sitting, ways: list[list[str]]) -> dict[str, Any]:
     }
 
 
-def _ways(sitting: _Sitting, wanted: str) -> list[list[str]]:
+def _ways(judged: "Judged", wanted: str) -> list[list[str]]:
     """Return the rows of a table of every way to raise a note."""
-    from fluewright.bench.cuts import ways_to_raise
+    from fluewright.bench.cut_words import place_of_cut
     from fluewright.bench.features import KINDS
+    from fluewright.bench.ways import ways_to_raise
 
     given = re.fullmatch(r"\s*([A-Ga-g][#b]?\d)\s*=\s*([0-9.]+)\s*", wanted)
     if given is None:
-        raise InputError(f"--ways is {wanted!r}; give a note and cents, for example A5=4")
-    advice = sitting.advice
+        raise InputError(f"is {wanted!r}; give a note and cents, for example A5=4", field="ways")
+    advice = judged.advice
     note = given[1][0].upper() + given[1][1:]
     at = next((i for i, f in enumerate(advice.fingerings) if f.note == note), None)
     if at is None:
-        raise InputError(f"--ways names {note}, which {sitting.model.model.name} does not have")
+        raise InputError(f"names {note}, which {judged.sitting.model.model.name} does not have", field="ways")
     mine = advice.fingerings[at]
     upper = [i for i, f in enumerate(advice.fingerings) if f.holes == mine.holes and f.register == mine.register + 1]
     rows = []
-    for way in ways_to_raise(advice.posterior, sitting.sizes, at, float(given[2]), kinds=KINDS):
+    for way in ways_to_raise(advice.posterior, judged.sitting.as_built, at, float(given[2]), kinds=KINDS):
         others = [i for i in range(len(advice.fingerings)) if i != at and i not in upper]
         worst = max(others, key=lambda i: abs(way.cents[i]))
         rows.append(
             [
-                f"{way.feature.kind}: {way.feature.name}", f"{way.step_mm:.2f}", f"{way.cents[at]:+.1f}",
+                f"{way.feature.kind}: {place_of_cut(way.feature.kind, way.feature.key)}", f"{way.step_mm:.2f}",
+                f"{way.cents[at]:+.1f}",
                 f"{way.cents[upper[0]]:+.1f}" if upper else "",
                 f"{advice.fingerings[worst].note} {way.cents[worst]:+.1f}", "yes" if way.reaches else "no",
             ]
@@ -271,17 +242,17 @@ def _ways(sitting: _Sitting, wanted: str) -> list[list[str]]:
     return rows
 
 
-def _chart(sitting: _Sitting) -> str:
+def _chart(judged: "Judged") -> str:
     """Return the hanging chart: the piece as it is, and hollow marks for what the cuts will make of it."""
-    from fluewright.design.fit import with_sizes
     from fluewright.instrument.fingering import governing_hole
+    from fluewright.instrument.sizes import with_sizes
     from fluewright.pictures.chart import hanging_chart
     from fluewright.pictures.results import NoteMark
 
-    verdict = sitting.advice.verdict
+    verdict, sitting = judged.advice.verdict, judged.sitting
     last = verdict.plan[-1] if verdict.plan else None
     marks = []
-    for i, f in enumerate(sitting.advice.fingerings):
+    for i, f in enumerate(judged.advice.fingerings):
         if f.alternative:
             continue
         at = governing_hole(f)
@@ -289,7 +260,7 @@ def _chart(sitting: _Sitting) -> str:
         if last is not None:
             after = float(last.cents_after[i])
             marks.append(NoteMark(f.note, f.register, after, float(last.sigma_after[i]), "forecast", at))
-    made = with_sizes(sitting.model, sitting.sizes) if sitting.sizes else sitting.model
+    made = with_sizes(sitting.model, sitting.as_built)
     return hanging_chart(made, marks, title=f"{sitting.model.model.name}: now, and after the proposed cuts")
 
 
@@ -306,16 +277,16 @@ def calibrate_command(
 ) -> None:
     """Say what the played notes tell of this piece: its constants, every note with its band, what to play next."""
     from fluewright.bench.calibration import constants_text
-    from fluewright.bench.cuts import CutPolicy
+    from fluewright.bench.words import note_words
+    from fluewright.shop.conditions import TrialConditions
 
-    sitting = _sit(model, recordings, size, temperature_c, breath_pa, ledger, serial, CutPolicy())
-    verdict, posterior = sitting.advice.verdict, sitting.advice.posterior
-    warn(sitting.warnings)
+    judged, warnings = _judge(model, recordings, size, TrialConditions(temperature_c, breath_pa), ledger, serial, None)
+    verdict, posterior = judged.advice.verdict, judged.advice.posterior
     if plot is not None:
-        write_whole(plot, _chart(sitting))
+        write_whole(plot, _chart(judged))
     constants = constants_text(posterior)
     if as_json:
-        data = _data(sitting, [])
+        data = _data(judged, warnings, [])
         del data["cut"], data["plan"], data["ways"]
         data["constants"] = [
             {"name": n, "value": v, "uncertainty": s, "uncertainty_before": b} for n, v, s, b in constants
@@ -323,12 +294,12 @@ def calibrate_command(
         print_json(data)
         return
     print_table(
-        f"{sitting.model.model.name}: what {posterior.trials} trials tell, as shares of the model's own figures",
+        f"{judged.sitting.model.model.name}: what {posterior.trials} trials tell, as shares of the model's own figures",
         ["constant", "off by", "+/-", "+/- before"],
         [[n, f"{100 * v:+.2f} %", f"{100 * s:.2f} %", f"{100 * b:.2f} %"] for n, v, s, b in constants],
     )
-    _print_notes(sitting)
-    sys.stdout.write(f"Most worth playing next: {', '.join(verdict.play_next)}.\n")
+    _print_notes(judged)
+    sys.stdout.write(f"Most worth playing next: {', '.join(map(note_words, verdict.play_next))}.\n")
 
 
 def trust_command(
@@ -340,7 +311,7 @@ def trust_command(
     """Say whether past forecasts deserved trust: how often their bands held, and how far off they were."""
     from fluewright.bench.scores import BANDS
     from fluewright.pictures.trust import trust_picture
-    from fluewright.shop import ledger_scores
+    from fluewright.shop.learning import ledger_scores
 
     scores, forecasts = ledger_scores(existing_ledger(ledger), model_name=model)
     if plot is not None:

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from fluewright.cli.acoustics import range_data
-from fluewright.cli.arguments import JsonOpt, ModelArg, with_target
+from fluewright.cli.arguments import JsonOpt, ModelArg
 from fluewright.cli.printing import console, print_json, print_table, warn, warn_ranges
 
 __all__ = ["fit"]
@@ -28,10 +28,11 @@ def fit(
     from fluewright.acoustics.ranges import out_of_range
     from fluewright.acoustics.resonance import targets_hz
     from fluewright.design.fit import fit_blown_model, fit_model
+    from fluewright.instrument.changes import with_target
     from fluewright.instrument.files import write_model
     from fluewright.instrument.starting import load, starting_models
 
-    loaded = with_target(load(model), a4_hz, temperature_c)
+    loaded = with_target(load(model), a4_hz=a4_hz, temperature_c=temperature_c)
     with console(error=True).status("fitting"):
         result = fit_blown_model(loaded) if blown else fit_model(loaded)
     fitted = build_network(result.model)

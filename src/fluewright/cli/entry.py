@@ -8,6 +8,7 @@ import typer
 
 from fluewright import __version__
 from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listening, making, models, voicing_bench, web
+from fluewright.cli.fields import with_field_words
 from fluewright.errors import ComputeError, FluewrightError, InputError
 
 __all__ = ["app", "main"]
@@ -23,40 +24,44 @@ app = typer.Typer(
 ledger_app = typer.Typer(no_args_is_help=True, help="The shop's records: models, instruments, trials, cuts.")
 app.add_typer(ledger_app, name="ledger")
 
-for verb in (
-    models.models,
-    models.new,
-    models.check,
-    acoustics.predict,
-    acoustics.sensitivity,
-    acoustics.impedance,
+for name, verb in (
+    ("models", models.models),
+    ("new", models.new),
+    ("check", models.check),
+    ("predict", acoustics.predict),
+    ("sensitivity", acoustics.sensitivity),
+    ("impedance", acoustics.impedance),
+    ("standing-wave", acoustics.standing_wave),
+    ("blow", blown.blow),
+    ("hear", blown.hear),
+    ("voicing", blown.voicing),
+    ("fit", design.fit),
+    ("listen", listening.listen),
+    ("calibrate", bench.calibrate_command),
+    ("next-cut", bench.next_cut_command),
+    ("trust", bench.trust_command),
+    ("trial", voicing_bench.trial_command),
+    ("voice", voicing_bench.voice_command),
+    ("sheet", making.sheet),
+    ("demo", demo.demo),
+    ("serve", web.serve_command),
 ):
-    app.command()(verb)
-app.command(name="standing-wave")(acoustics.standing_wave)
-app.command()(blown.blow)
-app.command()(blown.hear)
-app.command()(blown.voicing)
-app.command()(design.fit)
-app.command()(listening.listen)
-app.command(name="calibrate")(bench.calibrate_command)
-app.command(name="next-cut")(bench.next_cut_command)
-app.command(name="trust")(bench.trust_command)
-app.command(name="trial")(voicing_bench.trial_command)
-app.command(name="voice")(voicing_bench.voice_command)
-app.command()(making.sheet)
-app.command()(demo.demo)
-app.command(name="serve")(web.serve_command)
+    app.command(name)(with_field_words(verb))
 
 for name, act in (
     ("show", ledger.ledger_show),
     ("add-model", ledger.ledger_add_model),
     ("begin", ledger.ledger_begin),
+    ("measure", ledger.ledger_measure),
     ("cut", ledger.ledger_cut),
+    ("correct", ledger.ledger_correct),
+    ("state", ledger.ledger_state),
+    ("certificate", ledger.ledger_certificate),
     ("verify", ledger.ledger_verify),
     ("backup", ledger.ledger_backup),
     ("export", ledger.ledger_export),
 ):
-    ledger_app.command(name)(act)
+    ledger_app.command(name)(with_field_words(act))
 
 
 def _say_version(wanted: bool) -> None:

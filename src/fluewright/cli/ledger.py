@@ -1,6 +1,7 @@
 """The shop's records."""
 
 import sys
+from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
 
@@ -13,11 +14,18 @@ __all__ = [
     "ledger_add_model",
     "ledger_backup",
     "ledger_begin",
+    "ledger_certificate",
+    "ledger_correct",
     "ledger_cut",
     "ledger_export",
+    "ledger_measure",
     "ledger_show",
+    "ledger_state",
     "ledger_verify",
 ]
+
+
+SerialArg = Annotated[str, typer.Argument(metavar="SERIAL", help="The piece, for example D5-0001.")]
 
 
 def ledger_show(
@@ -26,7 +34,7 @@ def ledger_show(
     as_json: JsonOpt = False,
 ) -> None:
     """List models and instruments, or the history of one piece."""
-    from fluewright.shop import history_rows, overview
+    from fluewright.shop.history import history_rows, overview
 
     if serial is None:
         data = overview(existing_ledger(ledger))
@@ -46,29 +54,27 @@ def ledger_show(
         return
     rows = history_rows(existing_ledger(ledger), serial)
     if as_json:
-        print_json({"serial": serial, "events": rows})
+        events = [{**asdict(r), "when": r.when.isoformat(timespec="seconds")} for r in rows]
+        print_json({"serial": serial, "events": events})
         return
     print_table(
         f"{serial}",
         ["event", "what", "when", "says"],
-        [[str(r["event"]), r["what"], r["when"], r["says"]] for r in rows],
+        [[str(r.event), r.what, r.when.isoformat(timespec="seconds"), r.says] for r in rows],
     )
 
 
 def ledger_add_model(model: ModelArg, ledger: LedgerOpt) -> None:
     """Record a model; the same text again is the same version."""
-    from fluewright.instrument.files import model_text
     from fluewright.instrument.starting import load
-    from fluewright.ledger import open_ledger
+    from fluewright.shop.models import save_version
 
-    loaded = load(model)
-    with open_ledger(ledger) as book:
-        version = book.add_model(loaded.model.name, model_text(loaded), lineage=loaded.model.lineage or None)
+    version = save_version(ledger, load(model))
     sys.stdout.write(f"{version.name} version {version.version}\n")
 
 
 def ledger_begin(
-    model: Annotated[str, typer.Argument(metavar="MODEL", help="Name of a model in the ledger.")],
+    model: Annotated[str, typer.Argument(metavar="MODEL", help="Name of a model in the ledger, or a starting model.")],
     ledger: LedgerOpt,
     prefix: Annotated[str, typer.Option("--prefix", help="Of the serial, for example D5.")],
     size: Annotated[list[str] | None, typer.Option("--size", help="As-built size, KEY=MM.")] = None,
@@ -76,7 +82,7 @@ def ledger_begin(
     lot: Annotated[str, typer.Option("--lot")] = "",
 ) -> None:
     """Begin an instrument: a new serial for a model in the ledger."""
-    from fluewright.shop import begin_piece
+    from fluewright.shop.pieces import begin_piece
 
     sizes = sizes_of(size or [])
     serial = begin_piece(existing_ledger(ledger), model, prefix=prefix, sizes=sizes, material=material, lot=lot)
@@ -84,8 +90,8 @@ def ledger_begin(
 
 
 def ledger_cut(
-    serial: Annotated[str, typer.Argument(metavar="SERIAL")],
-    key: Annotated[str, typer.Argument(metavar="SIZE", help="For example holes.3.diameter_mm.")],
+    serial: SerialArg,
+    size: Annotated[str, typer.Argument(metavar="SIZE", help="For example holes.3.diameter_mm.")],
     before_mm: Annotated[float, typer.Argument(metavar="BEFORE_MM")],
     after_mm: Annotated[float, typer.Argument(metavar="AFTER_MM")],
     ledger: LedgerOpt,
@@ -93,12 +99,65 @@ def ledger_cut(
     reason: Annotated[str, typer.Option("--reason", help="Why, for example `A5 flat`.")],
 ) -> None:
     """Record a cut that was made, with the size before and after."""
-    from fluewright.shop import record_cut
+    from fluewright.shop.cutting import record_cut
+    from fluewright.shop.sitting import sit_down
 
-    event = record_cut(
-        existing_ledger(ledger), serial, key=key, before_mm=before_mm, after_mm=after_mm, tool=tool, reason=reason
-    )
+    sitting = sit_down(existing_ledger(ledger), serial)
+    made = record_cut(sitting, key=size, before_mm=before_mm, after_mm=after_mm, tool=tool, reason=reason)
+    sys.stdout.write(f"event {made.event}\n")
+
+
+def ledger_measure(
+    serial: SerialArg,
+    ledger: LedgerOpt,
+    size: Annotated[list[str], typer.Option("--size", help="Gauged size, KEY=MM; repeat it.")],
+    gauge: Annotated[str, typer.Option("--gauge", help="What it was measured with.")] = "",
+    remarks: Annotated[str, typer.Option("--remarks")] = "",
+) -> None:
+    """Enter gauged sizes of a piece."""
+    from fluewright.shop.pieces import measure_piece
+
+    event = measure_piece(existing_ledger(ledger), serial, sizes_of(size), gauge=gauge, remarks=remarks)
     sys.stdout.write(f"event {event}\n")
+
+
+def ledger_correct(
+    serial: SerialArg,
+    event_id: Annotated[int, typer.Argument(metavar="EVENT", help="Number of the cut, from `ledger show`.")],
+    after_mm: Annotated[float, typer.Argument(metavar="AFTER_MM", help="The right size after it.")],
+    ledger: LedgerOpt,
+    reason: Annotated[str, typer.Option("--reason", help="What was wrong, for example `misread`.")],
+) -> None:
+    """Put the size after a recorded cut right; the first reading stays in the history."""
+    from fluewright.shop.cutting import correct_cut
+
+    event = correct_cut(existing_ledger(ledger), serial, event_id, after_mm=after_mm, reason=reason)
+    sys.stdout.write(f"event {event}\n")
+
+
+def ledger_state(
+    serial: SerialArg,
+    state: Annotated[str, typer.Argument(metavar="STATE", help="Where the piece stands now, for example tuned.")],
+    ledger: LedgerOpt,
+    reason: Annotated[str, typer.Option("--reason", help="Why the state changes.")],
+) -> None:
+    """Set where a piece stands now."""
+    from fluewright.shop.pieces import set_state
+
+    sys.stdout.write(f"event {set_state(existing_ledger(ledger), serial, state, reason=reason)}\n")
+
+
+def ledger_certificate(
+    serial: SerialArg,
+    ledger: LedgerOpt,
+    out: Annotated[Path | None, typer.Option("-o", "--out", help="Write the PDF here.")] = None,
+) -> None:
+    """Write the certificate of a piece as it was last played."""
+    from fluewright.shop.certificates import certify
+    from fluewright.shop.sitting import sit_down
+
+    path = certify(sit_down(existing_ledger(ledger), serial), out or Path(f"{serial}-certificate.pdf"))
+    sys.stdout.write(f"{path}\n")
 
 
 def ledger_verify(ledger: LedgerOpt) -> None:

@@ -77,7 +77,7 @@ def check(
         return
     if model is None:
         raise InputError("check: name a model file, for example `fluewright check d5-cylinder`")
-    from fluewright.instrument.geometry import warnings_for
+    from fluewright.instrument.practice import warnings_for
     from fluewright.instrument.starting import load
 
     loaded = load(model)

@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -15,9 +15,24 @@ from fluewright.cli.printing import console, finite, print_json, print_table, wa
 from fluewright.errors import InputError
 from fluewright.files import write_whole
 
+if TYPE_CHECKING:
+    from fluewright.bench.voicing.advice import Checked, Step
+    from fluewright.bench.voicing.trial import HeadTrial, Shift
+    from fluewright.instrument.model import Model
+    from fluewright.ledger import AdjustmentMade
+    from fluewright.shop.head_advice import HeadJudged
+    from fluewright.shop.head_hearing import HeadHeard
+    from fluewright.shop.head_records import Records
+    from fluewright.shop.head_sitting import HeadSitting
+
+    Checks = Sequence[tuple[AdjustmentMade, tuple[Checked, ...]]]
+
 __all__ = ["trial_command", "voice_command"]
 
 _THEMES: dict[str, Any] = {name: name for name in ("light", "dark", "paper")}
+_NO_GOOD_HEAD = (
+    "no good head of this model to compare with: the jet's own constants stay uncertain; log one with `trial --good`"
+)
 _WAIT = "computing the model's head; kept for the next time"
 
 ReadingOpt = Annotated[
@@ -28,8 +43,8 @@ LedgerOption = Annotated[Path | None, typer.Option("--ledger", help="The ledger'
 SerialOption = Annotated[str | None, typer.Option("--serial", help="The piece in the ledger.")]
 
 
-def _recorded(ledger: Path | None, serial: str | None, model: Any) -> Any:
-    from fluewright.shop.head_trials import read_records
+def _recorded(ledger: Path | None, serial: str | None, model: "Model") -> "Records | None":
+    from fluewright.shop.head_records import read_records
 
     if (ledger is None) != (serial is None):
         raise InputError("--ledger and --serial go together: name both, or neither")
@@ -39,30 +54,31 @@ def _recorded(ledger: Path | None, serial: str | None, model: Any) -> Any:
 
 
 def _heard(
-    model: Any, recordings: Sequence[Path], tongued: Sequence[Path], log: Path | None, offset: float | None,
-    breath: list[str], temperature_c: float,
-) -> tuple[list[Any], list[str], list[str]]:  # fmt: skip
-    """Return (note trials, sources, warnings) of recordings."""
-    from fluewright.cli.listening import _swell
-    from fluewright.listening import read_recording
-    from fluewright.shop.head_hearing import hear_swell_notes, hear_tongued, notes_of_model
+    sitting: "HeadSitting", recordings: Sequence[Path], tongued: Sequence[Path], log: Path | None,
+    offset: float | None, breath: list[str], room_c: float,
+) -> tuple[list["HeadHeard"], list[str]]:  # fmt: skip
+    """Return what the recordings say, and warnings."""
+    from fluewright.cli.listening import breath_given, tell_alignment
+    from fluewright.listening import Analysis, read_recording
+    from fluewright.listening.takes import find_breath
+    from fluewright.shop.head_hearing import hear_swell_notes, hear_tongued
 
     if recordings and log is None and not breath:
         raise InputError("a swell needs the breath beside it: give --breath-log FILE, or --breath 0=40 --breath 12=280")
-    notes = notes_of_model(model).in_air(temperature_c, model)
-    parts, sources, warnings = [], [], []
+    notes = sitting.notes.in_air(room_c, sitting.model)
+    beside = breath_given(log, offset, breath)
+    heard, warnings = [], []
     for path in recordings:
         sound = read_recording(path)
-        heard = hear_swell_notes(notes, _swell(sound, log, offset, breath), f"{path.name} {sound.sha256}")
-        parts += list(heard.notes)
-        sources.append(heard.source)
-        warnings += [f"{path}: {w}" for w in heard.warnings]
+        analysis = Analysis(sound)
+        found, alignment = find_breath(analysis, beside)
+        tell_alignment(alignment)
+        heard.append(hear_swell_notes(notes, analysis.swell(found), f"{path.name} {sound.sha256}"))
+        warnings += [f"{path}: {w}" for w in heard[-1].warnings]
     for path in tongued:
-        heard = hear_tongued(notes, path)
-        parts += list(heard.notes)
-        sources.append(heard.source)
-        warnings += [f"{path}: {w}" for w in heard.warnings]
-    return parts, sources, warnings
+        heard.append(hear_tongued(notes, path))
+        warnings += [f"{path}: {w}" for w in heard[-1].warnings]
+    return heard, warnings
 
 
 def trial_command(
@@ -95,34 +111,30 @@ def trial_command(
     as_json: JsonOpt = False,
 ) -> None:
     """Keep and show a head's trial: breath, jumps, pitch, attack, hiss; and compare it with another."""
-    from fluewright.bench.voicing.trial import HeadTrial, check_order, merged, shifts, typed_readings
+    from fluewright.bench.voicing.trial import check_order, shifts
+    from fluewright.cli.readings import typed_readings
     from fluewright.instrument.starting import load
     from fluewright.pictures.palette import palette_for
-    from fluewright.shop.head_advice import check_notes, note_order
+    from fluewright.shop.conditions import checked_temperature
     from fluewright.shop.head_pictures import head_trial_picture
-    from fluewright.shop.head_trials import log_head_trial
+    from fluewright.shop.head_sitting import HeadSitting, check_notes, finish_head_trial, trial_of
 
     palette_for(theme)
     loaded = load(model)
     records = _recorded(ledger, serial, loaded)
-    room_c = loaded.conditions.temperature_c if temperature_c is None else temperature_c
-    parts, sources, warnings = _heard(
-        loaded, recording or [], tongued or [], breath_log, log_offset, breath or [], room_c
+    room_c = loaded.conditions.temperature_c if temperature_c is None else checked_temperature(temperature_c)
+    heard, warnings = _heard(
+        HeadSitting(loaded), recording or [], tongued or [], breath_log, log_offset, breath or [], room_c
     )  # fmt: skip
-    typed = typed_readings(reading or [])
-    fresh = bool(parts or typed)
-    if fresh:
-        notes = merged([*parts, *typed])
-        for note in notes:
-            check_order(note)
-        order = {n: i for i, n in enumerate(note_order(loaded))}
-        trial = HeadTrial(
-            tuple(sorted(notes, key=lambda n: (n.register, order.get((n.note, n.register), 0)))),
-            serial or "", body, good,
-            room_c,
-            tuple(sources) + (("typed",) if typed else ()),
-        )  # fmt: skip
+    made = trial_of(
+        loaded, heard, typed_readings(reading or []), serial=serial or "", body=body, good=good, room_c=room_c
+    )
+    fresh = made is not None
+    if made is not None:
+        trial = made
         check_notes(loaded, trial)
+        for note in trial.notes:
+            check_order(note)
     elif records is not None and records.trials:
         trial = records.trials[-1][1]
     else:
@@ -133,7 +145,7 @@ def trial_command(
     checks = records.checked(trial if fresh else None) if records is not None else ()
     event = None
     if fresh and ledger is not None and serial is not None:
-        event = log_head_trial(ledger, serial, trial, temperature_c=trial.temperature_c)
+        event = finish_head_trial(ledger, serial, loaded, made)
     warn(warnings)
     moved = shifts(other, trial) if other is not None else ()
     if out is not None:
@@ -164,8 +176,8 @@ def trial_command(
             sys.stdout.write(f"{path}\n")
 
 
-def _other(compare: str, records: Any, fresh: bool) -> Any:
-    from fluewright.shop.head_trials import read_trial_file
+def _other(compare: str, records: "Records | None", fresh: bool) -> "HeadTrial":
+    from fluewright.shop.head_records import read_trial_file
 
     if compare == "last" or compare.isdigit():
         if records is None:
@@ -183,14 +195,14 @@ def _other(compare: str, records: Any, fresh: bool) -> Any:
     return read_trial_file(Path(compare))
 
 
-def _shift_row(shift: Any) -> dict[str, Any]:
+def _shift_row(shift: "Shift") -> dict[str, Any]:
     return {
         "note": shift.note, "register": shift.register, "quantity": shift.quantity, "before": shift.before,
         "after": shift.after, "change": shift.change, "sigma": shift.sigma, "unit": shift.unit,
     }  # fmt: skip
 
 
-def _checked_rows(checks: Any) -> list[dict[str, Any]]:
+def _checked_rows(checks: "Checks") -> list[dict[str, Any]]:
     return [
         {
             "adjustment": made.adjustment, "steps": made.steps, "event": made.event_id,
@@ -219,7 +231,7 @@ def _figure(value: float, sigma: float) -> str:
     return f"{value:.{digits}f}±{sigma:.{max(digits, 1)}f}" if math.isfinite(value) else "-"
 
 
-def _print_trial(model: Any, trial: Any, moved: Any) -> None:
+def _print_trial(model: "Model", trial: "HeadTrial", moved: Sequence["Shift"]) -> None:
     from fluewright.bench.voicing.quantities import QUANTITIES
 
     used = [k for k in QUANTITIES if any(k in n.readings for n in trial.notes)]
@@ -245,7 +257,7 @@ def _print_trial(model: Any, trial: Any, moved: Any) -> None:
         )  # fmt: skip
 
 
-def _print_checks(checks: Any) -> None:
+def _print_checks(checks: "Checks") -> None:
     from fluewright.bench.voicing.quantities import QUANTITIES
 
     for made, found in checks:
@@ -268,8 +280,9 @@ def _print_checks(checks: Any) -> None:
 _DID = re.compile(r"\s*(?P<key>[a-z-]+)\s*(?:=\s*(?P<steps>[-+0-9.]+)\s*)?")
 
 
-def _did(text: str) -> tuple[Any, float]:
+def _did(text: str) -> tuple["Step", float]:
     from fluewright.bench.voicing.advice import step_of
+    from fluewright.shop.head_advice import check_steps
 
     match = _DID.fullmatch(text)
     try:
@@ -277,9 +290,8 @@ def _did(text: str) -> tuple[Any, float]:
             raise ValueError
         steps = float(match["steps"]) if match["steps"] else 1.0
     except ValueError:
-        raise InputError(f"--did {text!r}: write ADJUSTMENT or ADJUSTMENT=STEPS, like block-forward=2") from None
-    if not (math.isfinite(steps) and 0.0 < abs(steps) <= 20.0):
-        raise InputError(f"--did {text!r}: {steps:g} usual steps; it can be 0.1 to 20, negative for one taken back")
+        raise InputError(f"{text!r}: write ADJUSTMENT or ADJUSTMENT=STEPS, like block-forward=2", field="did") from None
+    check_steps(steps)
     return step_of(match["key"]), steps
 
 
@@ -306,10 +318,12 @@ def voice_command(
 ) -> None:
     """Say what is wrong with a head, why, and what to do first; nothing is cut before dirt and leaks are excluded."""
     from fluewright.bench.voicing.symptoms import SymptomSettings, read_symptom_settings
-    from fluewright.bench.voicing.trial import HeadTrial, typed_readings
+    from fluewright.bench.voicing.trial import HeadTrial
+    from fluewright.cli.readings import typed_readings
     from fluewright.instrument.starting import load
-    from fluewright.shop.head_advice import check_notes, check_words, judge_head, log_done
-    from fluewright.shop.head_trials import read_trial_file
+    from fluewright.shop.head_advice import check_words, judge_head, log_done
+    from fluewright.shop.head_records import read_trial_file
+    from fluewright.shop.head_sitting import check_notes
 
     loaded = load(model)
     settings = read_symptom_settings(limits) if limits is not None else SymptomSettings()
@@ -341,7 +355,7 @@ def voice_command(
     event = None
     if done is not None and ledger is not None and serial is not None:
         event = log_done(ledger, serial, judged, done[0], done[1], reason=reason)
-    warn(judged.warnings)
+    warn([*judged.warnings, *([] if judged.references else [_NO_GOOD_HEAD])])
     if as_json:
         print_json(_voice_data(loaded, judged, checks, event))
         return
@@ -351,7 +365,7 @@ def voice_command(
         sys.stdout.write(f"event {event}: logged with its forecast; the next trial checks it\n")
 
 
-def _voice_data(model: Any, judged: Any, checks: Any, event: int | None) -> dict[str, Any]:
+def _voice_data(model: "Model", judged: "HeadJudged", checks: "Checks", event: int | None) -> dict[str, Any]:
     diagnosis, symptoms, advice = judged.diagnosis, judged.symptoms, judged.advice
     return {
         "model": model.model.name,
@@ -393,7 +407,7 @@ def _voice_data(model: Any, judged: Any, checks: Any, event: int | None) -> dict
     }  # fmt: skip
 
 
-def _print_voice(model: Any, judged: Any) -> None:
+def _print_voice(model: "Model", judged: "HeadJudged") -> None:
     out = sys.stdout
     diagnosis, symptoms, advice, open_checks = judged.diagnosis, judged.symptoms, judged.advice, judged.open_checks
     shown = [s for s in symptoms if s.probability >= 0.3] or list(symptoms[:1])

@@ -3,7 +3,7 @@
 from dataclasses import dataclass
 from typing import Literal
 
-from fluewright.demo.bench_runs import RanOn
+from fluewright.demo.tuning import RanOn
 from fluewright.ledger import PieceState
 
 __all__ = ["A4_HZ", "HALL_C", "THE_SET", "PlannedPiece", "Stop"]

@@ -18,6 +18,7 @@ from fluewright.acoustics.resonance import resonances
 from fluewright.acoustics.sounding import blow
 from fluewright.arrays import FloatArray
 from fluewright.bench.pitch_model import PitchModel
+from fluewright.instrument.sizes import LENGTH, CutKind, Part, size_name
 from fluewright.units import CENTS_PER_RELATIVE, cents_above, shifted
 
 __all__ = ["Making", "TruePiece", "World"]
@@ -132,18 +133,19 @@ class TruePiece:
         pitch = making.pitch
         spread = {
             "head.window_length_mm": world.window_length_mm, "head.window_width_mm": world.window_width_mm,
-            "head.edge_offset_mm": world.edge_offset_mm, "length_mm": world.length_mm,
+            "head.edge_offset_mm": world.edge_offset_mm, LENGTH: world.length_mm,
         }  # fmt: skip
         common = rng.standard_normal()
         self._true: dict[str, float] = {}
         for key, design in pitch.design.items():
-            if key.endswith(".diameter") and key.startswith("bore.stations_mm"):
+            name = size_name(key)
+            if name.cut is CutKind.BORE:
                 error = world.bore_mm * (0.8 * common + 0.6 * rng.standard_normal())
-            elif key.endswith(".diameter") and key.startswith("bore.outside_mm") and world.outside_mm:
+            elif name.cut is CutKind.OUTSIDE and world.outside_mm:
                 error = world.outside_mm * (0.8 * common + 0.6 * rng.standard_normal())
-            elif key.endswith("position_mm"):
+            elif name.part is Part.HOLE and name.cut is CutKind.PLACE:
                 error = world.hole_position_mm * rng.standard_normal()
-            elif key.endswith(".diameter_mm"):
+            elif name.cut is CutKind.HOLE:
                 error = world.hole_mm * rng.standard_normal()
             else:
                 error = spread[key] * rng.standard_normal() if key in spread else 0.0
@@ -173,7 +175,7 @@ class TruePiece:
         `ran_on_mm` is what a tool that ran on takes beside it.
         """
         world = self._world
-        hand = world.foot_hand_mm if key == "length_mm" else world.hand_mm
+        hand = world.foot_hand_mm if key == LENGTH else world.hand_mm
         done = change_mm * (1.0 + world.hand_share * self._rng.standard_normal())
         done += hand * self._rng.standard_normal() + np.copysign(ran_on_mm, change_mm)
         self._true[key] += float(max(done, 0.0) if change_mm > 0.0 else min(done, 0.0))
@@ -181,7 +183,7 @@ class TruePiece:
     def head_errors_mm(self) -> dict[str, float]:
         """Return how far the head's sizes are beside the design, mm by key; for the truth of its head trials only."""
         design = self._making.pitch.design
-        return {key: self._true[key] - size for key, size in design.items() if key.startswith("head.")}
+        return {key: self._true[key] - size for key, size in design.items() if size_name(key).part is Part.HEAD}
 
     def true_cents(self) -> FloatArray:
         """Return what every fingering gives in the design's air and breath; for judging the bench, never for its use.

@@ -14,22 +14,29 @@ import numpy as np
 from fluewright.arrays import BoolArray, FloatArray
 from fluewright.bench.calibration import calibrate
 from fluewright.bench.pitch_model import PitchModel
+from fluewright.bench.verdict import State
 from fluewright.bench.voicing.causes import causes_of
 from fluewright.bench.voicing.guide import guided_steps
 from fluewright.bench.voicing.trial import HeadTrial
-from fluewright.demo.bench_runs import HEAD_SIZES, Tuned, drill, tune
+from fluewright.bench.words import reason_words
 from fluewright.demo.set_plan import A4_HZ, HALL_C, THE_SET, PlannedPiece
 from fluewright.demo.true_heads import ReferenceBody, TrueHead
 from fluewright.demo.true_pieces import Making, TruePiece
+from fluewright.demo.tuning import HEAD_SIZES, Tuned, drill, tune
 from fluewright.design.fit import fit_blown_model, fit_model
 from fluewright.errors import InputError
-from fluewright.instrument.files import model_from_text, model_text, validate_model
+from fluewright.instrument.changes import renamed, with_target
+from fluewright.instrument.files import model_text
 from fluewright.instrument.model import Model
 from fluewright.instrument.starting import load
-from fluewright.ledger import Ledger, PieceState, open_ledger
-from fluewright.shop import learned_from
+from fluewright.ledger import PieceState, open_ledger
 from fluewright.shop.head_advice import judge_head, log_done
-from fluewright.shop.head_trials import log_head_trial, read_records
+from fluewright.shop.head_records import read_records
+from fluewright.shop.head_sitting import finish_head_trial
+from fluewright.shop.learning import learned_from
+from fluewright.shop.models import recorded_model
+from fluewright.shop.pieces import begin_piece, set_state
+from fluewright.units import signed
 
 __all__ = ["LEDGER_NAME", "MadePiece", "make_workshop"]
 
@@ -87,10 +94,11 @@ class _Version:
 class _Workshop:
     """The shop at work; `versions` by starting model."""
 
-    def __init__(self, book: Ledger, recordings: Path, seed: int, say: Callable[[str], None]) -> None:
-        self.book, self.recordings, self.seed, self.say = book, recordings, seed, say
+    def __init__(self, ledger: Path, recordings: Path, seed: int, say: Callable[[str], None]) -> None:
+        self.ledger, self.recordings, self.seed, self.say = ledger, recordings, seed, say
         self.versions: dict[str, list[_Version]] = {}
         self.bodies: dict[str, ReferenceBody] = {}
+        self.begun: dict[str, int] = {}
 
     def _rng(self, *what: str) -> list[int]:
         """Return a seed of its own for everything that is drawn by name."""
@@ -98,22 +106,19 @@ class _Workshop:
 
     def add_version(self, start: str, model: Model, lineage: str) -> _Version:
         """Enter a version of a model, and read it back as everybody else will."""
-        entered = self.book.add_model(model.model.name, model_text(model), lineage=lineage)
-        kept = model_from_text(entered.toml_text, place=entered.name)
+        with open_ledger(self.ledger) as book:
+            number = book.add_model(model.model.name, model_text(model), lineage=lineage).version
+            kept = recorded_model(book, model.model.name, number)
         pitch = PitchModel.of(kept)
-        version = _Version(kept, entered.version, pitch, Making(pitch, self._rng("jet", start)))
+        version = _Version(kept, number, pitch, Making(pitch, self._rng("jet", start)))
         self.versions.setdefault(start, []).append(version)
         return version
 
     def design(self, start: str) -> None:
         """Fit a starting model to the order's pitch and hall."""
-        raw = load(start).model_dump()
-        raw["target"]["a4_hz"] = A4_HZ
-        raw["conditions"]["temperature_c"] = HALL_C
-        name = raw["model"]["name"] = f"{start}-442"
-        raw["model"]["lineage"] = start
+        name = f"{start}-442"
         self.say(f"fitting {name}")
-        begun = validate_model(raw, place=name)
+        begun = with_target(renamed(load(start), name), a4_hz=A4_HZ, temperature_c=HALL_C)
         # The first whistle is fitted by its resonances, as a shop does that has never blown one of the model; what
         # its first pieces teach then makes the second version.
         second = any(p.model == start and p.version > 1 for p in THE_SET)
@@ -131,7 +136,7 @@ class _Workshop:
         last = self.versions[start][-1]
         name = last.model.model.name
         self.say(f"correcting {name} by what its pieces have taught")
-        prior = learned_from(self.book.path, last.pitch).prior
+        prior = learned_from(self.ledger, last.pitch).prior
         learned = calibrate(last.pitch, [], prior=prior)
         beyond = learned.forecast({})[0] - last.pitch.cents({})
         fitted = fit_model(last.model, breath_cents=beyond).model
@@ -154,54 +159,59 @@ class _Workshop:
     def make(self, planned: PlannedPiece) -> MadePiece:
         """Make one piece, as far as it is planned or the bench brings it."""
         version = self.version(planned.model, planned.version)
-        book, pitch = self.book, version.pitch
-        serial = book.next_serial(planned.prefix)
-        self.say(f"making {serial}")
-        piece = TruePiece(version.making, self._rng("piece", serial))
+        name, pitch = version.model.model.name, version.pitch
+        # The ledger counts likewise; what is drawn for a piece is drawn by its serial.
+        self.begun[planned.prefix] = self.begun.get(planned.prefix, 0) + 1
+        expected = f"{planned.prefix}-{self.begun[planned.prefix]:04d}"
+        self.say(f"making {expected}")
+        piece = TruePiece(version.making, self._rng("piece", expected))
         made = piece.gauge(HEAD_SIZES)
-        book.add_instrument(
-            serial, version.model.model.name, version.number, material=planned.material, lot=planned.lot,
-            as_built=made,
+        serial = begin_piece(
+            self.ledger, name, version=version.number, prefix=planned.prefix, sizes=made, material=planned.material,
+            lot=planned.lot,
         )  # fmt: skip
         tuned = None
         if planned.good_head or planned.fault:
             self._try_head(planned, version, serial, piece)
         if planned.stop != "voicing":
             if planned.stop != "unplayed":
-                book.set_state(serial, PieceState.VOICED, "low notes hold, the octave slurs, little hiss")
-            prior = drill(book, serial, piece, pitch, made=made)
+                self._set(serial, PieceState.VOICED, "low notes hold, the octave slurs, little hiss")
+            drilled = drill(self.ledger, serial, piece, made=made)
             if planned.stop != "unplayed":
                 half_way = planned.stop == "half way"
                 tuned = tune(
-                    book, serial, piece, pitch, prior,
-                    rng=np.random.default_rng(self._rng("sound", serial)),
+                    drilled, piece, rng=np.random.default_rng(self._rng("sound", serial)),
                     recordings=self.recordings if half_way else None, half_way=half_way, ran_on=planned.ran_on,
                 )  # fmt: skip
                 self._judge(serial, planned, version, tuned)
+        with open_ledger(self.ledger) as book:
+            state = book.instrument(serial).state
         return MadePiece(
-            serial, version.model.model.name, version.number, book.instrument(serial).state, tuned,
-            version.model.target.tolerance_cents, pitch.first_register, piece.true_cents(),
-            planned.fault[0] if planned.fault else "",
+            serial, name, version.number, state, tuned, version.model.target.tolerance_cents, pitch.first_register,
+            piece.true_cents(), planned.fault[0] if planned.fault else "",
         )  # fmt: skip
+
+    def _set(self, serial: str, state: PieceState, reason: str) -> None:
+        set_state(self.ledger, serial, state, reason=reason)
 
     def _judge(self, serial: str, planned: PlannedPiece, version: _Version, tuned: Tuned) -> None:
         """Write the state that the last verdict leaves the piece in, and those that follow."""
         verdict = tuned.verdict
-        why = "; ".join(verdict.reasons)
-        if verdict.state == "finished":
-            self.book.set_state(serial, PieceState.TUNED, why)
+        why = "; ".join(map(reason_words, verdict.reasons))
+        if verdict.state is State.FINISHED:
+            self._set(serial, PieceState.TUNED, why)
             after = list(_REASONS)
             for state in after[: after.index(planned.until) + 1] if planned.until in after else ():
-                self.book.set_state(serial, state, _REASONS[state])
-        elif verdict.state == "leave":
-            self.book.set_state(serial, PieceState.ON_HOLD, why)
+                self._set(serial, state, _REASONS[state])
+        elif verdict.state is State.LEAVE:
+            self._set(serial, PieceState.ON_HOLD, why)
         elif tuned.put_aside:
             pitch = version.pitch
             at = int(np.abs(np.where(pitch.first_register, verdict.cents, 0.0)).argmax())
-            self.book.set_state(
+            self._set(
                 serial, PieceState.ON_HOLD,
                 f"put aside after {tuned.trials} trials: no safe cut brings {pitch.fingerings[at].note} nearer, it "
-                f"stays at {verdict.cents[at]:+.0f} cents",
+                f"stays at {signed(float(verdict.cents[at]), 0)} cents",
             )  # fmt: skip
 
     def _try_head(self, planned: PlannedPiece, version: _Version, serial: str, piece: TruePiece) -> None:
@@ -217,11 +227,11 @@ class _Workshop:
         for number in range(1, planned.head_trials + 1):
             trial = replace(head.tried(notes, body, good=planned.good_head), head=serial)
             remarks = "windway dry, leak test passed" if number == 1 else ""
-            log_head_trial(self.book.path, serial, trial, temperature_c=trial.temperature_c, remarks=remarks)
+            finish_head_trial(self.ledger, serial, model, trial, remarks=remarks)
             if planned.good_head or number == planned.head_trials:
                 return
             self.say(f"judging the head of {serial}")
-            records = read_records(self.book.path, serial, model)
+            records = read_records(self.ledger, serial, model)
             judged = judge_head(model, _few(trial), records=records, checked=_CHECKED, cache=False)
             best = judged.advice[0]
             if best.gain <= 0.0:
@@ -231,7 +241,7 @@ class _Workshop:
             likely = judged.diagnosis.causes[0]
             half = "half of what is advised first; " if steps < best.steps else ""
             reason = f"{half}{likely.cause.title}: {100.0 * likely.probability:.0f} %"
-            log_done(self.book.path, serial, judged, best.step, steps, reason=reason)
+            log_done(self.ledger, serial, judged, best.step, steps, reason=reason)
             head.voice(best.step, steps)
 
 
@@ -280,12 +290,11 @@ def make_workshop(
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); name another folder") from error
     order = THE_SET if pieces is None else pieces
-    with open_ledger(path) as book:
-        shop = _Workshop(book, recordings, seed, say)
-        for start in dict.fromkeys(p.model for p in order):
-            shop.design(start)
-        for planned in order:
-            made = shop.make(planned)
-            if on_piece is not None:
-                on_piece(made)
+    workshop = _Workshop(path, recordings, seed, say)
+    for start in dict.fromkeys(p.model for p in order):
+        workshop.design(start)
+    for planned in order:
+        made = workshop.make(planned)
+        if on_piece is not None:
+            on_piece(made)
     return path

@@ -6,22 +6,22 @@ inequalities between sizes; they enter as stiff residuals that are zero while th
 
 import itertools
 from dataclasses import dataclass
-from difflib import get_close_matches
 from fnmatch import fnmatchcase
 
 import numpy as np
 
-from fluewright.acoustics.network import Network, build_network, named_dimensions
+from fluewright.acoustics.network import Network, build_network
 from fluewright.acoustics.resonance import Resonances, resonances, targets_hz
 from fluewright.air import Air
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError, ModelError
-from fluewright.instrument.files import validate_model
-from fluewright.instrument.geometry import abreast_mm, outside_diameter_mm
-from fluewright.instrument.model import Hole, Model
+from fluewright.instrument.model import Model
+from fluewright.instrument.parts import Hole
+from fluewright.instrument.shape import outside_diameter_mm
+from fluewright.instrument.sizes import LENGTH, hole_key, with_sizes
 from fluewright.units import CENTS_PER_RELATIVE
 
-__all__ = ["FitResult", "fit_blown_model", "fit_model", "with_sizes"]
+__all__ = ["FitResult", "fit_blown_model", "fit_model"]
 
 
 # Cents of residual per mm of a broken reach or web rule: stiff against any note, soft enough to converge.
@@ -71,10 +71,10 @@ def _bounds(model: Model) -> dict[str, tuple[float, float]]:
         return any(fnmatchcase(key, pattern) for key in keys for pattern in limits.fixed)
 
     free: dict[str, tuple[float, float]] = {}
-    if not is_fixed("length_mm", "bore", "bore.stations_mm"):
+    if not is_fixed(LENGTH, "bore", "bore.stations_mm"):
         inner = max((x for x, _ in model.bore.stations_mm[:-1]), default=0.0)
         low = max(limits.length_min_mm or 0.7 * length, inner + 1.0)
-        free["length_mm"] = (low, limits.length_max_mm or 1.4 * length)
+        free[LENGTH] = (low, limits.length_max_mm or 1.4 * length)
     for hole in model.holes:
         here = f"holes.{hole.name}"
         if not is_fixed("holes", here, f"{here}.position_mm"):
@@ -96,7 +96,7 @@ def _in_order(model: Model, values: dict[str, float]) -> dict[str, float]:
     values = dict(values)
     before = -np.inf
     for hole in model.holes:
-        key = f"holes.{hole.name}.position_mm"
+        key = hole_key(hole.name, "position_mm")
         place = values.get(key, hole.position_mm)
         if place < before < place + 0.5 and key in values:
             values[key] = place = before
@@ -111,7 +111,7 @@ def _rules(model: Model) -> list[_Rule]:
     rules: list[_Rule] = []
 
     def position(name: str) -> str:
-        return f"holes.{name}.position_mm"
+        return hole_key(name, "position_mm")
 
     front = [h for h in model.holes if abs(h.angle_deg) < 90.0]
     for upper, lower in itertools.pairwise(front):
@@ -125,8 +125,8 @@ def _rules(model: Model) -> list[_Rule]:
                 (
                     (position(lower.name), 1.0),
                     (position(upper.name), -1.0),
-                    (f"holes.{upper.name}.diameter_mm", -0.5),
-                    (f"holes.{lower.name}.diameter_mm", -0.5),
+                    (hole_key(upper.name), -0.5),
+                    (hole_key(lower.name), -0.5),
                 ),
                 -limits.smallest_web_mm,
             )
@@ -175,67 +175,11 @@ def _rules(model: Model) -> list[_Rule]:
         rules.append(
             _Rule(
                 f"hole {low.name} to the foot end",
-                (("length_mm", 1.0), (position(low.name), -1.0), (f"holes.{low.name}.diameter_mm", -0.5)),
+                ((LENGTH, 1.0), (position(low.name), -1.0), (hole_key(low.name), -0.5)),
                 -limits.foot_margin_mm,
             )
         )
     return rules
-
-
-def head_sizes(model: Model) -> dict[str, float]:
-    """Return every size of the head by key, windway and chamfers too, mm or degrees; what is not given is left out."""
-    found: dict[str, float] = {}
-    for name, value in model.head.model_dump().items():
-        if isinstance(value, dict):
-            found |= {f"head.{name}.{part}": float(v) for part, v in value.items()}
-        elif value is not None:
-            found[f"head.{name}"] = float(value)
-    return found
-
-
-def with_sizes(model: Model, values: dict[str, float]) -> Model:
-    """Return the model with some named sizes (mm, deg) replaced; keys as in `named_dimensions` and `head_sizes`.
-
-    Raises
-    ------
-    ModelError
-        An unknown key, or sizes that make no instrument.
-    """
-    known = {d.key for d in named_dimensions(model)} | set(head_sizes(model)) | {"head.ear_height_mm"}
-    raw = model.model_dump(mode="json")
-    for key, value in values.items():
-        parts = key.split(".")
-        if key not in known:
-            near = get_close_matches(key, known, n=1)
-            hint = f"; did you mean {near[0]}?" if near else ""
-            raise ModelError(f"{key}: no size of that name can be set{hint}")
-        if key == "length_mm":
-            for table in ("stations_mm", "outside_mm"):
-                stations = [list(s) for s in raw["bore"][table]]
-                stations[-1][0] = value
-                raw["bore"][table] = stations
-        elif parts[0] == "holes":
-            row = next(h for h in raw["holes"] if h["name"] == parts[1])
-            if parts[2] == "undercut":
-                row["undercut"][parts[3]] = value
-            else:
-                row[parts[2]] = value
-        elif parts[0] == "head":
-            place = raw["head"] if len(parts) == 2 else raw["head"][parts[1]]
-            place[parts[-1]] = value
-        else:
-            stations = [list(s) for s in raw["bore"][parts[1]]]
-            station = stations[int(parts[2]) - 1]
-            # Both stations of a step move together.
-            moved = [s for s in stations if s[0] == station[0]] if parts[3] == "x" else [station]
-            for s in moved:
-                s[0 if parts[3] == "x" else 1] = value
-            raw["bore"][parts[1]] = stations
-    positions = [h["position_mm"] for h in raw["holes"]]
-    for (one, x1), (two, x2) in itertools.pairwise(zip(model.holes, positions, strict=True)):
-        if x2 < x1 - abreast_mm(one, two):
-            raise ModelError("the sizes would change the order of the holes along the bore; keep the order")
-    return validate_model(raw, place=model.model.name)
 
 
 def _note_weights(network: Network) -> FloatArray:

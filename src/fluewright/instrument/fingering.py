@@ -2,13 +2,11 @@
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from fluewright.errors import ModelError
+from fluewright.instrument.parts import Parts
 from fluewright.instrument.pitch import note_to_midi
-
-if TYPE_CHECKING:
-    from fluewright.instrument.model import Model
 
 __all__ = ["CLOSED", "HALF", "OPEN", "Fingering", "fingerings_of", "governing_hole", "parse_holes"]
 
@@ -80,7 +78,7 @@ def register_number(key: str) -> int:
     return int(key.removeprefix("register_"))
 
 
-def fingerings_of(model: "Model") -> tuple[Fingering, ...]:
+def fingerings_of(model: Parts) -> tuple[Fingering, ...]:
     """Return all fingerings, register by register, from low to high, main ones before alternatives."""
     found = []
     for key in sorted(model.fingerings, key=register_number):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 from fluewright.instrument.pitch import equal_frequency_hz, note_to_midi, pitch_class
 
 if TYPE_CHECKING:
-    from fluewright.instrument.model import Target
+    from fluewright.instrument.parts import Target
 
 __all__ = ["JUST", "offset_cents", "target_frequency_hz"]
 

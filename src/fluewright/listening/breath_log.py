@@ -12,12 +12,10 @@ import numpy as np
 
 from fluewright.arrays import FloatArray
 from fluewright.errors import RecordingError
+from fluewright.units import MM_OF_WATER_PA
 
-__all__ = ["PA_PER_MM_WATER", "BreathLog", "align_log", "read_breath_log", "typed_breath_log"]
+__all__ = ["BreathLog", "align_log", "read_breath_log", "typed_breath_log"]
 
-
-PA_PER_MM_WATER = 9.80665
-"""Pressure under one millimetre of water (conventional, ISO 80000-4), Pa."""
 
 _MOST_BYTES = 64 * 1024**2
 _HIGHEST_PA = 50_000.0
@@ -39,7 +37,10 @@ class BreathLog:
     warnings: tuple[str, ...] = ()
 
     def at(self, times_s: FloatArray) -> FloatArray:
-        """Return the pressure at given times by straight lines; NaN before the first and after the last reading."""
+        """Return the pressure in Pa at given times, shape (n,), by straight lines.
+
+        NaN before the first and after the last reading.
+        """
         return np.interp(times_s, self.times_s, self.pressures_pa, left=math.nan, right=math.nan)
 
     def moved(self, offset_s: float, *, rate: float = 1.0) -> "BreathLog":
@@ -117,7 +118,7 @@ def typed_breath_log(readings: Sequence[str]) -> BreathLog:
         try:
             if found is None:
                 raise ValueError
-            factor = {"mm": PA_PER_MM_WATER, "cm": 10.0 * PA_PER_MM_WATER}.get(found[3] or "pa", 1.0)
+            factor = {"mm": MM_OF_WATER_PA, "cm": 10.0 * MM_OF_WATER_PA}.get(found[3] or "pa", 1.0)
             rows.append((float(found[1]), factor * float(found[2])))
         except ValueError:
             raise RecordingError(
@@ -131,9 +132,23 @@ def typed_breath_log(readings: Sequence[str]) -> BreathLog:
 
 
 def align_log(log: BreathLog, times_s: FloatArray, levels_db: FloatArray) -> tuple[BreathLog, float, float]:
-    """Return (log on the recording's clock, its shift in s, correlation), found from level and pressure.
+    """Find which time of a sound a breath log begins at, from level and pressure.
 
     Level rises with the logarithm of breath; the shift is where both, taken every 20 ms, correlate best.
+
+    Parameters
+    ----------
+    log : BreathLog
+    times_s, levels_db : float array, shape (n,)
+        Level of the sound against time.
+
+    Returns
+    -------
+    log : BreathLog
+        On the recording's clock.
+    shift_s : float
+        Its time 0 there.
+    correlation : float
 
     Raises
     ------

@@ -16,9 +16,10 @@ import numpy as np
 
 from fluewright.arrays import FloatArray, IntArray
 from fluewright.listening.medians import median
+from fluewright.listening.sound import Sound
 from fluewright.listening.windows import hann
 
-__all__ = ["change_s"]
+__all__ = ["change_s", "own_partials"]
 
 
 _WINDOW_S = 0.025
@@ -38,9 +39,7 @@ _MOST_LEAD = 3.0
 _PRODUCT = 250_000
 
 
-def change_s(
-    samples: FloatArray, rate_hz: float, *, near_s: float, reach_s: float, before_hz: float, after_hz: float
-) -> float | None:
+def change_s(sound: Sound, *, near_s: float, reach_s: float, before_hz: float, after_hz: float) -> float | None:
     """Return when one pitch gives way to another.
 
     Where both have partials of their own it is when those of the second have become the stronger ones. Of an octave the
@@ -48,10 +47,7 @@ def change_s(
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     near_s, reach_s : float
         The moment is looked for at most `reach_s` from `near_s`.
     before_hz, after_hz : float
@@ -62,17 +58,19 @@ def change_s(
     float or None
         Seconds from the first sample; None where the sound does not show it.
     """
-    first, second = _own_partials(before_hz, after_hz, rate_hz), _own_partials(after_hz, before_hz, rate_hz)
+    rate_hz = sound.rate_hz
+    first = own_partials(before_hz, after_hz, rate_hz, shared_part=_SHARED)
+    second = own_partials(after_hz, before_hz, rate_hz, shared_part=_SHARED)
     beat_s = _BEATS / max(abs(after_hz - before_hz), 1e-9)
     length_s = max(_WINDOW_S, _PERIODS / min(before_hz, after_hz), min(beat_s, _LONGEST_WINDOW_S))
     length = round(length_s * rate_hz) // 2 * 2
     centres = np.arange(near_s - reach_s, near_s + reach_s + 0.5 * _HOP_S, _HOP_S)
     starts = np.rint(centres * rate_hz).astype(np.int64) - length // 2
-    inside = (starts >= 0) & (starts + length <= len(samples))
+    inside = (starts >= 0) & (starts + length <= len(sound))
     centres, starts = centres[inside], starts[inside]
     if len(centres) < 4 or not (first or second):
         return None
-    levels = _levels(samples, rate_hz, starts, length, first, second)
+    levels = _levels(sound, starts, length, first, second)
     lead = _lead(*levels, with_first=bool(first), with_second=bool(second))
     if lead is None:
         return None
@@ -86,28 +84,39 @@ def change_s(
     return float(centres[place - 1] + part * (centres[place] - centres[place - 1]))
 
 
-def _own_partials(own_hz: float, other_hz: float, rate_hz: float) -> list[float]:
-    """Return the first partials of a pitch, in Hz, that are none of the other's."""
+def own_partials(
+    own_hz: float, other_hz: float, rate_hz: float, *, shared_part: float = 0.0, shared_hz: float = 0.0
+) -> list[float]:
+    """Return the first three partials of a pitch, in Hz, that are none of another's.
+
+    Parameters
+    ----------
+    own_hz, other_hz : float
+    rate_hz : float
+        Samples per second; partials over 0.45 of it are left out.
+    shared_part, shared_hz : float
+        Partials nearer than this, relative to their frequency or in Hz, count as one.
+    """
     found: list[float] = []
     for order in range(1, _TRIED + 1):
         at_hz = order * own_hz
         if at_hz > 0.45 * rate_hz or len(found) == _OWN:
             break
-        if abs(at_hz - max(round(at_hz / other_hz), 1) * other_hz) > _SHARED * at_hz:
+        apart_hz = abs(at_hz - max(round(at_hz / other_hz), 1) * other_hz)
+        if apart_hz > max(shared_part * at_hz, shared_hz):
             found.append(at_hz)
     return found
 
 
 def _levels(
-    samples: FloatArray,
-    rate_hz: float,
+    sound: Sound,
     starts: IntArray,
     length: int,
     first: list[float],
     second: list[float],
 ) -> tuple[FloatArray, FloatArray]:
     """Return the levels of both pitches in each window: least squares for all partials together."""
-    turns = 2.0 * np.pi * np.array(first + second) / rate_hz
+    turns = 2.0 * np.pi * np.array(first + second) / sound.rate_hz
     place = np.arange(length) - 0.5 * (length - 1)
     waves = np.exp(1j * np.outer(place, turns))
     heavy = (waves.conj() * hann(length)[:, None]).T
@@ -116,7 +125,7 @@ def _levels(
     gain = np.linalg.solve(normal, heavy)
     both = np.concatenate([gain.real, gain.imag]).astype(np.float32).T
     base = int(starts[0])
-    piece = samples[base : int(starts[-1]) + length].astype(np.float32)
+    piece = sound.samples[base : int(starts[-1]) + length].astype(np.float32)
     windows = np.lib.stride_tricks.sliding_window_view(piece, length)
     step = max(_PRODUCT // both.size, 1)
     parts = [windows[starts[row : row + step] - base] @ both for row in range(0, len(starts), step)]

@@ -12,15 +12,14 @@ from fluewright.errors import RecordingError
 from fluewright.listening.changes import change_s
 from fluewright.listening.medians import median, running_median
 from fluewright.listening.partials import Partials, demodulate, measure_partials
-from fluewright.listening.pitch import PitchTrack, track_pitch
-from fluewright.listening.recordings import Recording
+from fluewright.listening.pitch import PitchTrack
 from fluewright.listening.segments import (
     Stretch,
     level_dips,
     sounding_frames,
     split_by_pitch,
 )
-from fluewright.listening.spectra import find_hum, thin_out
+from fluewright.listening.sound import Sound
 from fluewright.listening.tones import ToneFit, fit_tone
 from fluewright.listening.windows import hann
 from fluewright.units import CENTS_PER_RELATIVE
@@ -31,7 +30,7 @@ __all__ = [
     "Hearing",
     "ListeningSettings",
     "check_rate",
-    "hear_notes",
+    "find_notes",
     "notes_by_steps",
     "settled",
 ]
@@ -159,43 +158,40 @@ class Hearing:
     warnings: tuple[str, ...]
 
 
-def hear_notes(recording: Recording, *, settings: ListeningSettings | None = None) -> Hearing:
-    """Find the notes in a recording of one instrument that plays one note at a time.
+def find_notes(sound: Sound, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool) -> Hearing:
+    """Find the notes in the sound of one instrument that plays one note at a time.
 
     Parameters
     ----------
-    recording : Recording
-        From `read_recording`.
-    settings : ListeningSettings, optional
+    sound : Sound
+        At a rate from `thin_out`.
+    track : PitchTrack
+        Its pitch every 10 ms.
+    settings : ListeningSettings
         What counts as a note.
+    with_hum : bool
+        Whether mains hum was passed over, to say so where nothing is heard.
 
     Returns
     -------
     Hearing
-        The recording's warnings are passed on; where no note was heard a warning says why.
+        Where no note was heard a warning says why.
+    """
+    found = [note for some in notes_by_steps(sound, track, settings) for note in some]
+    notes, remarks = settled(found)
+    if not found:
+        remarks.append(_why_nothing(sound, track, settings, with_hum=with_hum))
+    return Hearing(notes, tuple(remarks))
+
+
+def check_rate(rate_hz: float, settings: ListeningSettings) -> None:
+    """Refuse a sample rate that is too low for the range of pitches.
 
     Raises
     ------
     RecordingError
-        The sample rate is too low for the range of pitches.
+        It is under five times the lowest pitch.
     """
-    settings = settings or ListeningSettings()
-    check_rate(recording.rate_hz, settings)
-    samples, rate_hz = thin_out(recording.samples, recording.rate_hz)
-    hum = find_hum(samples, rate_hz, lowest_hz=settings.lowest_hz)
-    track = track_pitch(
-        samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=HOP_S, hum=hum
-    )
-    found = [note for some in notes_by_steps(samples, rate_hz, track, settings) for note in some]
-    notes, remarks = settled(found)
-    warnings = [*recording.warnings, *remarks]
-    if not found:
-        warnings.append(_why_nothing(recording, track, settings, with_hum=len(hum.lines_hz) > 0))
-    return Hearing(notes, tuple(warnings))
-
-
-def check_rate(rate_hz: float, settings: ListeningSettings) -> None:
-    """Refuse a rate that is too low for the range of pitches, with a `RecordingError`."""
     if settings.lowest_hz > 0.2 * rate_hz:
         raise RecordingError(
             f"{rate_hz:g} samples a second are too few for notes from {settings.lowest_hz:g} Hz"
@@ -203,17 +199,13 @@ def check_rate(rate_hz: float, settings: ListeningSettings) -> None:
         )
 
 
-def notes_by_steps(
-    samples: FloatArray, rate_hz: float, track: PitchTrack, settings: ListeningSettings
-) -> Iterator[list[HeardNote]]:
+def notes_by_steps(sound: Sound, track: PitchTrack, settings: ListeningSettings) -> Iterator[list[HeardNote]]:
     """Yield one note after the other, some of them of no steady pitch; see `settled`.
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale, at a rate from `thin_out`.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
+        At a rate from `thin_out`.
     track : PitchTrack
         Its pitch every 10 ms.
     settings : ListeningSettings
@@ -242,12 +234,12 @@ def notes_by_steps(
             low_s = max(first_s - _EDGE_REACH_S, 0.5 * (first_s + before_s), 0.0)
         following = stretches[index + 1] if index + 1 < len(stretches) else None
         if following is not None and _slurred(stretch, following):
-            high_s = _slur_s(samples, rate_hz, track, stretch, following)
+            high_s = _slur_s(sound, track, stretch, following)
         else:
             after_s = float(track.times_s[following.first]) if following is not None else math.inf
             last_s = float(track.times_s[stretch.last])
-            high_s = min(last_s + _EDGE_REACH_S, 0.5 * (last_s + after_s), len(samples) / rate_hz)
-        yield from _notes_in(samples, rate_hz, track, stretch, low_s, high_s, settings)
+            high_s = min(last_s + _EDGE_REACH_S, 0.5 * (last_s + after_s), len(sound) / sound.rate_hz)
+        yield from _notes_in(sound, track, stretch, low_s, high_s, settings)
         low_s = high_s
 
 
@@ -265,9 +257,8 @@ def settled(found: list[HeardNote]) -> tuple[tuple[HeardNote, ...], list[str]]:
     return tuple(_without_start_and_end_sounds(steady)), remarks
 
 
-def _why_nothing(recording: Recording, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool) -> str:
-    loudness = float(np.std(recording.samples))
-    if loudness < 1e-5:
+def _why_nothing(sound: Sound, track: PitchTrack, settings: ListeningSettings, *, with_hum: bool) -> str:
+    if float(np.std(sound.samples)) < 1e-5:
         return "no notes heard: the recording is silent. Check the microphone and its level."
     best = float(track.clarity_db.max())
     hum = " (mains hum is there and was passed over)" if with_hum else ""
@@ -303,7 +294,7 @@ def _without_start_and_end_sounds(notes: list[HeardNote]) -> list[HeardNote]:
     return kept
 
 
-def _slur_s(samples: FloatArray, rate_hz: float, track: PitchTrack, one: Stretch, two: Stretch) -> float:
+def _slur_s(sound: Sound, track: PitchTrack, one: Stretch, two: Stretch) -> float:
     """Return when one pitch gives way to the next; frames tell it to half a window only."""
     near_s = float(track.times_s[two.first]) - 0.5 * HOP_S
     frames = min(_SLUR_FRAMES, (one.last - one.first + 1) // 2, (two.last - two.first + 1) // 2)
@@ -311,8 +302,7 @@ def _slur_s(samples: FloatArray, rate_hz: float, track: PitchTrack, one: Stretch
     before = track.pitch_hz[max(one.first, one.last + 1 - _SETTLED_FRAMES) : max(one.last - 2, one.first + 1)]
     after = track.pitch_hz[min(two.first + 3, two.last) : min(two.first + _SETTLED_FRAMES, two.last + 1)]
     found = change_s(
-        samples,
-        rate_hz,
+        sound,
         near_s=near_s,
         reach_s=frames * HOP_S,
         before_hz=median(before),
@@ -322,8 +312,7 @@ def _slur_s(samples: FloatArray, rate_hz: float, track: PitchTrack, one: Stretch
 
 
 def _notes_in(
-    samples: FloatArray,
-    rate_hz: float,
+    sound: Sound,
     track: PitchTrack,
     stretch: Stretch,
     low_s: float,
@@ -337,7 +326,7 @@ def _notes_in(
         times, hz = times[2:-2], hz[2:-2]
     hz = running_median(hz, 5)
 
-    at_s, size = _envelope(samples, rate_hz, low_s, high_s, times, hz)
+    at_s, size = _envelope(sound, low_s, high_s, times, hz)
     if len(at_s) < 4:
         return
     # Background in the envelope: the frames' floor, seen through the shorter window by three harmonics.
@@ -346,7 +335,7 @@ def _notes_in(
     level_db = 20.0 * np.log10(np.maximum(size, max(faint, 1e-7)))
     dips = level_dips(level_db, depth_db=settings.dip_db, reach=round(0.08 / _ENVELOPE_HOP_S))
     for onset, offset in _pieces(at_s, size, level_db, faint, dips, stretch, settings):
-        note = _measure(samples, rate_hz, onset, offset, times, hz)
+        note = _measure(sound, onset, offset, times, hz)
         yield [] if note is None else [note]
 
 
@@ -385,10 +374,10 @@ def _pieces(
 
 
 def _envelope(
-    samples: FloatArray, rate_hz: float, low_s: float, high_s: float, times: FloatArray, hz: FloatArray
+    sound: Sound, low_s: float, high_s: float, times: FloatArray, hz: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Return times and the amplitude of the first three harmonics together, about every 5 ms."""
-    middle_hz = median(hz)
+    middle_hz, rate_hz = median(hz), sound.rate_hz
     length = round(max(_ENVELOPE_S, _ENVELOPE_PERIODS / middle_hz) * rate_hz) // 2 * 2
     window = hann(length)
     hop = round(_ENVELOPE_HOP_S * rate_hz)
@@ -400,8 +389,8 @@ def _envelope(
     count = max(1, min(3, int(0.45 * rate_hz / middle_hz)))
     pitch = np.interp(centres, times, hz)
     # Single precision is plenty for a level.
-    first, last = max(int(starts[0]), 0), min(int(starts[-1]) + length, len(samples))
-    piece = samples[first:last].astype(np.float32)
+    first, last = max(int(starts[0]), 0), min(int(starts[-1]) + length, len(sound))
+    piece = sound.samples[first:last].astype(np.float32)
     z = demodulate(piece, rate_hz, starts - first, window, pitch, count=count, group_cents=_ENVELOPE_GROUP_CENTS)
     return centres, np.sqrt(np.sum(np.square(np.abs(z)), axis=1))
 
@@ -430,19 +419,15 @@ def _part(inside: float, outside: float, threshold: float) -> float:
     return float(np.clip((inside - threshold) / max(inside - outside, 1e-300), 0.0, 1.0))
 
 
-def _measure(
-    samples: FloatArray, rate_hz: float, onset: float, offset: float, times: FloatArray, hz: FloatArray
-) -> HeardNote | None:
+def _measure(sound: Sound, onset: float, offset: float, times: FloatArray, hz: FloatArray) -> HeardNote | None:
     """Measure one note between its edges."""
     guard = min(_GUARD_S, 0.15 * (offset - onset))
-    partials = measure_partials(
-        samples, rate_hz, start_s=onset + guard, end_s=offset - guard, track_times_s=times, track_hz=hz
-    )
+    partials = measure_partials(sound, start_s=onset + guard, end_s=offset - guard, track_times_s=times, track_hz=hz)
     steady = _steady_part(partials)
     fit = fit_tone(steady)
     if fit is None:
         return None
-    return _note(onset, offset, partials, fit, rate_hz)
+    return _note(onset, offset, partials, fit)
 
 
 def _steady_part(partials: Partials) -> Partials:
@@ -461,7 +446,7 @@ def _steady_part(partials: Partials) -> Partials:
     )
 
 
-def _note(onset: float, offset: float, partials: Partials, fit: ToneFit, rate_hz: float) -> HeardNote:
+def _note(onset: float, offset: float, partials: Partials, fit: ToneFit) -> HeardNote:
     power = np.mean(np.square(np.abs(partials.amplitudes)), axis=0)
     signal = np.maximum(power - partials.noise_power, partials.noise_power / math.sqrt(len(partials.times_s)))
     levels = 10.0 * np.log10(np.maximum(signal, 1e-20))

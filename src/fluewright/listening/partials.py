@@ -10,16 +10,16 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from fluewright.arrays import ComplexArray, FloatArray, IntArray
+from fluewright.listening.framing import piece_of
 from fluewright.listening.medians import column_medians, median
-from fluewright.listening.windows import blackman_harris, hann
-from fluewright.units import shifted
+from fluewright.listening.sound import Sound, SoundArray
+from fluewright.listening.windows import blackman_harris, hann, noise_gain
+from fluewright.units import CENTS_PER_OCTAVE, shifted
 
 __all__ = ["Partials", "demodulate", "measure_partials"]
 
-SoundArray = FloatArray | NDArray[np.float32]
 
 _BLOCK_S = 0.0213
 _BLOCK_PERIODS = 5.0
@@ -66,8 +66,7 @@ class Partials:
 
 
 def measure_partials(
-    samples: FloatArray,
-    rate_hz: float,
+    sound: Sound,
     *,
     start_s: float,
     end_s: float,
@@ -79,10 +78,7 @@ def measure_partials(
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     start_s, end_s : float
         Stretch to measure; all blocks lie within it.
     track_times_s, track_hz : float array, shape (t,)
@@ -95,7 +91,7 @@ def measure_partials(
     Partials
         At least one block, if need be shorter than usual.
     """
-    middle_hz = median(track_hz)
+    samples, rate_hz, middle_hz = sound.samples, sound.rate_hz, median(track_hz)
     count = max(1, min(count, int(0.45 * rate_hz / middle_hz)))
     first = max(0, round(start_s * rate_hz))
     last = min(len(samples), round(end_s * rate_hz))
@@ -108,42 +104,37 @@ def measure_partials(
     times = np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64)
     pitch = np.interp(times, track_times_s, track_hz)
     z = demodulate(samples, rate_hz, starts, window, pitch, count=count)
+    density = _noise_between(sound, (first, last), (track_times_s, track_hz), count=count)
+    return Partials(times, hop / rate_hz, length / rate_hz, pitch, z, density * noise_gain(window, rate_hz), density)
 
-    # Noise between the harmonics; a longer window with very low side lobes keeps the harmonics themselves
-    # out.
-    noise_length = round(max(_NOISE_S, _NOISE_PERIODS / middle_hz) * rate_hz)
-    noise_length = max(16, min(noise_length, last - first)) // 2 * 2
-    noise_starts = np.arange(first, max(first + 1, last - noise_length + 1), noise_length // 2)
-    quiet = blackman_harris(noise_length)
-    noise_times = (noise_starts + 0.5 * (noise_length - 1)) / rate_hz
-    noise_pitch = np.interp(noise_times, track_times_s, track_hz)
+
+def _noise_between(
+    sound: Sound, part: tuple[int, int], track: tuple[FloatArray, FloatArray], *, count: int
+) -> FloatArray:
+    """Return the one-sided noise density round each harmonic, shape (count,), read between the harmonics.
+
+    A longer window with very low side lobes keeps the harmonics themselves out. `part` is where the first sample lies
+    and where the last has passed, `track` the pitch as (seconds, Hz).
+    """
+    rate_hz, middle_hz, (first, last) = sound.rate_hz, median(track[1]), part
+    length = round(max(_NOISE_S, _NOISE_PERIODS / middle_hz) * rate_hz)
+    length = max(16, min(length, last - first)) // 2 * 2
+    starts = np.arange(0, max(1, last - first - length + 1), length // 2)
+    quiet = blackman_harris(length)
+    pitch = np.interp((first + starts + 0.5 * (length - 1)) / rate_hz, *track)
     gaps = max(1, min(count + 1, int(0.49 * rate_hz / middle_hz + 1.0 - _GAP)))
     # Single precision is plenty: its rounding lies 50 dB under the window's side lobes.
-    base = int(noise_starts[0])
-    n = demodulate(
-        samples[base : int(noise_starts[-1]) + noise_length].astype(np.float32),
-        rate_hz,
-        noise_starts - base,
-        quiet,
-        noise_pitch,
-        count=gaps,
-        first_order=_GAP,
-        group_cents=_NOISE_GROUP_CENTS,
-    )
+    single = sound.samples[first : first + int(starts[-1]) + length].astype(np.float32)
+    n = demodulate(single, rate_hz, starts, quiet, pitch, count=gaps, first_order=_GAP, group_cents=_NOISE_GROUP_CENTS)
     power = np.square(np.abs(n))
     # |n|**2 of noise is distributed exponentially: its median is ln 2 times its mean, and hardly feels a
     # stray line.
     whole = median(power) / np.log(2.0)
     per_gap = np.full(count + 1, whole)
-    if len(noise_starts) >= 6:
+    if len(starts) >= 6:
         per_gap[:gaps] = column_medians(power) / np.log(2.0)
     per_gap = np.maximum(per_gap, 1e-24)
-    mean = np.sqrt(per_gap[:-1] * per_gap[1:])
-    # |z|**2 of white noise with the one-sided density S is 2 S rate sum(w**2) / sum(w)**2 for z scaled to
-    # amplitude.
-    density = mean * quiet.sum() ** 2 / (2.0 * rate_hz * np.sum(quiet**2))
-    noise = 2.0 * density * rate_hz * np.sum(window**2) / window.sum() ** 2
-    return Partials(times, hop / rate_hz, length / rate_hz, pitch, z, noise, density)
+    return np.asarray(np.sqrt(per_gap[:-1] * per_gap[1:]) / noise_gain(quiet, rate_hz), dtype=np.float64)
 
 
 def demodulate(
@@ -185,44 +176,54 @@ def demodulate(
     """
     length = len(window)
     base = int(starts.min())
-    top = int(starts.max()) + length
-    if base < 0 or top > len(samples):
-        piece = np.zeros(top - base, dtype=samples.dtype)
-        inside = samples[max(base, 0) : min(top, len(samples))]
-        piece[max(-base, 0) : max(-base, 0) + len(inside)] = inside
-    else:
-        piece = samples[base:top]
-    piece = np.ascontiguousarray(piece)
+    piece = np.ascontiguousarray(piece_of(samples, base, int(starts.max()) + length))
     # As `sliding_window_view`, whose checks take longer than the sums over a short note.
     views = np.ndarray((len(piece) - length + 1, length), piece.dtype, piece, strides=2 * piece.strides)
     out = np.empty((len(starts), count), dtype=np.complex128)
     reference = median(pitch_hz)
-    group = np.rint(1200.0 / group_cents * np.log2(pitch_hz / reference)).astype(np.int64)
+    group = np.rint(CENTS_PER_OCTAVE / group_cents * np.log2(pitch_hz / reference)).astype(np.int64)
     waves: dict[int, tuple[SoundArray, SoundArray]] = {}
-    # The window is symmetric about the block's centre, so sums of mirrored samples meet the cosines and their
-    # differences the sines: half the work.
     half = length // 2
     step = max(_PRODUCT // (half * count), 1)
     for start in range(0, len(starts), step):
         part = slice(start, start + step)
         blocks = views[_places(starts[part] - base)]
-        after, before = blocks[:, length - half :], blocks[:, half - 1 :: -1] if half else blocks[:, :0]
-        even, odd = after + before, after - before
         here = group[part]
         values = sorted(set(here.tolist()))
         for value in values:
             if value not in waves:
                 hz = shifted(reference, value * group_cents)
                 waves[value] = _waves(window, hz / rate_hz, first_order, count, samples.dtype)
-            cosine, sine = waves[value]
-            if len(values) == 1:
-                out.real[part], out.imag[part] = even @ cosine, odd @ sine
-            else:
-                rows = np.flatnonzero(here == value)
-                out.real[start + rows], out.imag[start + rows] = even[rows] @ cosine, odd[rows] @ sine
+        _turn_back(blocks, here, values, waves, out[part])
         if length % 2:
             out[part] += blocks[:, half, None] * (window[half] * (2.0 / window.sum()))
     return out
+
+
+def _turn_back(
+    blocks: SoundArray,
+    group: IntArray,
+    values: list[int],
+    waves: dict[int, tuple[SoundArray, SoundArray]],
+    out: ComplexArray,
+) -> None:
+    """Write the amplitudes of blocks, each by the waves of its group, into `out`, shape (blocks, count).
+
+    The window is symmetric about the block's centre, so sums of mirrored samples meet the cosines and their differences
+    the sines: half the work.
+    """
+    length = blocks.shape[1]
+    half = length // 2
+    after, before = blocks[:, length - half :], blocks[:, half - 1 :: -1] if half else blocks[:, :0]
+    even, odd = after + before, after - before
+    if len(values) == 1:
+        cosine, sine = waves[values[0]]
+        out.real, out.imag = even @ cosine, odd @ sine
+        return
+    for value in values:
+        cosine, sine = waves[value]
+        rows = np.flatnonzero(group == value)
+        out.real[rows], out.imag[rows] = even[rows] @ cosine, odd[rows] @ sine
 
 
 def _places(starts: IntArray) -> IntArray | slice:

@@ -7,7 +7,9 @@ import numpy as np
 from fluewright.arrays import Float32Array, FloatArray
 from fluewright.listening.notes import HOP_S, HeardNote, ListeningSettings, notes_by_steps
 from fluewright.listening.pitch import PitchTrack, pitch_of_spectra, track_pitch
-from fluewright.listening.spectra import Hum, Thinner, find_hum, frame_spectra, plan_frames, thin_out
+from fluewright.listening.sound import Sound, SoundArray
+from fluewright.listening.spectra import Hum, find_hum, frame_spectra, plan_frames
+from fluewright.listening.thinning import Thinner, thin_out
 
 __all__ = ["FilePiece", "LivePiece"]
 
@@ -46,7 +48,7 @@ class FilePiece:
         return (self._dropped + self._count) / self._rate_hz
 
     def push(self, block: FloatArray) -> PitchTrack | None:
-        """Take a block; it is not looked at before the piece is heard."""
+        """Take a block of shape (n,); it is not looked at before the piece is heard."""
         self._blocks.append(block.copy())  # the giver may use its memory again
         self._count += len(block)
         return None
@@ -57,9 +59,9 @@ class FilePiece:
     def hear(self) -> Iterator[list[HeardNote]]:
         """Yield the notes of what is held, times from `start_s` on; see `notes_by_steps`."""
         settings = self._settings
-        samples, rate_hz = thin_out(self._joined(), self._rate_hz)
-        track = track_pitch(samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=HOP_S)
-        return notes_by_steps(samples, rate_hz, track, settings)
+        sound = thin_out(Sound(self._joined(), self._rate_hz))
+        track = track_pitch(sound, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=HOP_S)
+        return notes_by_steps(sound, track, settings)
 
     def drop(self, until_s: float) -> None:
         """Forget what lies before a time in the stream."""
@@ -89,7 +91,7 @@ class LivePiece:
         self._thinner = Thinner(rate_hz)
         self._rate_hz = self._thinner.rate_hz
         # Replaced and never changed, so that a hearing may keep it.
-        self._samples: FloatArray = np.empty(0)
+        self._samples: SoundArray = np.empty(0)
         self._dropped = 0
         self._plan = plan_frames(self._rate_hz, lowest_hz=settings.lowest_hz, hop_s=HOP_S)
         self._spectra: list[Float32Array] = []
@@ -100,8 +102,8 @@ class LivePiece:
         """Hear a note beforehand: what is loaded with the first one takes longer than a block of sound."""
         times_s = np.arange(round(0.5 * self._rate_hz)) / self._rate_hz
         hz = 2.0 * self._settings.lowest_hz
-        sound = np.where(np.abs(times_s - 0.25) < 0.15, 0.1 * np.sin(2.0 * np.pi * hz * times_s), 0.0)
-        for _ in self._steps(sound, list(frame_spectra(sound, self._plan))):
+        samples = np.where(np.abs(times_s - 0.25) < 0.15, 0.1 * np.sin(2.0 * np.pi * hz * times_s), 0.0)
+        for _ in self._steps(Sound(samples, self._rate_hz), list(frame_spectra(samples, self._plan))):
             pass
 
     @property
@@ -115,7 +117,10 @@ class LivePiece:
         return (self._dropped + len(self._samples)) / self._rate_hz
 
     def push(self, block: FloatArray) -> PitchTrack | None:
-        """Take a block; return the pitch in the frames that it completes, hum or not, None where there are none."""
+        """Take a block of shape (n,) and return the pitch in the frames that it completes, hum or not.
+
+        None where it completes no frame.
+        """
         self._samples = np.concatenate([self._samples, self._thinner.push(block)])
         length = len(self._plan.window)
         complete = (len(self._samples) - (length - length // 2)) // self._plan.hop + 1
@@ -132,17 +137,17 @@ class LivePiece:
 
     def hear(self) -> Iterator[list[HeardNote]]:
         """Yield the notes of what is held now, times from `start_s` on, in steps of a few milliseconds of work."""
-        samples = self._samples
+        sound = Sound(self._samples, self._rate_hz)
         # The last frames see silence after the end.
-        spectra = [*self._spectra, *frame_spectra(samples, self._plan, first=self._frames)]
-        return self._steps(samples, spectra)
+        spectra = [*self._spectra, *frame_spectra(sound.samples, self._plan, first=self._frames)]
+        return self._steps(sound, spectra)
 
-    def _steps(self, samples: FloatArray, spectra: list[Float32Array]) -> Iterator[list[HeardNote]]:
-        hum = find_hum(samples, self._rate_hz, lowest_hz=self._settings.lowest_hz)
+    def _steps(self, sound: Sound, spectra: list[Float32Array]) -> Iterator[list[HeardNote]]:
+        hum = find_hum(sound, lowest_hz=self._settings.lowest_hz)
         yield []
         track = self._pitch([np.concatenate(spectra)], hum)
         yield []
-        yield from notes_by_steps(samples, self._rate_hz, track, self._settings)
+        yield from notes_by_steps(sound, track, self._settings)
 
     def _pitch(self, spectra: list[Float32Array], hum: Hum) -> PitchTrack:
         settings = self._settings

@@ -18,6 +18,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.arrays import Float32Array, FloatArray
+from fluewright.listening.curves import top_between
+from fluewright.listening.sound import Sound
 from fluewright.listening.spectra import (
     FramePlan,
     Hum,
@@ -36,6 +38,7 @@ _HARMONICS = 6
 _RANGE_DB = 28.0
 # Price of a harmonic that is not there: low ones are seldom missing, high ones often.
 _PRICE = np.array([0.22, 0.22, 0.22, 0.12, 0.12, 0.12], dtype=np.float32)
+_ORDERS = np.arange(1, _HARMONICS + 1, dtype=np.float32)
 _LEAST_POWER = np.float32(1e-14)
 
 
@@ -63,10 +66,14 @@ class PitchTrack:
     clarity_db: FloatArray
     floor_db: FloatArray
 
+    def clear(self, clear_db: float) -> tuple[FloatArray, FloatArray]:
+        """Return times and pitch in Hz, each of shape (m,), of the frames as clear as that."""
+        there = self.clarity_db >= clear_db
+        return self.times_s[there], self.pitch_hz[there]
+
 
 def track_pitch(
-    samples: FloatArray,
-    rate_hz: float,
+    sound: Sound,
     *,
     lowest_hz: float = 180.0,
     highest_hz: float = 4500.0,
@@ -77,27 +84,28 @@ def track_pitch(
 
     Parameters
     ----------
-    samples : float array, shape (n,)
-        Sound relative to full scale.
-    rate_hz : float
-        Samples per second.
+    sound : Sound
     lowest_hz, highest_hz : float
         Range of pitches looked for, in Hz.
     hop_s : float
         Time from frame to frame in seconds.
     hum : Hum, optional
-        Mains hum to look past; found in the samples themselves if not given.
+        Mains hum to look past; found in the sound itself if not given.
 
     Returns
     -------
     PitchTrack
         One entry every `hop_s`.
     """
-    plan = plan_frames(rate_hz, lowest_hz=lowest_hz, hop_s=hop_s)
+    plan = plan_frames(sound.rate_hz, lowest_hz=lowest_hz, hop_s=hop_s)
     if hum is None:
-        hum = find_hum(samples, rate_hz, lowest_hz=lowest_hz)
+        hum = find_hum(sound, lowest_hz=lowest_hz)
     return pitch_of_spectra(
-        frame_spectra(samples, plan), plan, lowest_hz=lowest_hz, highest_hz=min(highest_hz, 0.45 * rate_hz), hum=hum
+        frame_spectra(sound.samples, plan),
+        plan,
+        lowest_hz=lowest_hz,
+        highest_hz=min(highest_hz, 0.45 * plan.rate_hz),
+        hum=hum,
     )
 
 
@@ -133,6 +141,41 @@ def _decibels(power: FloatArray) -> FloatArray:
     return np.asarray(10.0 * np.log10(np.maximum(power, 1e-14)), dtype=np.float64)
 
 
+@dataclass(frozen=True, eq=False)
+class _Frames:
+    """Spectra with what their background is. The long axes come last throughout, where sums run fastest."""
+
+    powers: Float32Array  # (frames, bins), hum pressed down
+    plan: FramePlan
+    floors: Float32Array  # (frames, bands)
+    centres_hz: FloatArray  # (bands,)
+    ceiling: Float32Array | None  # (bins,), the most that hum can show
+
+    @property
+    def rows(self) -> NDArray[np.integer]:
+        return np.arange(len(self.powers))[:, None]
+
+
+@dataclass(frozen=True, eq=False)
+class _Sought:
+    """What stands where the harmonics of candidates would be; all arrays: shape (orders, frames, candidates)."""
+
+    places: NDArray[np.integer]  # bins, counted from the first one kept
+    known: NDArray[np.bool_]  # whether the spectra reach so far
+    found: Float32Array  # power there
+    background: Float32Array  # power of what would stand there anyway
+
+    def of(self, best: NDArray[np.integer]) -> "_Sought":
+        """Return one candidate of each frame, shape (frames, orders)."""
+        frame = np.arange(len(best))
+        return _Sought(
+            self.places[:, frame, best].T,
+            self.known[:, frame, best].T,
+            self.found[:, frame, best].T,
+            self.background[:, frame, best].T,
+        )
+
+
 def _judge(
     powers: Float32Array, plan: FramePlan, ceiling: Float32Array | None, lowest_hz: float, highest_hz: float
 ) -> tuple[NDArray[np.floating], ...]:
@@ -140,63 +183,75 @@ def _judge(
     floors, centres_hz = noise_floors(powers, plan)
     if ceiling is not None:
         powers = np.where(powers < 4.0 * ceiling, np.minimum(powers, 1e-3 * ceiling), powers)
-    count, bins = powers.shape
-    rows = np.arange(count)[:, None]
-    first = plan.bins.start
-
-    # Axes: order, frame, candidate; the long axes come last, where sums run fastest.
+    frames = _Frames(powers, plan, floors, centres_hz, ceiling)
     lines, heights = _strongest_lines(powers, plan, lowest_hz, highest_hz)
     proposed = lines[:, :, None] / np.array(_SUBHARMONICS, dtype=np.float32)
-    candidates = np.asarray(proposed.reshape(count, -1), dtype=np.float32)
+    candidates = np.asarray(proposed.reshape(len(powers), -1), dtype=np.float32)
+    sought = _look_up(frames, candidates)
+    value = _standing(sought, heights[:, :1])
     allowed = (candidates >= 0.985 * lowest_hz) & (candidates <= 1.015 * highest_hz)
+    best = np.argmax(np.where(allowed, _score(sought, value), np.float32(-9.0)), axis=1)
 
-    orders = np.arange(1, _HARMONICS + 1, dtype=np.float32)
-    at_bins = np.multiply.outer(orders, candidates * np.float32(1.0 / plan.bin_hz))
-    places = np.rint(at_bins).astype(np.int32) - np.int32(first)
+    frame = frames.rows[:, 0]
+    chosen = sought.of(best)
+    power = np.where(value[:, frame, best].T > 0.0, chosen.found, np.float32(0.0))
+    clarity = np.max(power / (chosen.background + _LEAST_POWER), axis=1)
+    pitch = _sharpened(frames, candidates[frame, best], chosen.places, power)
+    return pitch, power.sum(axis=1), clarity, chosen.background[:, 0]
+
+
+def _look_up(frames: _Frames, candidates: Float32Array) -> _Sought:
+    """Look up what stands at the harmonics of candidates in Hz, shape (frames, candidates)."""
+    plan, (count, bins) = frames.plan, frames.powers.shape
+    at_bins = np.multiply.outer(_ORDERS, candidates * np.float32(1.0 / plan.bin_hz))
+    places = np.rint(at_bins).astype(np.int32) - np.int32(plan.bins.start)
     known = (places >= 1) & (places < bins - 1)
     places = _within(places, 1, bins - 2)
     # The nearest bin will do: off by half a bin of the padded transform a line loses 0.4 dB.
-    found = powers.reshape(-1).take(places + (np.arange(count, dtype=np.int32) * np.int32(bins))[:, None])
-    background = _floor_at(floors, centres_hz, plan, places)
-    if ceiling is not None:
-        background = np.maximum(background, 0.25 * ceiling[places])
+    found = frames.powers.reshape(-1).take(places + (np.arange(count, dtype=np.int32) * np.int32(bins))[:, None])
+    background = _floor_at(frames.floors, frames.centres_hz, plan, places)
+    if frames.ceiling is not None:
+        background = np.maximum(background, 0.25 * frames.ceiling[places])
+    return _Sought(places, known, found, background)
 
-    top = heights[:, :1] + _LEAST_POWER
-    value = np.float32(1.0) + np.float32(10.0 / _RANGE_DB) * np.log10((found + _LEAST_POWER) / top)
-    standing = known & (found > np.float32(8.0) * background)
-    value = np.where(standing, np.minimum(np.maximum(value, np.float32(0.0)), np.float32(1.0)), np.float32(0.0))
-    # Higher harmonics count as far as they make good for those missing below them: a faint one, or a peak of
-    # noise in its place, must not make a pure tone's harmonics missing that its subharmonic never looks for.
-    worth = np.where(known, value - _PRICE[:, None, None], np.float32(0.0))
-    running = worth[0].copy()
-    score = worth[0].copy()
+
+def _standing(sought: _Sought, top: Float32Array) -> Float32Array:
+    """Return how far each harmonic stands out, 0 to 1 on a scale of decibels under the frame's strongest line."""
+    value = np.float32(1.0) + np.float32(10.0 / _RANGE_DB) * np.log10(
+        (sought.found + _LEAST_POWER) / (top + _LEAST_POWER)
+    )
+    held: Float32Array = np.minimum(np.maximum(value, np.float32(0.0)), np.float32(1.0))
+    stands = sought.known & (sought.found > np.float32(8.0) * sought.background)
+    return np.where(stands, held, np.float32(0.0))
+
+
+def _score(sought: _Sought, value: Float32Array) -> Float32Array:
+    """Return the score of each candidate, shape (frames, candidates).
+
+    Higher harmonics count as far as they make good for those missing below them: a faint one, or a peak of noise in its
+    place, must not make a pure tone's harmonics missing that its subharmonic never looks for.
+    """
+    worth: Float32Array = np.where(sought.known, value - _PRICE[:, None, None], np.float32(0.0))
+    running: Float32Array = worth[0].copy()
+    score: Float32Array = worth[0].copy()
     for order in range(1, _HARMONICS):
         running += worth[order]
         np.maximum(score, running, out=score)
-    score = np.where(allowed, score, np.float32(-9.0))
-    best = np.argmax(score, axis=1)
+    return score
 
-    frame = rows[:, 0]
-    pitch = candidates[frame, best]
-    found_best = found[:, frame, best].T
-    stands = value[:, frame, best].T > 0.0
-    background_best = background[:, frame, best].T
-    power = np.where(stands, found_best, np.float32(0.0))
-    clarity = np.max(power / (background_best + _LEAST_POWER), axis=1)
-    total = power.sum(axis=1)
 
-    # Sharpen: parabola through the logarithm of the three bins around each harmonic that stands out.
-    place = places[:, frame, best].T
+def _sharpened(
+    frames: _Frames, pitch: Float32Array, place: NDArray[np.integer], power: Float32Array
+) -> NDArray[np.floating]:
+    """Return the pitch by a parabola through the logarithm of the three bins round each harmonic that stands out."""
+    powers, plan, rows = frames.powers, frames.plan, frames.rows
     step = np.argmax(np.stack([powers[rows, place + d] for d in (-1, 0, 1)]), axis=0) - 1
-    place = _within(place + step, 1, bins - 2)
-    refined = (first + place + _top_shift(powers, rows, place)) * np.float32(plan.bin_hz) / orders
+    place = _within(place + step, 1, powers.shape[1] - 2)
+    refined = (plan.bins.start + place + _top_shift(powers, rows, place)) * np.float32(plan.bin_hz) / _ORDERS
     near = np.abs(refined - pitch[:, None]) < 0.03 * pitch[:, None]
-    weight = power * np.square(orders) * near
-    sum_weight = weight.sum(axis=1)
-    sharpened = np.where(
-        sum_weight > 0.0, (weight * refined).sum(axis=1) / np.where(sum_weight > 0.0, sum_weight, 1.0), pitch
-    )
-    return sharpened, total, clarity, background_best[:, 0]
+    weight = power * np.square(_ORDERS) * near
+    total = weight.sum(axis=1)
+    return np.where(total > 0.0, (weight * refined).sum(axis=1) / np.where(total > 0.0, total, 1.0), pitch)
 
 
 def _within(places: NDArray[np.integer], low: int, high: int) -> NDArray[np.integer]:
@@ -207,9 +262,7 @@ def _within(places: NDArray[np.integer], low: int, high: int) -> NDArray[np.inte
 
 def _top_shift(powers: Float32Array, rows: NDArray[np.integer], place: NDArray[np.integer]) -> NDArray[np.floating]:
     """Return how far the top of a line lies from its highest bin, -0.5 to 0.5: parabola through the logarithm."""
-    left, middle, right = (np.log(powers[rows, place + d] + _LEAST_POWER) for d in (-1, 0, 1))
-    bend = left - 2.0 * middle + right
-    shift = np.where(bend < -1e-6, 0.5 * (left - right) / np.minimum(bend, -1e-6), 0.0)
+    shift = top_between(*(np.log(powers[rows, place + d] + _LEAST_POWER) for d in (-1, 0, 1)))
     return np.asarray(np.minimum(np.maximum(shift, -0.5), 0.5))
 
 

@@ -12,7 +12,7 @@ import numpy as np
 from fluewright.arrays import BoolArray, FloatArray
 from fluewright.listening.medians import median, running_median
 
-__all__ = ["Stretch", "level_dips", "sounding_frames", "split_by_pitch"]
+__all__ = ["Stretch", "level_dips", "runs_of", "sounding_frames", "split_by_pitch"]
 
 
 _REACH_S = 0.75
@@ -45,7 +45,20 @@ class Stretch:
 
 
 def sounding_frames(level_db: FloatArray, clarity_db: FloatArray, *, clear_db: float, frames_per_s: float) -> BoolArray:
-    """Return which frames hold a tone: clear of the background, not the faint tail of a louder neighbour."""
+    """Return which frames hold a tone: clear of the background, not the faint tail of a louder neighbour.
+
+    Parameters
+    ----------
+    level_db, clarity_db : float array, shape (n,)
+        Of a `PitchTrack`.
+    clear_db : float
+        How far a tone must stand above the background.
+    frames_per_s : float
+
+    Returns
+    -------
+    bool array, shape (n,)
+    """
     if len(level_db) == 0:
         return np.zeros(0, dtype=bool)
     clear = clarity_db >= clear_db
@@ -57,6 +70,12 @@ def sounding_frames(level_db: FloatArray, clarity_db: FloatArray, *, clear_db: f
     return np.asarray(clear & (heard >= loud_enough), dtype=np.bool_)
 
 
+def runs_of(frames: BoolArray) -> list[tuple[int, int]]:
+    """Return (first, last), both counted in, of every run of frames, shape (n,), that are true."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], frames.astype(np.int8), [0]]))).tolist()
+    return [(first, stop - 1) for first, stop in zip(edges[0::2], edges[1::2], strict=True)]
+
+
 def split_by_pitch(
     pitch_hz: FloatArray, sounding: BoolArray, *, step_cents: float, shortest_frames: int
 ) -> list[Stretch]:
@@ -66,6 +85,13 @@ def split_by_pitch(
     that is, where pitch moves fast and stays there. A slow glide of any width stays whole, and so does a wide
     vibrato, which swings to and fro without leaps. Pieces shorter than `shortest_frames` between two cuts are
     given to their neighbours.
+
+    Parameters
+    ----------
+    pitch_hz, sounding : array, shape (n,)
+        Pitch in each frame, and which frames hold a tone.
+    step_cents : float
+    shortest_frames : int
     """
     cents = 1200.0 * np.log2(np.maximum(pitch_hz, 1.0))
     stretches: list[Stretch] = []
@@ -82,7 +108,7 @@ def split_by_pitch(
 
 
 def level_dips(level_db: FloatArray, *, depth_db: float, reach: int) -> list[int]:
-    """Return the places of narrow dips: `depth_db` under what stands within `reach` places on either side."""
+    """Return the places of narrow dips of a level, shape (n,): `depth_db` under what stands within `reach` places."""
     count = len(level_db)
     if count < 5:
         return []
@@ -115,10 +141,8 @@ def _sliding_max(values: FloatArray, reach: int, ahead: int | None = None) -> Fl
 
 def _runs(sounding: BoolArray, cents: FloatArray, step_cents: float) -> list[tuple[int, int]]:
     """Return runs of sounding frames, with holes of one or two frames closed where the pitch goes on."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sounding.astype(np.int8), [0]])))
     runs: list[tuple[int, int]] = []
-    for first, stop in zip(edges[0::2], edges[1::2], strict=True):
-        here = (int(first), int(stop) - 1)
+    for here in runs_of(sounding):
         if runs:
             previous = runs[-1]
             hole = here[0] - previous[1] - 1

@@ -18,18 +18,12 @@ from itertools import pairwise
 import numpy as np
 
 from fluewright.arrays import Float32Array, FloatArray
+from fluewright.listening.framing import piece_of
 from fluewright.listening.medians import median
+from fluewright.listening.sound import Sound, SoundArray
+from fluewright.listening.windows import hann
 
-__all__ = [
-    "FramePlan",
-    "Hum",
-    "Thinner",
-    "find_hum",
-    "frame_spectra",
-    "noise_floors",
-    "plan_frames",
-    "thin_out",
-]
+__all__ = ["FramePlan", "Hum", "find_hum", "frame_spectra", "noise_floors", "plan_frames"]
 
 
 _WINDOW_S = 0.0427
@@ -113,7 +107,7 @@ class Hum:
     amplitudes: FloatArray
 
     def ceiling(self, plan: FramePlan) -> Float32Array:
-        """Return the most power that the hum can show in each bin of `plan`, however its lines add up."""
+        """Return the most power that the hum can show in a plan's bins, shape (bins,), however its lines add up."""
         bins_hz = np.arange(plan.bins.start, plan.bins.stop) * plan.bin_hz
         total = np.zeros(len(bins_hz))
         for line_hz, amplitude in zip(self.lines_hz, self.amplitudes, strict=True):
@@ -127,8 +121,7 @@ def plan_frames(rate_hz: float, *, lowest_hz: float, hop_s: float = 0.010) -> Fr
 
     transform = int(prev_fast_len(round(2.0 * rate_hz * max(_WINDOW_S, _PERIODS_IN_WINDOW / lowest_hz)), real=True))
     length = transform // 2
-    window = 0.5 - 0.5 * np.cos(2.0 * np.pi * (np.arange(length) + 0.5) / length)
-    window *= 2.0 / window.sum()
+    window = hann(length) * (2.0 / hann(length).sum())
     first = max(1, int(0.6 * lowest_hz * transform / rate_hz))
     last = int(min(_HIGHEST_BIN_HZ, 0.48 * rate_hz) * transform / rate_hz)
     hop = max(1, round(hop_s * rate_hz))
@@ -136,12 +129,22 @@ def plan_frames(rate_hz: float, *, lowest_hz: float, hop_s: float = 0.010) -> Fr
 
 
 def frame_spectra(
-    samples: FloatArray, plan: FramePlan, *, first: int = 0, stop: int | None = None
+    samples: SoundArray, plan: FramePlan, *, first: int = 0, stop: int | None = None
 ) -> Iterator[Float32Array]:
-    """Yield the power spectra of successive frames in batches of shape (up to 256, bins).
+    """Yield the power spectra of successive frames in batches.
 
-    Frame i is centred on sample i * hop; the sound is taken as silent before its start and after its end. Frames
-    `first` to `stop` - 1 are made, all of them if not said otherwise.
+    Parameters
+    ----------
+    samples : float array, shape (n,)
+        Sound relative to full scale, silent before its start and after its end.
+    plan : FramePlan
+    first, stop : int
+        The first frame and the one behind the last; all of them by default. Frame i is centred on sample i * hop.
+
+    Yields
+    ------
+    float32 array, shape (frames, bins)
+        At most 256 frames; the power of a sine of amplitude A peaks at A**2.
     """
     from scipy.fft import rfft
 
@@ -152,9 +155,7 @@ def frame_spectra(
     for start in range(first, count, _BATCH):
         last = min(start + _BATCH, count)
         left, right = start * plan.hop - before, (last - 1) * plan.hop - before + length
-        piece = np.zeros(right - left, dtype=np.float32)
-        inside = samples[max(left, 0) : min(right, len(samples))]
-        piece[max(-left, 0) : max(-left, 0) + len(inside)] = inside
+        piece = piece_of(samples, left, right).astype(np.float32)
         frames = np.lib.stride_tricks.sliding_window_view(piece, length)[:: plan.hop]
         powers = np.empty((len(frames), plan.bins.stop - plan.bins.start), dtype=np.float32)
         for row in range(0, len(frames), _CACHED):
@@ -201,107 +202,66 @@ def noise_floors(powers: Float32Array, plan: FramePlan) -> tuple[Float32Array, F
     return np.stack(floors, axis=1), np.array(centres)
 
 
-def find_hum(samples: FloatArray, rate_hz: float, *, lowest_hz: float) -> Hum:
+def find_hum(sound: Sound, *, lowest_hz: float) -> Hum:
     """Find mains hum (50 or 60 Hz and multiples) by long spectra of the whole recording.
 
     Hum is only believed where a line stands under the lowest pitch, where no note can be. Lines above may
     belong to notes as well; they count with no more than 10 dB above the strongest line below.
-    """
-    from scipy.fft import rfft
 
+    Parameters
+    ----------
+    sound : Sound
+    lowest_hz : float
+        Lowest pitch that a note may have, Hz.
+    """
     none = Hum(np.empty(0), np.empty(0))
-    length = min(len(samples), round(1.5 * rate_hz))
-    if length < 0.3 * rate_hz:
+    length = min(len(sound), round(1.5 * sound.rate_hz))
+    if length < 0.3 * sound.rate_hz:
         return none
-    window = np.hanning(length).astype(np.float32)
-    window *= 2.0 / window.sum()
-    reach = round(_HUM_REACH_HZ * length / rate_hz) + 8
-    # Hum stands through the recording: so many moments of it, evenly spread, tell as much as all.
-    count = min(len(samples) // length, _HUM_MOMENTS)
-    spectra = []
-    for start in np.linspace(0, len(samples) - length, count).astype(int).tolist():
-        spectrum = rfft(samples[start : start + length].astype(np.float32) * window)[:reach]
-        spectra.append(np.abs(spectrum))
-    # A line that stands all the time stands in the quieter moments too.
-    size = np.quantile(np.stack(spectra), 0.25, axis=0) if count > 1 else spectra[0]
-    bin_hz = rate_hz / length
+    size, bin_hz = _standing(sound, length), sound.rate_hz / length
     best = none
     for mains_hz in _MAINS_HZ:
-        lines_hz, amplitudes, clear = [], [], []
-        for order in range(1, int(_HUM_REACH_HZ / mains_hz) + 1):
-            centre = order * mains_hz / bin_hz
-            spread = 2.0 + 0.004 * centre
-            first, last = max(1, math.floor(centre - spread)), math.ceil(centre + spread) + 1
-            top = first + int(np.argmax(size[first:last]))
-            around = size[max(1, top - 24) : top + 25]
-            lines_hz.append(top * bin_hz)
-            amplitudes.append(1.2 * float(size[top]))  # 1.2: the top may lie between two bins
-            clear.append(float(size[top]) > 5.0 * median(around) and size[top] > 1e-7)
-        below = [a for f, a, c in zip(lines_hz, amplitudes, clear, strict=True) if c and f < 0.9 * lowest_hz]
-        if not below:
-            continue
-        most = max(below) * 10.0**0.5
-        kept = [(f, min(a, most)) for f, a, c in zip(lines_hz, amplitudes, clear, strict=True) if c]
-        hum = Hum(np.array([f for f, _ in kept]), np.array([a for _, a in kept]))
-        if float(np.sum(hum.amplitudes**2)) > float(np.sum(best.amplitudes**2)):
+        hum = _lines_of(mains_hz, size, bin_hz, lowest_hz)
+        if hum is not None and float(np.sum(hum.amplitudes**2)) > float(np.sum(best.amplitudes**2)):
             best = hum
     return best
 
 
-class Thinner:
-    """Brings sound to a rate under 88.2 kHz, which holds all that is measured, block by block.
+def _standing(sound: Sound, length: int) -> FloatArray:
+    """Return the size of what stands through a sound, in bins of a long spectrum of the lowest frequencies."""
+    from scipy.fft import rfft
 
-    A windowed-sinc low-pass (Blackman, 48 periods of the new rate) goes before each whole-number reduction; the sound
-    is taken as silent before its start.
-
-    Parameters
-    ----------
-    rate_hz : float
-        Samples per second of the blocks.
-    """
-
-    def __init__(self, rate_hz: float) -> None:
-        self._factor = int(rate_hz // 44_100)
-        if self._factor < 2:
-            self._factor = 1
-        self.rate_hz = rate_hz / self._factor
-        self._half = 24 * self._factor
-        place = np.arange(-self._half, self._half + 1)
-        kernel = np.sinc(0.92 * place / self._factor) * np.blackman(2 * self._half + 1)
-        self._kernel = kernel / kernel.sum()
-        self._waiting = np.zeros(self._half)
-
-    def push(self, block: FloatArray) -> FloatArray:
-        """Return the thinned samples that are complete with this block; they lag by half the low-pass, 0.6 ms."""
-        if self._factor == 1:
-            return block
-        self._waiting = np.concatenate([self._waiting, block])
-        count = max((len(self._waiting) - len(self._kernel)) // self._factor + 1, 0)
-        thinned = np.empty(count)
-        step = 16_384
-        for start in range(0, count, step):
-            stop = min(start + step, count)
-            piece = self._waiting[start * self._factor : (stop - 1) * self._factor + len(self._kernel)]
-            views = np.lib.stride_tricks.sliding_window_view(piece, len(self._kernel))
-            thinned[start:stop] = views[:: self._factor] @ self._kernel
-        self._waiting = self._waiting[count * self._factor :].copy()
-        return thinned
-
-    def flush(self) -> FloatArray:
-        """Return what still waits, as if silence followed, and begin anew."""
-        if self._factor == 1:
-            return np.empty(0)
-        rest = self.push(np.zeros(self._half))
-        self._waiting = np.zeros(self._half)
-        return rest
+    window = np.hanning(length).astype(np.float32)
+    window *= 2.0 / window.sum()
+    reach = round(_HUM_REACH_HZ * length / sound.rate_hz) + 8
+    # Hum stands through the recording: so many moments of it, evenly spread, tell as much as all.
+    count = min(len(sound) // length, _HUM_MOMENTS)
+    spectra = []
+    for start in np.linspace(0, len(sound) - length, count).astype(int).tolist():
+        spectrum = rfft(sound.samples[start : start + length].astype(np.float32) * window)[:reach]
+        spectra.append(np.abs(spectrum))
+    # A line that stands all the time stands in the quieter moments too.
+    return np.asarray(np.quantile(np.stack(spectra), 0.25, axis=0) if count > 1 else spectra[0])
 
 
-def thin_out(samples: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
-    """Return the whole sound at a rate under 88.2 kHz, and that rate; see `Thinner`."""
-    if rate_hz < 2.0 * 44_100:
-        return samples, rate_hz
-    thinner = Thinner(rate_hz)
-    return np.concatenate([thinner.push(samples), thinner.flush()]), thinner.rate_hz
+def _lines_of(mains_hz: float, size: FloatArray, bin_hz: float, lowest_hz: float) -> Hum | None:
+    """Return the lines at multiples of a mains frequency that stand clear; None where none is under the notes."""
+    lines_hz, amplitudes, clear = [], [], []
+    for order in range(1, int(_HUM_REACH_HZ / mains_hz) + 1):
+        centre = order * mains_hz / bin_hz
+        spread = 2.0 + 0.004 * centre
+        first, last = max(1, math.floor(centre - spread)), math.ceil(centre + spread) + 1
+        top = first + int(np.argmax(size[first:last]))
+        around = size[max(1, top - 24) : top + 25]
+        lines_hz.append(top * bin_hz)
+        amplitudes.append(1.2 * float(size[top]))  # 1.2: the top may lie between two bins
+        clear.append(float(size[top]) > 5.0 * median(around) and size[top] > 1e-7)
+    below = [a for f, a, c in zip(lines_hz, amplitudes, clear, strict=True) if c and f < 0.9 * lowest_hz]
+    if not below:
+        return None
+    most = max(below) * 10.0**0.5
+    kept = [(f, min(a, most)) for f, a, c in zip(lines_hz, amplitudes, clear, strict=True) if c]
+    return Hum(np.array([f for f, _ in kept]), np.array([a for _, a in kept]))
 
 
 def _hann_response(offset_bins: FloatArray) -> FloatArray:

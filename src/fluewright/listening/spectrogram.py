@@ -1,16 +1,21 @@
 """The sound's spectrum over time as a small table, for a picture."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 
-from fluewright.arrays import Float32Array
+from fluewright.arrays import Float32Array, IntArray
 from fluewright.errors import RecordingError
-from fluewright.listening.recordings import Recording
+from fluewright.listening.framing import piece_of
+from fluewright.listening.sound import Sound, SoundArray
 
 __all__ = ["Spectrogram", "spectrogram"]
 
 _WINDOW_S = 0.046
+# Windows transformed at a time: their spectra stay in the processor's cache.
+_BATCH = 16
+_LEAST = 1e-6
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,14 +37,14 @@ class Spectrogram:
 
 
 def spectrogram(
-    recording: Recording, *, start_s: float = 0.0, end_s: float | None = None, top_hz: float = 8000.0,
+    sound: Sound, *, start_s: float = 0.0, end_s: float | None = None, top_hz: float = 8000.0,
     columns: int = 900, rows: int = 320,
 ) -> Spectrogram:  # fmt: skip
     """Return levels over frequency and time; each cell holds the largest level within it.
 
     Parameters
     ----------
-    recording : Recording
+    sound : Sound
     start_s, end_s : float
         The part shown; all of it by default.
     top_hz : float
@@ -52,35 +57,40 @@ def spectrogram(
     RecordingError
         An empty part, or a size outside its limits.
     """
-    end_s = recording.duration_s if end_s is None else min(end_s, recording.duration_s)
+    rate_hz = sound.rate_hz
+    duration_s = len(sound) / rate_hz
+    end_s = duration_s if end_s is None else min(end_s, duration_s)
     if not 0.0 <= start_s < end_s or not (2 <= columns <= 4000 and 2 <= rows <= 4000):
         raise RecordingError(
             f"spectrogram: nothing to show from {start_s:g} to {end_s:g} s in {columns} x {rows} cells"
         )
-    from scipy.fft import rfft
-
-    rate = recording.rate_hz
-    top_hz = min(top_hz, 0.5 * rate)
-    length = round(_WINDOW_S * rate)
-    window = np.hanning(length).astype(np.float32)
-    window *= 2.0 / window.sum()
+    top_hz = min(top_hz, 0.5 * rate_hz)
+    length = round(_WINDOW_S * rate_hz)
     transform = 1 << (length - 1).bit_length() + 1
-    kept = round(top_hz * transform / rate)
+    kept = round(top_hz * transform / rate_hz)
     edges = np.unique(np.linspace(0, kept, min(rows, kept) + 1).astype(int))
     # Windows half a length apart at most, so that no attack falls between two columns.
-    inside = max(int(np.ceil((end_s - start_s) / columns / (0.5 * _WINDOW_S))), 1)
+    inside = max(math.ceil((end_s - start_s) / columns / (0.5 * _WINDOW_S)), 1)
     centres = start_s + (np.arange(columns * inside) + 0.5) * (end_s - start_s) / (columns * inside)
-    starts = np.rint(centres * rate).astype(int) - length // 2
-    table = np.empty((len(edges) - 1, columns), dtype=np.float32)
-    for column in range(columns):
-        best = np.zeros(len(edges) - 1, dtype=np.float32)
-        for first in starts[column * inside : (column + 1) * inside]:
-            piece = np.zeros(length, dtype=np.float32)
-            a, b = max(first, 0), min(first + length, len(recording.samples))
-            if b > a:
-                piece[a - first : b - first] = recording.samples[a:b]
-            power = np.abs(rfft(piece * window, n=transform)[:kept])
-            best = np.maximum(best, np.maximum.reduceat(power, edges[:-1]))
-        table[:, column] = best
-    levels = (20.0 * np.log10(np.maximum(table, 1e-6))).astype(np.float32)
+    starts = np.rint(centres * rate_hz).astype(np.int64) - length // 2
+    sizes = np.empty((len(starts), len(edges) - 1), dtype=np.float32)
+    for row in range(0, len(starts), _BATCH):
+        part = slice(row, row + _BATCH)
+        sizes[part] = np.maximum.reduceat(
+            _sizes(sound.samples, starts[part], length, transform)[:, :kept], edges[:-1], axis=1
+        )
+    table = sizes.reshape(columns, inside, -1).max(axis=1).T
+    levels = (20.0 * np.log10(np.maximum(table, _LEAST))).astype(np.float32)
     return Spectrogram(levels, top_hz, start_s, end_s)
+
+
+def _sizes(samples: SoundArray, starts: IntArray, length: int, transform: int) -> Float32Array:
+    """Return the spectra of windows at rising starts, shape (windows, bins); a sine of amplitude A has the size A."""
+    from scipy.fft import rfft
+
+    window = np.hanning(length).astype(np.float32)
+    window *= 2.0 / window.sum()
+    base = int(starts[0])
+    piece = piece_of(samples, base, int(starts[-1]) + length).astype(np.float32)
+    frames = np.lib.stride_tricks.sliding_window_view(piece, length)[starts - base]
+    return np.asarray(np.abs(rfft(frames * window, n=transform, axis=1)), dtype=np.float32)

@@ -1,8 +1,8 @@
 """Notes from sound that comes piece by piece: a microphone, or a file too long to hold.
 
-A `Listener` is given blocks as they come and hears with the same code as a whole recording. It keeps what is not yet
-heard out, at most a few seconds live and about a minute of a file; each time enough has come it is cut where nothing
-sounds, or between slurred notes, or, in a note longer than that, within the note, whose pieces are then put together.
+A `Listener` is given blocks as they come and hears with the same code as a whole recording. It keeps what has not ended
+yet, at most a few seconds live and about a minute of a file; each time enough has come it is cut where nothing sounds,
+or between slurred notes, or, in a note longer than that, within the note, whose pieces are then put together.
 
 Live, no block may wait for the measuring of the notes before it: the spectra are made block by block, and a piece that
 is due is heard in small steps, a few with every further block.
@@ -18,11 +18,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from fluewright.arrays import FloatArray
-from fluewright.errors import RecordingError
-from fluewright.listening.notes import HeardNote, Hearing, ListeningSettings, check_rate, hear_notes, settled
+from fluewright.listening.analysis import hear_notes
+from fluewright.listening.blocks import one_channel
+from fluewright.listening.notes import HeardNote, Hearing, ListeningSettings, check_rate, settled
 from fluewright.listening.pieces import FilePiece, LivePiece
 from fluewright.listening.pitch import PitchTrack
-from fluewright.listening.recordings import Recording, RecordingAbout, read_blocks, survey_recording
+from fluewright.listening.recordings import Recording
+from fluewright.listening.survey import RecordingAbout, read_blocks, survey_recording
 from fluewright.units import cents_above
 
 __all__ = ["HeardFile", "Listener", "Moment", "hear_file"]
@@ -65,7 +67,7 @@ class Listener:
         Samples per second of the blocks.
     settings : ListeningSettings, optional
     live : bool
-        Hear a note out soon after it ends (and look at every block for `now`), or in long pieces. Live, a note is given
+        Give a note out soon after it ends (and look at every block for `now`), or in long pieces. Live, a note is given
         out some blocks after it is known to have ended.
 
     Raises
@@ -95,18 +97,19 @@ class Listener:
         return self._came / self.rate_hz
 
     def push(self, samples: ArrayLike) -> tuple[HeardNote, ...]:
-        """Take a block and return the notes that are heard out by it, times from the first sample on.
+        """Take a block and return the notes that are heard to their end by it, times from the first sample on.
+
+        Parameters
+        ----------
+        samples : float array, shape (n,)
+            Sound relative to full scale.
 
         Raises
         ------
         RecordingError
             The block is not one channel of finite numbers.
         """
-        block = np.asarray(samples, dtype=np.float64)
-        if block.ndim != 1:
-            raise RecordingError(f"a block has the shape {block.shape}; one channel (n,) is needed")
-        if not np.isfinite(block).all():
-            raise RecordingError("a block holds samples that are not numbers; check the sound input")
+        block = one_channel(samples)
         self._came += len(block)
         self._look(self._held.push(block), len(block) / self.rate_hz)
         out: tuple[HeardNote, ...] = ()
@@ -117,7 +120,7 @@ class Listener:
         if self._held.end_s - self._held.start_s < self._held.longest_s and not ended:
             return out
         if self.live and not self._sounded and self._hearing is None:
-            # Nothing to hear out; only the last moments matter for what comes.
+            # Nothing to hear; only the last moments matter for what comes.
             self._held.drop(self._held.end_s - self._held.context_s)
             return out
         if self._hearing is None:

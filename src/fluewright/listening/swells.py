@@ -1,13 +1,13 @@
 """A slow rise and fall of breath: pitch against level or breath, jumps between registers, warbles.
 
 The pitch track (every 10 ms) is cut where it moves by a third or more and stays; what lies between is a stretch of one
-register. The moment of a jump is where the sound of one pitch gives way to that of the other, by the power of their own
-partials in short windows. Where the level beats by more than 6 dB at 7.5 to 60 Hz, as two modes at once make it, a
-warble is told.
+register. What of that does not depend on breath is found once (`follow_registers`); a breath log is laid beside it
+afterwards (`swell_of`).
 """
 
 import math
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -15,22 +15,29 @@ import numpy as np
 from fluewright.arrays import BoolArray, FloatArray
 from fluewright.errors import RecordingError
 from fluewright.listening.breath_log import BreathLog
+from fluewright.listening.jumps import Jump, jump_s
 from fluewright.listening.medians import running_median
-from fluewright.listening.notes import ListeningSettings
-from fluewright.listening.pitch import track_pitch
-from fluewright.listening.recordings import Recording
-from fluewright.listening.segments import sounding_frames
-from fluewright.listening.spectra import find_hum, thin_out
-from fluewright.units import cents_above
+from fluewright.listening.pitch import PitchTrack
+from fluewright.listening.segments import runs_of, sounding_frames
+from fluewright.listening.sound import Sound
+from fluewright.listening.warbles import Warble, find_warbles
+from fluewright.units import CENTS_PER_OCTAVE, cents_above
 
-__all__ = ["Jump", "Swell", "SwellStretch", "Warble", "hear_swell"]
+__all__ = ["HeldRegister", "Registers", "Swell", "SwellStretch", "follow_registers", "swell_of"]
 
 
 _HOP_S = 0.010
 _JUMP_CENTS = 300.0
 _SHORTEST_S = 0.12
 _HOLE_S = 0.15
-_WINDOW_S = 0.012
+_NEXT_FRAMES = 8
+_BREATH_PAUSE_S = 0.5
+_SHORTEST_BREATH_S = 1.0
+# A doubling of the jet's force makes about so much more level.
+_DB_PER_DOUBLING = 6.0
+_FEWEST = 20
+_LEAST_PA = 5.0
+_MOST_PLACES = 400
 
 
 @dataclass(frozen=True)
@@ -41,7 +48,7 @@ class SwellStretch:
     ----------
     start_s, end_s : float
     times_s, frequencies_hz, levels_db, pressures_pa : array, shape (n,)
-        Every 10 ms; pressures NaN without a breath log.
+        Every 10 ms; 0 dB is a sine of full scale; pressures NaN without a breath log.
     cents_per_doubling : float
         Rise of pitch a doubling of breath; with no breath log a 6 dB rise of level. NaN where breath hardly moves.
     """
@@ -61,38 +68,6 @@ class SwellStretch:
 
 
 @dataclass(frozen=True)
-class Jump:
-    """A change of register within the breath.
-
-    Attributes
-    ----------
-    time_s : float
-    up : bool
-    before_hz, after_hz, before_db, after_db : float
-        Pitch and level just before and after.
-    pressure_pa : float
-        NaN without a breath log.
-    """
-
-    time_s: float
-    up: bool
-    before_hz: float
-    after_hz: float
-    before_db: float
-    after_db: float
-    pressure_pa: float
-
-
-@dataclass(frozen=True)
-class Warble:
-    """A stretch whose level beats, and how often a second."""
-
-    start_s: float
-    end_s: float
-    rate_hz: float
-
-
-@dataclass(frozen=True)
 class Swell:
     """All that was heard of one or more swells in a recording."""
 
@@ -101,76 +76,106 @@ class Swell:
     warbles: tuple[Warble, ...]
     warnings: tuple[str, ...]
 
+    def breaths(self) -> "tuple[Swell, ...]":
+        """Return every breath by itself: what lies within half a second of one another, a second long at least."""
+        groups: list[list[SwellStretch]] = []
+        for stretch in self.stretches:
+            if groups and stretch.start_s - groups[-1][-1].end_s < _BREATH_PAUSE_S:
+                groups[-1].append(stretch)
+            else:
+                groups.append([stretch])
+        out = []
+        for group in groups:
+            start_s, end_s = group[0].start_s, group[-1].end_s
+            if end_s - start_s > _SHORTEST_BREATH_S:
+                jumps = tuple(j for j in self.jumps if start_s <= j.time_s <= end_s)
+                warbles = tuple(w for w in self.warbles if w.start_s <= end_s and w.end_s >= start_s)
+                out.append(Swell(tuple(group), jumps, warbles, ()))
+        return tuple(out)
 
-def hear_swell(
-    recording: Recording, log: BreathLog | None = None, *, settings: ListeningSettings | None = None
-) -> Swell:
+
+@dataclass(frozen=True, eq=False)
+class HeldRegister:
+    """One register held, without its breath.
+
+    Attributes
+    ----------
+    first, last : int
+        Frames of the track, both counted in.
+    times_s, frequencies_hz, levels_db : float array, shape (n,)
+        What they hold, slips to another pitch left out.
+    """
+
+    first: int
+    last: int
+    times_s: FloatArray
+    frequencies_hz: FloatArray
+    levels_db: FloatArray
+
+
+@dataclass(frozen=True)
+class Registers:
+    """What of swells does not depend on breath: registers held, jumps without their pressures, warbles."""
+
+    held: tuple[HeldRegister, ...]
+    jumps: tuple[Jump, ...]
+    warbles: tuple[Warble, ...]
+
+
+def follow_registers(sound: Sound, track: PitchTrack, *, clear_db: float) -> Registers:
     """Follow pitch, level and register through slow swells.
 
     Parameters
     ----------
-    recording : Recording
-    log : BreathLog, optional
-        On the recording's clock (`align_log`).
-    settings : ListeningSettings, optional
+    sound : Sound
+        At a rate from `thin_out`.
+    track : PitchTrack
+        Its pitch every 10 ms.
+    clear_db : float
+        How far a tone must stand above the background; see `ListeningSettings`.
 
     Raises
     ------
     RecordingError
-        The sample rate is too low, or nothing with a pitch sounds.
+        Nothing with a pitch sounds.
     """
-    settings = settings or ListeningSettings()
-    samples, rate_hz = thin_out(recording.samples, recording.rate_hz)
-    if settings.lowest_hz > 0.2 * rate_hz:
-        raise RecordingError(f"{rate_hz:g} samples a second are too few; record at 44100 or 48000")
-    hum = find_hum(samples, rate_hz, lowest_hz=settings.lowest_hz)
-    track = track_pitch(
-        samples, rate_hz, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=_HOP_S, hum=hum
-    )
-    sounding = sounding_frames(track.level_db, track.clarity_db, clear_db=settings.clear_db, frames_per_s=1.0 / _HOP_S)
+    sounding = sounding_frames(track.level_db, track.clarity_db, clear_db=clear_db, frames_per_s=1.0 / _HOP_S)
     if not sounding.any():
         raise RecordingError("no pitch stands clear of the background; record nearer to the instrument")
-    cents = 1200.0 * np.log2(np.maximum(track.pitch_hz, 1.0))
-    groups = [g for run in _runs(sounding) for g in _registers(cents, run)]
-    pressures = log.at(track.times_s) if log is not None else np.full(len(track.times_s), math.nan)
-    stretches = [_stretch(track.times_s, track.pitch_hz, track.level_db, pressures, a, b) for a, b in groups]
-    jumps = []
-    for (first, second), (before, after) in zip(pairwise(groups), pairwise(stretches), strict=True):
-        step = cents_above(after.frequencies_hz[:8].mean(), before.frequencies_hz[-8:].mean())
-        if (second[0] - first[1]) * _HOP_S > _HOLE_S or abs(step) < _JUMP_CENTS:
-            continue
-        time = _moment(
-            samples,
-            rate_hz,
-            before.end_s,
-            after.start_s,
-            float(np.median(before.frequencies_hz[-8:])),
-            float(np.median(after.frequencies_hz[:8])),
-        )
-        jumps.append(
-            Jump(
-                time,
-                step > 0.0,
-                float(np.median(before.frequencies_hz[-8:])),
-                float(np.median(after.frequencies_hz[:8])),
-                float(np.median(before.levels_db[-8:])),
-                float(np.median(after.levels_db[:8])),
-                float(log.at(np.array([time]))[0]) if log else math.nan,
-            )
-        )
-    warnings = [*recording.warnings, *(log.warnings if log else ())]
-    return Swell(tuple(stretches), tuple(jumps), tuple(_warbles(samples, rate_hz, groups)), tuple(warnings))
+    cents = CENTS_PER_OCTAVE * np.log2(np.maximum(track.pitch_hz, 1.0))
+    held = [_held(track, *piece) for run in _runs(sounding) for piece in _registers(cents, run)]
+    jumps = [j for before, after in pairwise(held) if (j := _jump(sound, before, after)) is not None]
+    spans_s = [(h.first * _HOP_S, h.last * _HOP_S) for h in held]
+    return Registers(tuple(held), tuple(jumps), find_warbles(sound, spans_s))
+
+
+def swell_of(registers: Registers, log: BreathLog | None = None, *, warnings: Sequence[str] = ()) -> Swell:
+    """Return swells with the breath beside them.
+
+    Parameters
+    ----------
+    registers : Registers
+    log : BreathLog, optional
+        On the recording's clock (`align_log`).
+    warnings : sequence of str
+        What was odd about the recording; the log's own are added.
+    """
+    stretches = tuple(_stretch(h, log) for h in registers.held)
+    if log is None:
+        return Swell(stretches, registers.jumps, registers.warbles, tuple(warnings))
+    pressures = log.at(np.array([j.time_s for j in registers.jumps]))
+    jumps = tuple(replace(j, pressure_pa=float(pa)) for j, pa in zip(registers.jumps, pressures, strict=True))
+    return Swell(stretches, jumps, registers.warbles, (*warnings, *log.warnings))
 
 
 def _runs(sounding: BoolArray) -> list[tuple[int, int]]:
     """Return (first, last) of runs of sounding frames; short holes are closed."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], sounding.astype(np.int8), [0]])))
     runs: list[tuple[int, int]] = []
-    for first, stop in zip(edges[0::2], edges[1::2], strict=True):
+    for first, last in runs_of(sounding):
         if runs and first - runs[-1][1] - 1 <= _HOLE_S / _HOP_S:
-            runs[-1] = (runs[-1][0], int(stop) - 1)
+            runs[-1] = (runs[-1][0], last)
         else:
-            runs.append((int(first), int(stop) - 1))
+            runs.append((first, last))
     return [r for r in runs if (r[1] - r[0] + 1) * _HOP_S >= _SHORTEST_S]
 
 
@@ -206,116 +211,45 @@ def _registers(cents: FloatArray, run: tuple[int, int]) -> list[tuple[int, int]]
     return merged
 
 
-def _stretch(
-    times: FloatArray, pitch: FloatArray, level: FloatArray, pressures: FloatArray, first: int, last: int
-) -> SwellStretch:
+def _held(track: PitchTrack, first: int, last: int) -> HeldRegister:
+    """Return what the track holds from one frame to another, both counted in; slips to another pitch are left out."""
     part = slice(first, last + 1)
-    hz = running_median(pitch[part], 5)
-    middle = float(np.median(hz))
-    inside = np.abs(cents_above(hz, middle)) < _JUMP_CENTS
-    t, f, db, pa = times[part][inside], hz[inside], level[part][inside], pressures[part][inside]
-    blown = np.isfinite(pa) & (pa > 5.0)
-    # Doubling of breath where it is known; else 6 dB, which a doubling of the jet's force about makes.
-    by = np.log2(np.maximum(pa, 1e-3)) if blown.sum() > 20 else db / 6.0
-    use = blown if blown.sum() > 20 else np.ones(len(db), dtype=bool)
+    hz = running_median(track.pitch_hz[part], 5)
+    inside = np.abs(cents_above(hz, float(np.median(hz)))) < _JUMP_CENTS
+    return HeldRegister(first, last, track.times_s[part][inside], hz[inside], track.level_db[part][inside])
+
+
+def _jump(sound: Sound, before: HeldRegister, after: HeldRegister) -> Jump | None:
+    """Return the jump from one register to the next, or None where there is a pause or hardly a step."""
+    last_hz, next_hz = before.frequencies_hz[-_NEXT_FRAMES:], after.frequencies_hz[:_NEXT_FRAMES]
+    step = cents_above(float(next_hz.mean()), float(last_hz.mean()))
+    if (after.first - before.last) * _HOP_S > _HOLE_S or abs(step) < _JUMP_CENTS:
+        return None
+    before_hz, after_hz = float(np.median(last_hz)), float(np.median(next_hz))
+    between_s = (float(before.times_s[-1]), float(after.times_s[0]))
+    return Jump(
+        jump_s(sound, between_s=between_s, before_hz=before_hz, after_hz=after_hz),
+        step > 0.0,
+        before_hz,
+        after_hz,
+        float(np.median(before.levels_db[-_NEXT_FRAMES:])),
+        float(np.median(after.levels_db[:_NEXT_FRAMES])),
+    )
+
+
+def _stretch(held: HeldRegister, log: BreathLog | None) -> SwellStretch:
+    t, f, db = held.times_s, held.frequencies_hz, held.levels_db
+    pa = log.at(t) if log is not None else np.full(len(t), math.nan)
+    blown = np.isfinite(pa) & (pa > _LEAST_PA)
+    # Doubling of breath where it is known; else what a doubling does to the level.
+    by, use = db / _DB_PER_DOUBLING, np.ones(len(db), dtype=bool)
+    if blown.sum() > _FEWEST:
+        by, use = np.log2(np.maximum(pa, 1e-3)), blown
     slope = math.nan
-    if use.sum() > 20 and np.ptp(by[use]) > 0.4:
+    if use.sum() > _FEWEST and np.ptp(by[use]) > 0.4:
         from scipy.stats import theilslopes
 
-        step = max(int(use.sum()) // 400, 1)
-        slope = float(theilslopes(1200.0 * np.log2(f[use] / middle)[::step], by[use][::step])[0])
+        step = max(int(use.sum()) // _MOST_PLACES, 1)
+        cents = cents_above(f[use], float(np.median(f)))
+        slope = float(theilslopes(cents[::step], by[use][::step])[0])
     return SwellStretch(float(t[0]), float(t[-1]), t, f, db, pa, slope)
-
-
-def _own_partials(own_hz: float, other_hz: float, rate_hz: float) -> list[float]:
-    """Return the first partials of a pitch that are none of the other's."""
-    found = []
-    for k in range(1, 9):
-        at = k * own_hz
-        if at > 0.45 * rate_hz:
-            break
-        nearest = max(round(at / other_hz), 1) * other_hz
-        if abs(at - nearest) > 0.25 * min(own_hz, other_hz):
-            found.append(at)
-    return found[:3]
-
-
-def _moment(
-    samples: FloatArray, rate_hz: float, before_s: float, after_s: float, low_hz: float, high_hz: float
-) -> float:
-    """Return when one pitch gives way to the other: where partials that only one has pass half of their own level.
-
-    The lower pitch of an octave has partials of its own, the upper has none; then the lower one's alone decide.
-    """
-    middle = 0.5 * (before_s + after_s)
-    reach = 0.5 * (after_s - before_s) + 0.12
-    length = round(max(_WINDOW_S, 4.0 / min(low_hz, high_hz)) * rate_hz)
-    window = np.hanning(length)
-    centres = np.arange(middle - reach, middle + reach, 0.002)
-    starts = np.rint(centres * rate_hz).astype(int) - length // 2
-    kept = (starts >= 0) & (starts + length <= len(samples))
-    if kept.sum() < 10:
-        return middle
-    frames = np.lib.stride_tricks.sliding_window_view(samples, length)[starts[kept]] * window
-    t = np.arange(length) / rate_hz
-
-    def amount(partials: list[float]) -> FloatArray:
-        total = np.zeros(len(frames))
-        for f in partials:
-            total += np.abs(frames @ np.exp(-2j * np.pi * f * t)) ** 2
-        return np.sqrt(total)
-
-    shares = []
-    for own, other, rising in ((low_hz, high_hz, False), (high_hz, low_hz, True)):
-        partials = _own_partials(own, other, rate_hz)
-        if not partials:
-            continue
-        size = amount(partials)
-        edge = max(len(size) // 6, 3)
-        top = float(np.median(size[-edge:] if rising else size[:edge]))
-        rest = float(np.median(size[:edge] if rising else size[-edge:]))
-        if top > 2.0 * rest:
-            part = np.clip((size - rest) / (top - rest), 0.0, 1.0)
-            shares.append(part if rising else 1.0 - part)
-    if not shares:
-        return middle
-    share = running_median(np.mean(shares, axis=0), 5)
-    # The last place that still belongs to the first pitch.
-    under = np.flatnonzero(share < 0.5)
-    at = centres[kept]
-    if len(under) == 0 or under[-1] == len(at) - 1:
-        over = np.flatnonzero(share >= 0.5)
-        return float(at[over[0]]) if len(over) else middle
-    return float(0.5 * (at[under[-1]] + at[under[-1] + 1]))
-
-
-def _warbles(samples: FloatArray, rate_hz: float, groups: list[tuple[int, int]]) -> list[Warble]:
-    """Return stretches whose level beats at 7.5 to 60 Hz by more than 6 dB from top to bottom, away from the ends."""
-    found: list[Warble] = []
-    hop = round(0.004 * rate_hz)
-    width, step = 100, 25  # of the 4 ms levels: 0.4 s every 0.1 s
-    for first, last in groups:
-        a, b = round((first * _HOP_S + 0.06) * rate_hz), round((last * _HOP_S - 0.06) * rate_hz)
-        count = (b - a) // hop
-        if count < width:
-            continue
-        level = np.sqrt(np.mean(np.square(samples[a : a + count * hop]).reshape(count, hop), axis=1))
-        level = running_median(level, 3)
-        for start in range(0, count - width + 1, step):
-            piece = level[start : start + width]
-            smooth = np.polynomial.Polynomial.fit(np.arange(width), piece, 2)(np.arange(width))
-            beat = piece / np.maximum(smooth, 1e-9) - 1.0
-            spectrum = np.abs(np.fft.rfft(beat * np.hanning(width))) * 4.0 / width
-            frequency = np.fft.rfftfreq(width, hop / rate_hz)
-            band = (frequency >= 7.4) & (frequency <= 60.0)
-            best = int(np.argmax(np.where(band, spectrum, 0.0)))
-            # 6 dB from top to bottom is an amplitude of one third.
-            if spectrum[best] < 0.33:
-                continue
-            t0 = (a + start * hop) / rate_hz
-            t1 = t0 + width * hop / rate_hz
-            if found and t0 <= found[-1].end_s:
-                found[-1] = Warble(found[-1].start_s, t1, found[-1].rate_hz)
-            else:
-                found.append(Warble(t0, t1, float(frequency[best])))
-    return found

@@ -35,9 +35,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fluewright.arrays import FloatArray, IntArray
+from fluewright.arrays import ComplexArray, FloatArray, IntArray
 from fluewright.listening.medians import column_medians, median
 from fluewright.listening.partials import Partials
+from fluewright.listening.phases import turns_along, unwrapped
+from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["ToneFit", "cramer_rao_hz", "fit_tone"]
 
@@ -134,84 +136,93 @@ def fit_tone(partials: Partials) -> ToneFit | None:
     ToneFit or None
         None where no harmonic is clear enough, or there are fewer than two blocks.
     """
-    z, times = partials.amplitudes, partials.times_s
+    times = partials.times_s
     if len(times) < 2:
         return None
-    size = np.square(np.abs(z))
-    snr = size / partials.noise_power
+    snr = np.square(np.abs(partials.amplitudes)) / partials.noise_power
     median_snr = column_medians(snr)
-    orders = np.arange(1, z.shape[1] + 1)
     used = np.flatnonzero(median_snr > _CLEAR)
     if len(used) == 0:
         return None
     lead = int(used[np.argmax(median_snr[used])])
+    expected = 2.0 * np.pi * turns_along(partials.pitch_hz, np.diff(times))
+    phase, variance = _joint_phase(partials.amplitudes, snr, used, lead, expected)
 
-    t0 = 0.5 * (times[0] + times[-1])
-    t = times - t0
-    turns = np.concatenate([[0.0], np.cumsum(0.5 * (partials.pitch_hz[1:] + partials.pitch_hz[:-1]) * np.diff(times))])
-    expected = 2.0 * np.pi * turns
-    # The clearest harmonic gives the phase; the others are unwrapped against it, where they hardly move.
-    order = orders[lead]
-    stray = _unwrapped(np.angle(z[:, lead] * np.exp(-1j * order * expected))) / order
-    weight = np.square(orders[used]) * 2.0 * np.maximum(snr[:, used], 1e-3)
-    numbers = orders[used]
-    left = np.angle(z[:, used] * np.exp(-1j * (expected + stray)[:, None] * numbers))
-    left -= np.angle((weight * np.exp(1j * left)).sum(axis=0))
-    strays = stray[:, None] + _unwrapped(_wrap(left)) / numbers
-    total = weight.sum(axis=1)
-    for _ in range(2):
-        mean = (weight * strays).sum(axis=1) / total
-        strays -= ((strays - mean[:, None]) * weight).sum(axis=0) / weight.sum(axis=0)
-    phase = (weight * strays).sum(axis=1) / total
-    variance = 1.0 / total
-
+    t = times - 0.5 * (times[0] + times[-1])
     span = float(times[-1] - times[0]) + partials.block_s
-    with_drift = span >= _SHORTEST_DRIFT_S and len(t) >= 6
     # A common offset is taken out first, so that the phases of a long note lose no digits.
     centre_hz = median(partials.pitch_hz)
     y = phase + expected - 2.0 * np.pi * centre_hz * t
-    design = np.ones((len(t), 3 if with_drift else 2))
-    design[:, 1] = 2.0 * np.pi * t
-    if with_drift:
-        design[:, 2] = np.pi * t * t
-
-    solution, gain = _solve(design, y, 1.0 / variance)
-    residual = y - design @ solution
-    noise = _OVERLAP * (gain * variance) @ gain.T
-    wander = np.zeros_like(noise)
-    groups = _groups(design, t, variance)
-    if _strays_beyond_noise(groups, residual):
-        strength, free = _walk_strength(groups, residual, variance, partials.hop_s)
-        inverse, factor = zip(*_STUDENT, strict=True)
-        student = float(np.interp(1.0 / free, inverse, factor))
-        change, noise, wander = _solve_walking(groups, residual, strength)
-        wander *= student**2
-        solution = solution + change
-        residual = y - design @ solution
-    frequency = centre_hz + float(solution[1])
-    u_noise = math.sqrt(float(noise[1, 1]))
-    u_all = math.sqrt(float(noise[1, 1] + wander[1, 1]) + (_NUMERICAL_LIMIT * frequency) ** 2)
+    line = _fit_line(t, y, variance, partials.hop_s, with_drift=span >= _SHORTEST_DRIFT_S and len(t) >= 6)
+    frequency = centre_hz + float(line.solution[1])
+    with_drift = len(line.solution) > 2
+    u_noise = math.sqrt(float(line.noise[1, 1]))
+    u_all = math.sqrt(float(line.noise[1, 1] + line.wander[1, 1]) + (_NUMERICAL_LIMIT * frequency) ** 2)
     return ToneFit(
         frequency_hz=frequency,
         frequency_uncertainty_hz=u_all,
         noise_uncertainty_hz=u_noise,
-        drift_hz_per_s=float(solution[2]) if with_drift else 0.0,
-        drift_uncertainty_hz_per_s=math.sqrt(float(noise[2, 2] + wander[2, 2])) if with_drift else math.nan,
-        steadiness_cents=_steadiness(residual, t, partials.hop_s, frequency),
-        harmonics=tuple(int(k) for k in orders[used]),
+        drift_hz_per_s=float(line.solution[2]) if with_drift else 0.0,
+        drift_uncertainty_hz_per_s=math.sqrt(float(line.noise[2, 2] + line.wander[2, 2])) if with_drift else math.nan,
+        steadiness_cents=_steadiness(line.residual, t, partials.hop_s, frequency),
+        harmonics=tuple(int(k) + 1 for k in used),
     )
+
+
+def _joint_phase(
+    z: ComplexArray, snr: FloatArray, used: IntArray, lead: int, expected: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Return the phase of the fundamental beside the expected one from all clear harmonics, and its variance by noise.
+
+    The clearest harmonic gives the phase; the others are unwrapped against it, where they hardly move. Both arrays have
+    the shape (blocks,).
+    """
+    order = lead + 1
+    stray = unwrapped(np.angle(z[:, lead] * np.exp(-1j * order * expected))) / order
+    numbers = used + 1
+    weight = np.square(numbers) * 2.0 * np.maximum(snr[:, used], 1e-3)
+    left = np.angle(z[:, used] * np.exp(-1j * (expected + stray)[:, None] * numbers))
+    left -= np.angle((weight * np.exp(1j * left)).sum(axis=0))
+    strays = stray[:, None] + unwrapped(_wrap(left)) / numbers
+    total = weight.sum(axis=1)
+    for _ in range(2):
+        mean = (weight * strays).sum(axis=1) / total
+        strays -= ((strays - mean[:, None]) * weight).sum(axis=0) / weight.sum(axis=0)
+    return (weight * strays).sum(axis=1) / total, 1.0 / total
+
+
+@dataclass(frozen=True, eq=False)
+class _Line:
+    """The phase fitted by offset, frequency (Hz) and, where there are three, drift (Hz/s)."""
+
+    solution: FloatArray
+    noise: FloatArray  # covariance from noise
+    wander: FloatArray  # covariance from a walk of the phase
+    residual: FloatArray
+
+
+def _fit_line(t: FloatArray, y: FloatArray, variance: FloatArray, hop_s: float, *, with_drift: bool) -> _Line:
+    """Fit the phase `y` at times `t`; what noise of that variance does not explain is read as a random walk."""
+    design = np.ones((len(t), 3 if with_drift else 2))
+    design[:, 1] = 2.0 * np.pi * t
+    if with_drift:
+        design[:, 2] = np.pi * t * t
+    solution, gain = _solve(design, y, 1.0 / variance)
+    residual = y - design @ solution
+    noise = _OVERLAP * (gain * variance) @ gain.T
+    groups = _groups(design, t, variance)
+    if not _strays_beyond_noise(groups, residual):
+        return _Line(solution, noise, np.zeros_like(noise), residual)
+    strength, free = _walk_strength(groups, residual, variance, hop_s)
+    inverse, factor = zip(*_STUDENT, strict=True)
+    student = float(np.interp(1.0 / free, inverse, factor))
+    change, noise, wander = _solve_walking(groups, residual, strength)
+    solution = solution + change
+    return _Line(solution, noise, wander * student**2, y - design @ solution)
 
 
 def _wrap(angle: FloatArray) -> FloatArray:
     return (angle + np.pi) % (2.0 * np.pi) - np.pi
-
-
-def _unwrapped(angle: FloatArray) -> FloatArray:
-    """Take out whole turns between successive rows; as `numpy.unwrap`, in a quarter of its time on short arrays."""
-    turns = np.cumsum(np.rint((angle[1:] - angle[:-1]) / (2.0 * np.pi)), axis=0)
-    out = angle.copy()
-    out[1:] -= 2.0 * np.pi * turns
-    return out
 
 
 def _solve_positive(matrix: FloatArray, right: FloatArray) -> FloatArray:
@@ -328,4 +339,4 @@ def _steadiness(residual: FloatArray, t: FloatArray, hop_s: float, frequency_hz:
         return math.nan
     hz = (residual[picks[1:]] - residual[picks[:-1]]) / (t[picks[1:]] - t[picks[:-1]]) / (2.0 * np.pi)
     hz -= hz.mean()
-    return math.sqrt(float(hz @ hz) / (len(hz) - 1)) * 1200.0 / (math.log(2.0) * frequency_hz)
+    return math.sqrt(float(hz @ hz) / (len(hz) - 1)) * CENTS_PER_RELATIVE / frequency_hz

@@ -6,13 +6,20 @@ import numpy as np
 
 from fluewright.arrays import FloatArray
 
-__all__ = ["blackman_harris", "hann"]
+__all__ = ["blackman", "blackman_harris", "hann", "noise_gain"]
 
 
 @lru_cache(maxsize=32)
 def hann(length: int) -> FloatArray:
     """Return a Hann window, shape (length,), read-only; its zeros lie half a sample beyond its ends."""
     return _kept(0.5 - 0.5 * np.cos(_turn(length)))
+
+
+@lru_cache(maxsize=32)
+def blackman(length: int) -> FloatArray:
+    """Return a Blackman window, shape (length,), read-only: side lobes at -58 dB in a lobe three bins to a side."""
+    x = _turn(length)
+    return _kept(0.42 - 0.5 * np.cos(x) + 0.08 * np.cos(2.0 * x))
 
 
 @lru_cache(maxsize=32)
@@ -24,6 +31,18 @@ def blackman_harris(length: int) -> FloatArray:
     """
     x = _turn(length)
     return _kept(0.35875 - 0.48829 * np.cos(x) + 0.14128 * np.cos(2.0 * x) - 0.01168 * np.cos(3.0 * x))
+
+
+def noise_gain(window: FloatArray, rate_hz: float) -> float:
+    """Return the mean of |z|**2 that noise of the one-sided density 1 per Hz gives, z scaled to a sine's amplitude.
+
+    Parameters
+    ----------
+    window : float array, shape (l,)
+    rate_hz : float
+        Samples per second.
+    """
+    return 2.0 * rate_hz * float(np.sum(window**2)) / float(window.sum()) ** 2
 
 
 def _turn(length: int) -> FloatArray:

@@ -6,7 +6,7 @@ from fluewright.making.certificate import (
     MeasuringConditions,
     write_certificate,
 )
-from fluewright.making.sheet import write_sheet
+from fluewright.making.sheet import UnsavedSizes, write_sheet
 from fluewright.making.template import TemplateSheet, template_sheets
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "CertificateNote",
     "MeasuringConditions",
     "TemplateSheet",
+    "UnsavedSizes",
     "template_sheets",
     "write_certificate",
     "write_sheet",

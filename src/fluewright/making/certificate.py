@@ -1,7 +1,6 @@
 """What was measured on one finished instrument, on one page to hand over with it."""
 
 import math
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -10,12 +9,22 @@ from pathlib import Path
 from fluewright.errors import InputError
 from fluewright.instrument.fingering import fingerings_of, governing_hole
 from fluewright.instrument.model import Model
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import size_words
 from fluewright.making.paper import check_timestamp, write_pdf
+from fluewright.making.tables import Table, breakable, svg_size_mm
 from fluewright.pictures.chart import hanging_chart
+from fluewright.pictures.numerals import fixed, general
 from fluewright.pictures.results import NoteMark
+from fluewright.units import signed
 
-__all__ = ["CertificateCut", "CertificateNote", "MeasuringConditions", "write_certificate"]
+__all__ = [
+    "CertificateCut",
+    "CertificateNote",
+    "MeasuringConditions",
+    "cut_table",
+    "note_table",
+    "write_certificate",
+]
 
 
 @dataclass(frozen=True)
@@ -54,76 +63,96 @@ class MeasuringConditions:
     method: str = ""
 
 
-def _num(value: float, digits: int, *, sign: bool = False) -> str:
+def _finite(value: float) -> float:
+    """Return the number, or refuse it where it is not finite."""
     if not math.isfinite(value):
         raise InputError(f"a number of the certificate is {value}, not finite. Leave that line out.")
-    return f"{value:{'+' if sign else ''}.{digits}f}".replace("-", "−")
-
-
-def _height_mm(svg: str) -> float:
-    match = re.match(r'<svg [^>]*?height="([0-9.]+)mm"', svg)
-    if match is None:
-        raise ValueError("a drawing without a height")
-    return float(match.group(1))
-
-
-def _breakable(text: str, run: int) -> str:
-    """Allow a line break inside long words, so that none runs over its column."""
-    words = [
-        "\u200b".join(word[i : i + run] for i in range(0, len(word), run)) if len(word) > run else word
-        for word in text.split()
-    ]
-    return " ".join(words)
-
-
-def _tables(
-    columns: Sequence[str],
-    rows: Sequence[Sequence[str]],
-    left: Sequence[int],
-    *,
-    most_rows: int,
-    size: float,
-    gap: float,
-) -> list[dict[str, object]]:
-    count = 1 if len(rows) <= most_rows else 2
-    share = max(1, math.ceil(len(rows) / count))
-    return [
-        {
-            "columns": list(columns),
-            "right": [i not in left for i in range(len(columns))],
-            "rows": [list(row) for row in rows[i : i + share]],
-            "size": size,
-            "gap": gap,
-        }
-        for i in range(0, len(rows), share)
-    ]
+    return value
 
 
 def _condition_facts(model: Model, conditions: MeasuringConditions) -> list[list[str]]:
-    air = f"{_num(conditions.temperature_c, 1)} °C"
+    air = f"{fixed(_finite(conditions.temperature_c), 1)} °C"
     if conditions.temperature_uncertainty_c is not None:
-        air += f" ± {_num(conditions.temperature_uncertainty_c, 1)} °C"
+        air += f" ± {fixed(_finite(conditions.temperature_uncertainty_c), 1)} °C"
     if conditions.relative_humidity is not None:
-        air += f", {100.0 * conditions.relative_humidity:.0f} % relative humidity"
+        air += f", {fixed(_finite(100.0 * conditions.relative_humidity), 0)} % relative humidity"
     breath = []
     if conditions.breath_pa is not None:
-        breath.append(f"{_num(conditions.breath_pa[0], 0)} to {_num(conditions.breath_pa[1], 0)} Pa")
+        breath.append(
+            f"{fixed(_finite(conditions.breath_pa[0]), 0)} to {fixed(_finite(conditions.breath_pa[1]), 0)} Pa"
+        )
     if conditions.breath:
-        breath.append(_breakable(conditions.breath, 60))
+        breath.append(breakable(conditions.breath, 60))
     target = model.target
     facts = [
         ["measured at", air],
         ["breath", ", ".join(breath) or "as the player chose, pressure not measured"],
         [
             "target",
-            f"A4 = {target.a4_hz:g} Hz, {target.temperament} temperament, at "
-            f"{model.conditions.temperature_c:g} °C, "
-            f"tolerance ±{target.tolerance_cents:g} cents",
+            f"A4 = {general(target.a4_hz)} Hz, {target.temperament} temperament, at "
+            f"{general(model.conditions.temperature_c)} °C, "
+            f"tolerance ±{general(target.tolerance_cents)} cents",
         ],
     ]
     if conditions.method:
-        facts.append(["method", _breakable(conditions.method, 60)])
+        facts.append(["method", breakable(conditions.method, 60)])
     return facts
+
+
+def note_table(rows: Sequence[CertificateNote]) -> Table:
+    """Return the table of notes: target and measured Hz, cents with their uncertainty, whether within the tolerance.
+
+    Raises
+    ------
+    InputError
+        A number is not finite.
+    """
+    words = [
+        [
+            row.note, str(row.register), fixed(_finite(row.target_hz), 2), fixed(_finite(row.measured_hz), 2),
+            f"{signed(_finite(row.cents))} ± {fixed(_finite(row.uncertainty_cents), 1)}",
+            "yes" if row.within_tolerance else "NO",
+        ]
+        for row in rows
+    ]  # fmt: skip
+    return Table(["note", "reg.", "target Hz", "measured Hz", "cents", "within"], words, (0,))
+
+
+def cut_table(cuts: Sequence[CertificateCut]) -> Table:
+    """Return the table of cuts: round, place, size before and after in mm, remark.
+
+    Raises
+    ------
+    InputError
+        A number is not finite.
+    """
+    words = [
+        [
+            str(cut.round), size_words(cut.place), fixed(_finite(cut.before_mm)), fixed(_finite(cut.after_mm)),
+            cut.remark,
+        ]
+        for cut in cuts
+    ]  # fmt: skip
+    return Table(["round", "place", "before mm", "after mm", "remark"], words, (1, 4))
+
+
+def _chart(model: Model, rows: Sequence[CertificateNote], room_mm: float) -> str:
+    """Return the hanging chart of what was measured, with the tallest lanes that the page holds."""
+    governing: dict[tuple[int, str], int | None] = {}
+    for fingering in fingerings_of(model):
+        governing.setdefault((fingering.register, fingering.note), governing_hole(fingering))
+    marks = [
+        NoteMark(
+            row.note, row.register, row.cents, row.uncertainty_cents, "measured",
+            governing.get((row.register, row.note)),
+        )
+        for row in rows
+    ]  # fmt: skip
+    for lane in (28.0, 24.0, 20.0, 17.0, 14.0, 12.0):
+        chart = hanging_chart(model, marks, theme="paper", width_mm=180.0, lane_height_mm=lane)
+        if svg_size_mm(chart)[1] <= room_mm:
+            break
+    return chart
 
 
 def write_certificate(
@@ -166,7 +195,7 @@ def write_certificate(
     Returns
     -------
     Path
-        The file.
+        That of the certificate.
 
     Raises
     ------
@@ -176,83 +205,31 @@ def write_certificate(
     check_timestamp(timestamp)
     if not rows:
         raise InputError(f"certificate of {serial}: there is no measured note. Measure the instrument first.")
-    governing: dict[tuple[int, str], int | None] = {}
-    for fingering in fingerings_of(model):
-        governing.setdefault((fingering.register, fingering.note), governing_hole(fingering))
-    marks = [
-        NoteMark(
-            row.note, row.register, row.cents, row.uncertainty_cents, "measured",
-            governing.get((row.register, row.note)),
-        )
-        for row in rows
-    ]  # fmt: skip
-    note_rows = [
-        [
-            row.note,
-            str(row.register),
-            _num(row.target_hz, 2),
-            _num(row.measured_hz, 2),
-            f"{_num(row.cents, 1, sign=True)} ± {_num(row.uncertainty_cents, 1)}",
-            "yes" if row.within_tolerance else "NO",
-        ]
-        for row in rows
-    ]
     inside = sum(row.within_tolerance for row in rows)
-    cut_rows = [
-        [
-            str(cut.round),
-            _breakable(size_words(cut.place), 16),
-            _num(cut.before_mm, 2),
-            _num(cut.after_mm, 2),
-            _breakable(cut.remark, 14),
-        ]
-        for cut in rounds
-    ]
     dense = len(rows) + len(rounds) > 34
     size, gap = (6.4, 0.5) if dense else (7.2, 0.8)
-    line = 0.353 * size + 2.0 * gap
-    note_tables = _tables(
-        ["note", "reg.", "target Hz", "measured Hz", "cents", "within"],
-        note_rows,
-        (0,),
-        most_rows=7,
-        size=size,
-        gap=gap,
-    )
-    cut_tables = _tables(
-        ["round", "place", "before mm", "after mm", "remark"],
-        cut_rows,
-        (1, 4),
-        most_rows=6,
-        size=size,
-        gap=gap,
-    )
+    notes = note_table(rows).cut(1 if len(rows) <= 7 else 2)
+    cuts = cut_table(rounds).cut(1 if len(rounds) <= 6 else 2) if rounds else []
     cut_lines = sum(1 if len(cut.remark) <= 14 and len(size_words(cut.place)) <= 18 else 2 for cut in rounds)
-    tall = line * (len(rows) / len(note_tables) + cut_lines / max(len(cut_tables), 1) + 6.0)
-    room = 180.0 - tall
-    for lane in (28.0, 24.0, 20.0, 17.0, 14.0, 12.0):
-        chart = hanging_chart(model, marks, theme="paper", width_mm=180.0, lane_height_mm=lane)
-        if _height_mm(chart) <= room:
-            break
+    line = 0.353 * size + 2.0 * gap
+    tall = line * (len(rows) / len(notes) + cut_lines / max(len(cuts), 1) + 6.0)
     issued = datetime.now(UTC) if timestamp is None else datetime.fromtimestamp(timestamp, UTC)
     data = {
         "title": f"Certificate {serial}",
         "heading": "Certificate: record of measurement",
-        "model": _breakable(f"model {model.model.name}", 60),
-        "serial": _breakable(serial, 24),
+        "model": breakable(f"model {model.model.name}", 60),
+        "serial": breakable(serial, 24),
         "date": f"{issued:%Y-%m-%d}",
         "facts": _condition_facts(model, conditions),
-        "verdict": _breakable(verdict, 80),
+        "verdict": breakable(verdict, 80),
         "notes_title": f"Notes: {inside} of {len(rows)} within the tolerance",
-        "notes": note_tables,
+        "notes": [table.form({}, size=size, gap=gap) for table in notes],
         "notes_words": "Cents from the target, positive when sharp, ± one standard uncertainty.",
-        "chart": {"svg": chart, "width": 180.0},
-        "cuts": cut_tables,
-        "ledger": _breakable(f"ledger {ledger_head}", 64) if ledger_head else "",
-        "words": "This page states what the workshop measured on this instrument on the day and under the "
-            "conditions "
-        "given. Pitch changes with temperature, breath and player. It is the maker's own record; no outside "
-        "body has "
+        "chart": {"svg": _chart(model, rows, 180.0 - tall), "width": 180.0},
+        "cuts": [table.form({1: 16, 4: 14}, size=size, gap=gap) for table in cuts],
+        "ledger": breakable(f"ledger {ledger_head}", 64) if ledger_head else "",
+        "words": "This page states what the workshop measured on this instrument on the day and under the conditions "
+        "given. Pitch changes with temperature, breath and player. It is the maker's own record; no outside body has "
         "examined it.",
-    }  # fmt: skip
+    }
     return write_pdf("certificate.typ", data, path, timestamp=timestamp)

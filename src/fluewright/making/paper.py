@@ -12,7 +12,13 @@ __all__ = ["check_timestamp", "write_pdf"]
 
 
 def check_timestamp(timestamp: int | None) -> None:
-    """Refuse a time outside 1970 to 9999; None, the present time, passes."""
+    """Refuse a time outside 1970 to 9999; None, the present time, passes.
+
+    Raises
+    ------
+    InputError
+        The time lies outside.
+    """
     if timestamp is not None and not 0 <= timestamp <= 253_402_300_799:
         raise InputError(
             f"timestamp is {timestamp}; it counts seconds since 1970 and ends with the year 9999. Give a time between."
@@ -37,7 +43,7 @@ def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timest
     Returns
     -------
     Path
-        The file.
+        Where it was written.
 
     Raises
     ------

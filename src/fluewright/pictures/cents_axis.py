@@ -9,7 +9,7 @@ from fluewright.instrument.pitch import note_to_midi
 from fluewright.pictures.results import NoteMark
 from fluewright.pictures.svg import Drawing
 
-__all__ = ["MARK_MM", "CentsAxis", "cents_axis", "mark_shape", "pitch_order", "signed"]
+__all__ = ["MARK_MM", "CentsAxis", "cents_axis", "mark_shape", "pitch_order"]
 
 MARK_MM = 1.05
 """Half the size of a mark."""
@@ -87,12 +87,6 @@ def cents_axis(marks: Sequence[NoteMark], tolerance_cents: float, height_mm: flo
         span,
     )
     return CentsAxis(bottom, top, step)
-
-
-def signed(cents: float) -> str:
-    """Return cents with their sign, to a tenth, whole from 100 on."""
-    text = f"{cents:+.1f}" if abs(cents) < 99.95 else f"{cents:+.0f}"
-    return text.replace("-", "−")
 
 
 def mark_shape(

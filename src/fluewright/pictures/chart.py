@@ -1,18 +1,22 @@
 """Which note is off, by how much, and where on the instrument it is governed: the hanging chart."""
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from fluewright.instrument.model import Model
-from fluewright.pictures.body import draw_top, governed_x_mm, head_end_mm, hole_labels, outside_corners_mm
-from fluewright.pictures.cents_axis import CentsAxis, cents_axis, mark_shape, pitch_order, signed
+from fluewright.pictures.body import draw_top, governed_x_mm, head_end_mm, hole_name_rows, outside_corners_mm
+from fluewright.pictures.cents_axis import CentsAxis, cents_axis, mark_shape, pitch_order
+from fluewright.pictures.lane import Lane, shape_words
+from fluewright.pictures.numerals import cents_words, enlargement_words
 from fluewright.pictures.palette import Palette, palette_for
 from fluewright.pictures.results import MarkKind, NoteMark
-from fluewright.pictures.spread import spread_apart
+from fluewright.pictures.spread import flowing, spread_apart
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
+from fluewright.units import signed
 
-__all__ = ["draw_hanging_chart", "hanging_chart"]
+__all__ = ["hanging_chart"]
 
 _LEFT_MM, _RIGHT_MM = 21.0, 3.0
 _TEXT_MM = 2.6
@@ -29,6 +33,60 @@ class _Column:
     hole: int | None
     x_mm: float
     marks: dict[MarkKind, NoteMark]
+
+
+@dataclass(frozen=True)
+class _Field:
+    """The page: where x = 0 lies, page millimetres for one of the instrument, ends of the lanes, height of an axis."""
+
+    drawing: Drawing
+    palette: Palette
+    zero: float
+    scale: float
+    left: float
+    right: float
+    height: float
+
+    def x(self, place_mm: float) -> float:
+        return self.zero + place_mm * self.scale
+
+
+@dataclass(frozen=True)
+class _Hung:
+    """One lane's columns, the size of its letters, the room of a column, and what stands in it.
+
+    `above` and `below` count the marks of one column that lie beyond the axis.
+    """
+
+    register: int
+    size: float
+    pitch: float
+    columns: list[_Column]
+    kinds: list[MarkKind]
+    above: int
+    below: int
+    top: float
+    height: float
+
+    @property
+    def line(self) -> float:
+        return 1.35 * self.size
+
+    @property
+    def strip_top(self) -> float:
+        return self.top + _FAN_MM + self.line + 1.2
+
+    @property
+    def plot_top(self) -> float:
+        return self.strip_top + self.above * (self.line + _STRIP_GAP_MM)
+
+    @property
+    def rows_top(self) -> float:
+        return self.plot_top + self.height + self.below * (self.line + _STRIP_GAP_MM) + 1.0
+
+    @property
+    def end(self) -> float:
+        return self.rows_top + len(self.kinds) * self.line + 4.0
 
 
 def _columns(model: Model, marks: Sequence[NoteMark]) -> list[_Column]:
@@ -106,318 +164,208 @@ def hanging_chart(
     InputError
         A mark names a hole that the model does not have, or the theme is not known.
     """
-    drawing, zero, scale, palette = draw_hanging_chart(
-        model,
-        marks,
-        theme=theme,
-        width_mm=width_mm,
-        tolerance_cents=tolerance_cents,
-        title=title,
-        lane_height_mm=lane_height_mm,
-    )
-    return drawing.to_svg(
-        ground=palette.ground,
-        description=f"Hanging chart of {model.model.name}: cents from the target of every note under its hole",
-        data=(("zero-mm", zero), ("scale", scale)),
-    )
-
-
-def draw_hanging_chart(
-    model: Model,
-    marks: Sequence[NoteMark],
-    *,
-    theme: str = "light",
-    width_mm: float = 180.0,
-    tolerance_cents: float | None = None,
-    title: str = "",
-    lane_height_mm: float = 34.0,
-) -> tuple[Drawing, float, float, Palette]:
-    """Return the hanging chart as a drawing, with the page place of x = 0, the scale and the palette."""
     palette = palette_for(theme)
     width_mm = max(width_mm, 100.0)
     tolerance = model.target.tolerance_cents if tolerance_cents is None else tolerance_cents
     left, right = _LEFT_MM, width_mm - _RIGHT_MM
     head = head_end_mm(model)
     scale = (right - left - 4.0) / (model.length_mm - head)
-    zero = left - head * scale
-    thickest = max(d for _, d in outside_corners_mm(model)) * scale
-
     drawing = Drawing(width_mm, 10.0)
-    scale_text = f"scale 1:{1.0 / scale:.2f}" if scale <= 1.0 else f"scale {scale:.2f}:1"
-    room = right - text_width_mm(scale_text, _TEXT_MM) - 5.0
-    drawing.text(1.5, 4.6, fit_text(title or model.model.name, 3.4, room), size=3.4, fill=palette.ink_text, bold=True)
-    drawing.text(right, 4.6, scale_text, size=_TEXT_MM, fill=palette.quiet_text, anchor="end")
+    field = _Field(drawing, palette, left - head * scale, scale, left, right, lane_height_mm)
+    half = 0.5 * max(d for _, d in outside_corners_mm(model)) * scale
+    axis_y = _draw_names(field, model, title or model.model.name, half)
 
-    names = hole_labels(model)
-    label_pitch = max([text_width_mm(name, _TEXT_MM) for name in names], default=0.0) + 0.8
-    order = sorted(range(len(names)), key=lambda i: (model.holes[i].position_mm, i))
-    label_x = spread_apart([zero + model.holes[i].position_mm * scale for i in order], label_pitch, left, right)
-    axis_y = 11.4 + 0.5 * thickest
-    for index, x in zip(order, label_x, strict=True):
-        drawing.text(x, 9.4, names[index], size=_TEXT_MM, fill=palette.ink_text, anchor="middle")
-        hole_x = zero + model.holes[index].position_mm * scale
-        drawing.line(x, 10.0, hole_x, axis_y - 0.5 * thickest, stroke=palette.faint_line, width=0.12)
-
-    columns = _columns(model, marks)
     axis = cents_axis(marks, tolerance, lane_height_mm)
-    registers = sorted({column.register for column in columns})
-    lanes: list[tuple[int, float, float, list[_Column]]] = []
-    for register in registers:
+    lanes = _hung(field, axis, _columns(model, marks), axis_y + half + 3.0)
+    # Lanes below the first are reached by strings that hang behind the ones above.
+    for hung in lanes:
+        for x in sorted({field.x(column.x_mm) for column in hung.columns}):
+            drawing.line(x, axis_y + half, x, hung.top, stroke=palette.faint_line, width=0.15, dash="0.7 0.7")
+    for hung in lanes:
+        _draw_lane(field, axis, hung, tolerance)
+    draw_top(drawing, model, palette, x0=field.zero, y0=axis_y, scale=scale)
+    end = lanes[-1].end if lanes else axis_y + half + 3.0
+    drawing.height_mm = _draw_legend(field, sorted({hung.register for hung in lanes}), marks, tolerance, end + 1.0)
+    return drawing.to_svg(
+        ground=palette.ground,
+        description=f"Hanging chart of {model.model.name}: cents from the target of every note under its hole",
+        data=(("zero-mm", field.zero), ("scale", scale)),
+    )
+
+
+def _draw_names(field: _Field, model: Model, title: str, half: float) -> float:
+    """Print title, scale and the holes' names, each joined to its hole; return where the instrument's axis lies."""
+    drawing, palette, right = field.drawing, field.palette, field.right
+    scale_text = enlargement_words(field.scale)
+    room = right - text_width_mm(scale_text, _TEXT_MM) - 5.0
+    drawing.text(1.5, 4.6, fit_text(title, 3.4, room), size=3.4, fill=palette.ink_text, bold=True)
+    drawing.text(right, 4.6, scale_text, size=_TEXT_MM, fill=palette.quiet_text, anchor="end")
+    rows = hole_name_rows(
+        model, field.zero, field.scale, size_mm=_TEXT_MM, gap_mm=0.8, low_mm=field.left, high_mm=right
+    )
+    row_mm = 1.35 * _TEXT_MM
+    axis_y = 11.4 + row_mm * max(len(rows) - 1, 0) + half
+    for number, row in enumerate(rows):
+        # Lines from the row above pass behind the names of this one.
+        backing = palette.ground if number else None
+        for index, name, x in row:
+            y = 9.4 + row_mm * number
+            drawing.text(x, y, name, size=_TEXT_MM, fill=palette.ink_text, anchor="middle", backing=backing)
+            hole_x = field.x(model.holes[index].position_mm)
+            drawing.line(x, y + 0.6, hole_x, axis_y - half, stroke=palette.faint_line, width=0.12)
+    return axis_y
+
+
+def _hung(field: _Field, axis: CentsAxis, columns: Sequence[_Column], top: float) -> list[_Hung]:
+    """Return the lanes from `top` down: one a register, more where its notes need more than one width of the page."""
+    lanes: list[_Hung] = []
+    for register in sorted({column.register for column in columns}):
         own = [column for column in columns if column.register == register]
-        letters = max(max([len(column.note), *(len(signed(m.cents)) for m in column.marks.values())]) for column in own)
-        letters = min(letters, 9)
-        size = _TEXT_MM
-        pitch = max(letters * 0.6021 * size + 1.1, 7.4)
-        if (len(own) - 1) * pitch > right - left - pitch:
-            size = _SMALLEST_TEXT_MM
-            pitch = max(letters * 0.6021 * size + 0.8, 6.4)
-        most = max(1, math.floor((right - left) / pitch))
+        size, pitch = _letters(own, field.right - field.left)
+        most = max(1, math.floor((field.right - field.left) / pitch))
         rows = math.ceil(len(own) / most)
         share = math.ceil(len(own) / rows)
         for first in range(0, len(own), share):
-            lanes.append((register, size, pitch, own[first : first + share]))
-
-    bottom_of_body = axis_y + 0.5 * thickest
-    # Lanes below the first are reached by strings that hang behind the ones above.
-    tops: list[float] = []
-    y = bottom_of_body + 3.0
-    heights: list[tuple[int, int, list[MarkKind]]] = []
-    for _, size, _, own in lanes:
-        kinds = [kind for kind in _KINDS if any(kind in column.marks for column in own)]
-        above = max(sum(axis.side(m.cents) > 0 for m in column.marks.values()) for column in own)
-        below = max(sum(axis.side(m.cents) < 0 for m in column.marks.values()) for column in own)
-        heights.append((above, below, kinds))
-        tops.append(y)
-        line = 1.35 * size
-        y += (
-            _FAN_MM
-            + line
-            + 1.2
-            + (above + below) * (line + _STRIP_GAP_MM)
-            + lane_height_mm
-            + 1.0
-            + len(kinds) * line
-            + 4.0
-        )
-    lane_end = y
-    for top, (_, _, _, own) in zip(tops, lanes, strict=True):
-        for x in sorted({zero + column.x_mm * scale for column in own}):
-            drawing.line(x, bottom_of_body, x, top, stroke=palette.faint_line, width=0.15, dash="0.7 0.7")
-
-    for top, (above, below, kinds), lane in zip(tops, heights, lanes, strict=True):
-        _draw_lane(
-            drawing, palette, axis, lane, kinds, top=top, above=above, below=below, height=lane_height_mm,
-            tolerance=tolerance, zero=zero, scale=scale, left=left, right=right,
-        )  # fmt: skip
-    draw_top(drawing, model, palette, x0=zero, y0=axis_y, scale=scale)
-    drawing.height_mm = _draw_legend(drawing, palette, registers, marks, tolerance, lane_end + 1.0, right)
-    return drawing, zero, scale, palette
-
-
-def _draw_lane(
-    drawing: Drawing,
-    palette: Palette,
-    axis: CentsAxis,
-    lane: tuple[int, float, float, list[_Column]],
-    kinds: Sequence[MarkKind],
-    *,
-    top: float,
-    above: int,
-    below: int,
-    height: float,
-    tolerance: float,
-    zero: float,
-    scale: float,
-    left: float,
-    right: float,
-) -> None:
-    register, size, pitch, own = lane
-    line = 1.35 * size
-    half = 0.5 * pitch
-    places = spread_apart([zero + c.x_mm * scale for c in own], pitch, left + half, right - half)
-    name_y = top + _FAN_MM + 0.95 * size
-    strip_top = top + _FAN_MM + line + 1.2
-    plot_top = strip_top + above * (line + _STRIP_GAP_MM)
-    plot_bottom = plot_top + height
-    rows_top = plot_bottom + below * (line + _STRIP_GAP_MM) + 1.0
-    colour = palette.register_text(register)
-
-    # Field: tolerance band, ticks, target line.
-    band_top, band_bottom = (axis.place(c, plot_top, height) for c in (tolerance, -tolerance))
-    drawing.rect(left, band_top, right - left, band_bottom - band_top, fill=palette.band_fill)
-    for edge in (band_top, band_bottom):
-        drawing.line(left, edge, right, edge, stroke=palette.quiet_text, width=0.12, dash="1.6 0.8")
-    tick = math.ceil(axis.low / axis.step) * axis.step
-    while tick <= axis.high + 1e-9:
-        y = axis.place(tick, plot_top, height)
-        drawing.line(left - 1.0, y, left, y, stroke=palette.quiet_text, width=0.2)
-        if tick != 0.0:
-            drawing.line(left, y, right, y, stroke=palette.faint_line, width=0.07)
-        shown = "0" if tick == 0.0 else f"{tick:+.0f}".replace("-", "−")
-        drawing.text(left - 1.5, y + 0.36 * _TEXT_MM, shown, size=_TEXT_MM, fill=palette.quiet_text, anchor="end")
-        tick += axis.step
-    target_y = axis.place(0.0, plot_top, height)
-    drawing.line(left, target_y, right, target_y, stroke=palette.ink_text, width=0.35)
-    drawing.line(left, plot_top, left, plot_bottom, stroke=palette.quiet_text, width=0.2)
-    middle = 0.5 * (plot_top + plot_bottom)
-    drawing.text(
-        4.2,
-        middle,
-        f"register {register}",
-        size=_TEXT_MM,
-        fill=colour,
-        anchor="middle",
-        turned=True,
-        bold=True,
-    )
-    drawing.text(8.6, middle, "cents", size=_TEXT_MM, fill=palette.quiet_text, anchor="middle", turned=True)
-    for row, kind in enumerate(kinds):
-        row_colour = palette.forecast_text if kind == "forecast" else colour
-        drawing.text(
-            left - 1.5,
-            rows_top + (row + 0.8) * line,
-            kind,
-            size=min(size, 2.4),
-            fill=row_colour,
-            anchor="end",
-        )
-
-    for column, x in zip(own, places, strict=True):
-        hole_x = zero + column.x_mm * scale
-        drawing.open_group(
-            class_="note",
-            data_note=column.note,
-            data_register=register,
-            data_hole="foot" if column.hole is None else str(column.hole),
-        )
-        drawing.describe(
-            f"{column.note}, register {register}: "
-            + ", ".join(f"{kind} {m.cents:+.1f} cents" for kind, m in column.marks.items())
-        )
-        drawing.line(hole_x, top, x, top + _FAN_MM - 0.8, stroke=palette.quiet_text, width=0.15)
-        name = fit_text(column.note, size, pitch - 0.4)
-        drawing.text(
-            x,
-            name_y,
-            name,
-            size=size,
-            fill=palette.ink_text,
-            anchor="middle",
-            bold=True,
-            backing=palette.ground,
-        )
-        drawing.line(x, strip_top - 0.6, x, rows_top - 0.6, stroke=palette.faint_line, width=0.1)
-        slot = min(2.3, 0.31 * pitch)
-        slots = [kind for kind in _KINDS if kind in kinds]
-        offsets = {kind: (i - 0.5 * (len(slots) - 1)) * slot for i, kind in enumerate(slots)}
-        present = column.marks.get("measured") or column.marks.get("predicted")
-        forecast = column.marks.get("forecast")
-        if present is not None and forecast is not None:
-            drawing.line(
-                x + offsets[present.kind], axis.place(present.cents, plot_top, height),
-                x + offsets["forecast"], axis.place(forecast.cents, plot_top, height),
-                stroke=palette.forecast_text, width=0.3,
-            )  # fmt: skip
-        used = {1: 0, -1: 0}
-        for kind in _KINDS:
-            mark = column.marks.get(kind)
-            if mark is None:
-                continue
-            mark_x, y = x + offsets[kind], axis.place(mark.cents, plot_top, height)
-            mark_colour = palette.forecast_text if kind == "forecast" else colour
-            side = axis.side(mark.cents)
-            if mark.uncertainty_cents > 0.0 and side == 0:
-                ends = [
-                    axis.place(mark.cents + sign * mark.uncertainty_cents, plot_top, height) for sign in (1.0, -1.0)
-                ]
-                drawing.line(mark_x, ends[0], mark_x, ends[1], stroke=mark_colour, width=0.25)
-                for end in ends:
-                    drawing.line(mark_x - 0.5, end, mark_x + 0.5, end, stroke=mark_colour, width=0.25)
-            _draw_mark(drawing, palette, register, kind, mark_x, y)
-            text = signed(mark.cents)
-            if side:
-                # Off the range: an arrow at the edge, the number beyond it.
-                tip = y - 2.4 * side
-                drawing.polyline(
-                    [(mark_x, tip), (mark_x - 0.8, tip + 1.0 * side), (mark_x + 0.8, tip + 1.0 * side)],
-                    fill=mark_colour, closed=True,
-                )  # fmt: skip
-                used[side] += 1
-                if side > 0:
-                    text_y = plot_top - (used[1] - 1) * (line + _STRIP_GAP_MM) - 3.3
-                else:
-                    text_y = plot_bottom + (used[-1] - 1) * (line + _STRIP_GAP_MM) + 3.3 + 0.76 * size
-                drawing.text(
-                    x,
-                    text_y,
-                    text,
-                    size=size,
-                    fill=mark_colour,
-                    anchor="middle",
-                    bold=True,
-                    backing=palette.ground,
+            part = own[first : first + share]
+            sides = [[axis.side(mark.cents) for mark in column.marks.values()] for column in part]
+            lanes.append(
+                _Hung(
+                    register, size, pitch, part,
+                    kinds=[kind for kind in _KINDS if any(kind in column.marks for column in part)],
+                    above=max(s.count(1) for s in sides), below=max(s.count(-1) for s in sides),
+                    top=lanes[-1].end if lanes else top, height=field.height,
                 )
-            row = list(kinds).index(kind)
-            drawing.text(
-                x, rows_top + (row + 0.8) * line, text, size=size, fill=mark_colour, anchor="middle",
-                backing=palette.ground,
             )  # fmt: skip
-        drawing.close_group()
+    return lanes
+
+
+def _letters(columns: Sequence[_Column], room: float) -> tuple[float, float]:
+    """Return size of the letters and room of a column; smaller ones where the columns do not fit beside each other."""
+    most = max(max([len(c.note), *(len(cents_words(m.cents)) for m in c.marks.values())]) for c in columns)
+    letters = min(most, 9)
+    pitch = max(letters * 0.6021 * _TEXT_MM + 1.1, 7.4)
+    if (len(columns) - 1) * pitch <= room - pitch:
+        return _TEXT_MM, pitch
+    return _SMALLEST_TEXT_MM, max(letters * 0.6021 * _SMALLEST_TEXT_MM + 0.8, 6.4)
+
+
+def _draw_lane(field: _Field, axis: CentsAxis, hung: _Hung, tolerance: float) -> None:
+    """Draw the field of a lane and its columns."""
+    drawing, palette = field.drawing, field.palette
+    lane = Lane(drawing, palette, axis, hung.register, field.left, field.right, hung.plot_top, field.height, _TEXT_MM)
+    lane.draw_band(tolerance)
+    for tick, y in lane.ticks():
+        drawing.line(lane.left - 1.0, y, lane.left, y, stroke=palette.quiet_text, width=0.2)
+        if tick != 0.0:
+            lane.draw_rule(y, stroke=palette.faint_line, width=0.07)
+        lane.draw_tick_words(tick, y, 1.5)
+    lane.draw_rule(lane.y(0.0), stroke=palette.ink_text, width=0.35)
+    drawing.line(lane.left, lane.top, lane.left, lane.bottom, stroke=palette.quiet_text, width=0.2)
+    lane.draw_titles(4.2, 8.6)
+    for row, kind in enumerate(hung.kinds):
+        drawing.text(
+            lane.left - 1.5, hung.rows_top + (row + 0.8) * hung.line, kind, size=min(hung.size, 2.4),
+            fill=_kind_text(lane, kind), anchor="end",
+        )  # fmt: skip
+    half = 0.5 * hung.pitch
+    wanted = [field.x(column.x_mm) for column in hung.columns]
+    places = spread_apart(wanted, hung.pitch, lane.left + half, lane.right - half)
+    for column, hole_x, x in zip(hung.columns, wanted, places, strict=True):
+        _draw_column(lane, hung, column, hole_x, x)
+
+
+def _kind_text(lane: Lane, kind: MarkKind) -> str:
+    return lane.palette.forecast_text if kind == "forecast" else lane.colour
+
+
+def _draw_column(lane: Lane, hung: _Hung, column: _Column, hole_x: float, x: float) -> None:
+    """Draw a note under its hole: string, name, marks, and its cents in the rows below."""
+    drawing, palette, size = lane.drawing, lane.palette, hung.size
+    drawing.open_group(
+        class_="note", data_note=column.note, data_register=column.register,
+        data_hole="foot" if column.hole is None else str(column.hole),
+    )  # fmt: skip
+    told = ", ".join(f"{kind} {signed(mark.cents)} cents" for kind, mark in column.marks.items())
+    drawing.describe(f"{column.note}, register {column.register}: {told}")
+    drawing.line(hole_x, hung.top, x, hung.top + _FAN_MM - 0.8, stroke=palette.quiet_text, width=0.15)
+    drawing.text(
+        x, hung.top + _FAN_MM + 0.95 * size, fit_text(column.note, size, hung.pitch - 0.4), size=size,
+        fill=palette.ink_text, anchor="middle", bold=True, backing=palette.ground,
+    )  # fmt: skip
+    drawing.line(x, hung.strip_top - 0.6, x, hung.rows_top - 0.6, stroke=palette.faint_line, width=0.1)
+    slot = min(2.3, 0.31 * hung.pitch)
+    at = {kind: x + (i - 0.5 * (len(hung.kinds) - 1)) * slot for i, kind in enumerate(hung.kinds)}
+    present = column.marks.get("measured") or column.marks.get("predicted")
+    forecast = column.marks.get("forecast")
+    if present is not None and forecast is not None:
+        drawing.line(
+            at[present.kind], lane.y(present.cents), at["forecast"], lane.y(forecast.cents),
+            stroke=palette.forecast_text, width=0.3,
+        )  # fmt: skip
+    beyond = {1: 0, -1: 0}
+    for row, kind in enumerate(hung.kinds):
+        mark = column.marks.get(kind)
+        if mark is None:
+            continue
+        colour, y, text = _kind_text(lane, kind), lane.y(mark.cents), cents_words(mark.cents)
+        lane.draw_uncertainty(at[kind], mark, colour)
+        _draw_mark(drawing, palette, column.register, kind, at[kind], y)
+        side = lane.axis.side(mark.cents)
+        if side:
+            # Off the range: an arrow at the edge, the number beyond it.
+            lane.draw_beyond(at[kind], y, side, 2.4, colour)
+            out = beyond[side] * (hung.line + _STRIP_GAP_MM) + 3.3
+            drawing.text(
+                x, lane.top - out if side > 0 else lane.bottom + out + 0.76 * size, text, size=size, fill=colour,
+                anchor="middle", bold=True, backing=palette.ground,
+            )  # fmt: skip
+            beyond[side] += 1
+        drawing.text(
+            x, hung.rows_top + (row + 0.8) * hung.line, text, size=size, fill=colour, anchor="middle",
+            backing=palette.ground,
+        )  # fmt: skip
+    drawing.close_group()
 
 
 def _draw_legend(
-    drawing: Drawing,
-    palette: Palette,
-    registers: Sequence[int],
-    marks: Sequence[NoteMark],
-    tolerance: float,
-    top: float,
-    right: float,
+    field: _Field, registers: Sequence[int], marks: Sequence[NoteMark], tolerance: float, top: float
 ) -> float:
     """Explain the marks that occur; return the height of the whole drawing."""
-    kinds = [kind for kind in _KINDS if any(mark.kind == kind for mark in marks)]
+    drawing, palette = field.drawing, field.palette
     first = registers[0] if registers else 1
-    entries: list[tuple[str, int, MarkKind | None, str]] = []
-    words = {1: "round: register 1", 2: "diamond: register 2"}
-    if registers:
-        for register in registers:
-            entries.append(("shape", register, None, words.get(register, f"triangle: register {register}")))
-    told = {
-        "predicted": "filled: predicted",
-        "measured": "outlined: measured",
+    told: dict[MarkKind, str] = {
+        "predicted": "filled: predicted", "measured": "outlined: measured",
         "forecast": "hollow, joined: after the proposed cut",
-    }
-    entries.extend(("mark", first, kind, told[kind]) for kind in kinds)
-    if any(mark.uncertainty_cents > 0.0 for mark in marks):
-        entries.append(("bar", first, None, "standard uncertainty"))
-    entries.append(("band", first, None, f"tolerance ±{tolerance:g} cents"))
-    size = 2.4
-    x, y = 2.0, top + 2.0
-    for sort, register, kind, text in entries:
-        wide = 5.0 + text_width_mm(text, size) + 4.0
-        if x + wide > right and x > 2.0:
-            x, y = 2.0, y + 4.2
-        centre = x + 1.6
-        if sort == "shape":
-            mark_shape(
-                drawing,
-                register,
-                centre,
-                y,
-                fill=palette.register_text(register),
-                stroke=palette.ink_text,
-                width=0.1,
-            )
-        elif sort == "mark" and kind is not None:
-            if kind == "forecast":
-                drawing.line(x - 0.6, y + 1.0, centre, y, stroke=palette.forecast_text, width=0.3)
-            _draw_mark(drawing, palette, register, kind, centre, y)
-        elif sort == "bar":
-            drawing.line(centre, y - 1.4, centre, y + 1.4, stroke=palette.ink_text, width=0.25)
-            for end in (-1.4, 1.4):
-                drawing.line(centre - 0.5, y + end, centre + 0.5, y + end, stroke=palette.ink_text, width=0.25)
-        else:
-            drawing.rect(x, y - 1.3, 3.2, 2.6, fill=palette.band_fill, stroke=palette.quiet_text, stroke_width=0.12)
+    }  # fmt: skip
+
+    def shape(register: int, x: float, y: float) -> None:
+        fill = palette.register_text(register)
+        mark_shape(drawing, register, x, y, fill=fill, stroke=palette.ink_text, width=0.1)
+
+    def mark(kind: MarkKind, x: float, y: float) -> None:
+        if kind == "forecast":
+            drawing.line(x - 2.2, y + 1.0, x, y, stroke=palette.forecast_text, width=0.3)
+        _draw_mark(drawing, palette, first, kind, x, y)
+
+    def bar(x: float, y: float) -> None:
+        drawing.line(x, y - 1.4, x, y + 1.4, stroke=palette.ink_text, width=0.25)
+        for end in (-1.4, 1.4):
+            drawing.line(x - 0.5, y + end, x + 0.5, y + end, stroke=palette.ink_text, width=0.25)
+
+    def band(x: float, y: float) -> None:
+        drawing.rect(x - 1.6, y - 1.3, 3.2, 2.6, fill=palette.band_fill, stroke=palette.quiet_text, stroke_width=0.12)
+
+    entries: list[tuple[Callable[[float, float], None], str]] = [
+        (partial(shape, register), shape_words(register)) for register in registers
+    ]
+    entries += [(partial(mark, kind), told[kind]) for kind in _KINDS if any(m.kind == kind for m in marks)]
+    if any(m.uncertainty_cents > 0.0 for m in marks):
+        entries.append((bar, "standard uncertainty"))
+    entries.append((band, f"tolerance ±{tolerance:g} cents"))
+    size, y = 2.4, top + 2.0
+    places = flowing([9.0 + text_width_mm(text, size) for _, text in entries], 2.0, field.right, 0.0)
+    for (draw, text), (line, x) in zip(entries, places, strict=True):
+        y = top + 2.0 + 4.2 * line
+        draw(x + 1.6, y)
         drawing.text(x + 4.6, y + 0.36 * size, text, size=size, fill=palette.ink_text)
-        x += wide
     return y + 3.2

@@ -4,8 +4,11 @@ import math
 from collections.abc import Sequence
 
 from fluewright.errors import InputError
+from fluewright.pictures.axes import Frame
+from fluewright.pictures.numerals import fixed
 from fluewright.pictures.palette import Theme, palette_for
 from fluewright.pictures.svg import Drawing, fit_text
+from fluewright.units import signed
 
 __all__ = ["effect_bars", "level_curve"]
 
@@ -24,6 +27,12 @@ def level_curve(
 ) -> str:
     """Return an SVG of a curve in dB over x, with labelled upright marks.
 
+    Parameters
+    ----------
+    x, levels_db : sequence of float, shape (n,)
+        At least two points.
+    marks : sequence of (x, name)
+
     Raises
     ------
     InputError
@@ -33,41 +42,44 @@ def level_curve(
         raise InputError("a curve needs at least two points, all of them finite numbers")
     palette = palette_for(theme)
     drawing = Drawing(width_mm, height_mm)
-    left, right, top, bottom = 18.0, width_mm - 6.0, 14.0, height_mm - 14.0
-    low_x, high_x = min(x), max(x)
     low = 10.0 * math.floor(min(levels_db) / 10.0)
     high = max(10.0 * math.ceil(max(levels_db) / 10.0), low + 10.0)
+    frame = Frame(
+        drawing, palette, box=(18.0, 14.0, width_mm - 6.0, height_mm - 14.0), x=(min(x), max(x)), y=(low, high)
+    )
+    drawing.text(frame.left, 6.0, fit_text(title, 3.6, frame.right - frame.left), size=3.6, fill=palette.ink_text)
+    _draw_level_axes(frame)
+    drawing.text(frame.left, frame.bottom + 9.5, x_label, size=2.8, fill=palette.ink_text)
+    drawing.text(2.0, frame.top - 3.0, y_label, size=2.8, fill=palette.ink_text)
+    points = [(frame.px(at), frame.py(level)) for at, level in zip(x, levels_db, strict=True)]
+    drawing.polyline(points, stroke=palette.register_1_text, width=0.35)
+    for place, name in marks:
+        if frame.x[0] <= place <= frame.x[1]:
+            at = frame.px(place)
+            drawing.line(at, frame.top, at, frame.bottom, stroke=palette.register_2_text, width=0.25, dash="1 0.7")
+            drawing.text(at + 0.6, frame.top + 2.6, name, size=2.6, fill=palette.ink_text)
+    return drawing.to_svg(ground=palette.ground, description=title)
 
-    def px(value: float) -> float:
-        return left + (value - low_x) / (high_x - low_x) * (right - left)
 
-    def py(value: float) -> float:
-        return bottom - (value - low) / (high - low) * (bottom - top)
-
-    drawing.text(left, 6.0, fit_text(title, 3.6, right - left), size=3.6, fill=palette.ink_text)
-    step = 10.0 if high - low <= 60.0 else 20.0
-    level = low
+def _draw_level_axes(frame: Frame) -> None:
+    """Draw a line every 10 dB (20 over a range of more than 60), and ticks of the other axis."""
+    drawing, palette = frame.drawing, frame.palette
+    (low_x, high_x), (level, high) = frame.x, frame.y
+    step = 10.0 if high - level <= 60.0 else 20.0
     while level <= high + 1e-9:
-        drawing.line(left, py(level), right, py(level), stroke=palette.faint_line, width=0.1)
-        drawing.text(left - 9.0, py(level) + 1.0, f"{level:.0f}", size=2.6, fill=palette.ink_text)
+        y = frame.py(level)
+        drawing.line(frame.left, y, frame.right, y, stroke=palette.faint_line, width=0.1)
+        drawing.text(frame.left - 9.0, y + 1.0, fixed(level, 0), size=2.6, fill=palette.ink_text)
         level += step
     tick = 10.0 ** math.floor(math.log10(high_x - low_x))
     if (high_x - low_x) / tick < 4.0:
         tick /= 2.0
     at = math.ceil(low_x / tick) * tick
     while at <= high_x + 1e-9:
-        drawing.line(px(at), bottom, px(at), bottom + 1.2, stroke=palette.ink_text, width=0.2)
-        drawing.text(px(at) - 2.5, bottom + 4.4, f"{at:.0f}", size=2.6, fill=palette.ink_text)
+        x = frame.px(at)
+        drawing.line(x, frame.bottom, x, frame.bottom + 1.2, stroke=palette.ink_text, width=0.2)
+        drawing.text(x - 2.5, frame.bottom + 4.4, fixed(at, 0), size=2.6, fill=palette.ink_text)
         at += tick
-    drawing.text(left, bottom + 9.5, x_label, size=2.8, fill=palette.ink_text)
-    drawing.text(2.0, top - 3.0, y_label, size=2.8, fill=palette.ink_text)
-    points = [(px(at), py(level)) for at, level in zip(x, levels_db, strict=True)]
-    drawing.polyline(points, stroke=palette.register_1_text, width=0.35)
-    for place, name in marks:
-        if low_x <= place <= high_x:
-            drawing.line(px(place), top, px(place), bottom, stroke=palette.register_2_text, width=0.25, dash="1 0.7")
-            drawing.text(px(place) + 0.6, top + 2.6, name, size=2.6, fill=palette.ink_text)
-    return drawing.to_svg(ground=palette.ground, description=title)
 
 
 def effect_bars(
@@ -81,7 +93,18 @@ def effect_bars(
 ) -> str:
     """Return an SVG with one row a size and one bar a note: cents per 0.1 mm, up is sharper.
 
-    `effects[i][j]` is what size i does to note j.
+    Parameters
+    ----------
+    names : sequence of str, shape (n,)
+        Of the sizes.
+    effects : sequence of sequence of float, shape (n, m)
+        What each size does to each note.
+    notes : sequence of str, shape (m,)
+
+    Raises
+    ------
+    InputError
+        No size, no note, or a figure missing.
     """
     if not names or not notes or any(len(row) != len(notes) for row in effects) or len(effects) != len(names):
         raise InputError("an effect picture needs at least one size and one note, and one figure for every pair")
@@ -102,7 +125,7 @@ def effect_bars(
     for i, (name, row) in enumerate(zip(names, effects, strict=True)):
         middle = top + row_mm * (i + 0.5)
         drawing.text(4.0, middle + 1.0, fit_text(name, 2.6, left - 22.0), size=2.6, fill=palette.ink_text)
-        drawing.text(left - 16.0, middle + 1.0, f"{max(row, key=abs):+.2f}", size=2.6, fill=palette.ink_text)
+        drawing.text(left - 16.0, middle + 1.0, signed(max(row, key=abs), 2), size=2.6, fill=palette.ink_text)
         drawing.line(left, middle, width_mm - 6.0, middle, stroke=palette.faint_line, width=0.1)
         for j, value in enumerate(row):
             x = left + (j + 0.5) * cell

@@ -7,16 +7,15 @@ scale in the whole picture. What only habit tells has a direction and no size: a
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 from fluewright.errors import InputError
+from fluewright.grades import Grade
 from fluewright.pictures.palette import Palette, Theme, palette_for
 from fluewright.pictures.svg import Drawing, fit_text, text_width_mm
+from fluewright.units import signed
 
 __all__ = ["AdjustmentEffects", "EffectRow", "effect_picture"]
 
-Evidence = Literal["computed", "practice", "measured here"]
-_EVIDENCE = ("computed", "practice", "measured here")
 _WORDS = {1: "more", 0: "no change", -1: "less"}
 _TEXT_MM = 2.4
 _SIDE_MM = 4.0
@@ -38,7 +37,7 @@ class EffectRow:
         Change and its standard uncertainty, in the unit; of practice +1, 0 or -1 (more, no change, less) and nothing.
     unit : str
         "cents", "%", "dB".
-    evidence : {"computed", "practice", "measured here"}
+    evidence : Grade
         What it rests on: the equations, the trade's habit, the shop's own trials.
 
     Raises
@@ -51,18 +50,18 @@ class EffectRow:
     value: float
     uncertainty: float
     unit: str
-    evidence: Evidence
+    evidence: Grade
 
     def __post_init__(self) -> None:
         """Refuse what cannot be drawn."""
-        if self.evidence not in _EVIDENCE:
-            raise InputError(f"{self.quantity}: evidence is {self.evidence!r}; use one of {', '.join(_EVIDENCE)}.")
+        if self.evidence not in list(Grade):
+            raise InputError(f"{self.quantity}: evidence is {self.evidence!r}; use one of {', '.join(Grade)}.")
         if not math.isfinite(self.value) or not math.isfinite(self.uncertainty) or self.uncertainty < 0.0:
             raise InputError(
                 f"{self.quantity}: value {self.value} ± {self.uncertainty} cannot be drawn; leave the row out where it "
                 "is not known."
             )
-        if self.evidence == "practice" and self.value not in (-1.0, 0.0, 1.0):
+        if self.evidence is Grade.PRACTICE and self.value not in (-1.0, 0.0, 1.0):
             raise InputError(
                 f"{self.quantity}: practice is {self.value:g}; it tells a direction only, +1, 0 or -1, and no size."
             )
@@ -105,10 +104,8 @@ def _size(row: EffectRow) -> str:
     digits = 2 if largest < 0.995 else 1 if largest < 9.95 else 0
     if largest == 0.0:
         return f"0 {row.unit}"
-    value = f"{row.value:+.{digits}f}"
-    value = value if float(value) else value[1:]
     spread = f" ± {row.uncertainty:.{digits}f}" if row.uncertainty > 0.0 else ""
-    return f"{value}{spread} {row.unit}".replace("-", "−")
+    return f"{signed(row.value, digits)}{spread} {row.unit}"
 
 
 def _lines(text: str, width_mm: float) -> list[str]:
@@ -158,7 +155,7 @@ def effect_picture(
     room = width_mm - 2.0 * _SIDE_MM
     drawing.text(_SIDE_MM, 5.4, fit_text(title, 3.4, room), size=3.4, fill=palette.ink_text, bold=True)
     full: dict[str, float] = {}
-    for row in (row for a in adjustments for row in a.rows if row.evidence != "practice"):
+    for row in (row for a in adjustments for row in a.rows if row.evidence is not Grade.PRACTICE):
         # An uncertainty larger than its value shall not make every other bar small: it is cut off with an arrow.
         most = abs(row.value) + min(row.uncertainty, abs(row.value))
         full[row.unit] = max(full.get(row.unit, _LEAST_FULL.get(row.unit, 0.0)), most)
@@ -196,38 +193,42 @@ def _draw_adjustment(
     y += 1.8
     if adjustment.reason or not adjustment.rows:
         return y
-    evidence_mm = text_width_mm("measured here", _TEXT_MM)
+    return _draw_rows(drawing, palette, adjustment.rows, full, y, wide=wide)
+
+
+def _draw_rows(
+    drawing: Drawing, palette: Palette, rows: Sequence[EffectRow], full: dict[str, float], y: float, *, wide: bool
+) -> float:
+    """Draw the quantities of one adjustment under each other; return where they end."""
+    right = drawing.width_mm - _SIDE_MM
+    evidence_mm = text_width_mm(Grade.MEASURED_HERE, _TEXT_MM)
     if wide:
         name_mm, step = _NAME_MM, 4.6
         left_x, field = _SIDE_MM + _NAME_MM + 2.0, right - evidence_mm - 1.5 - _VALUE_MM - 1.5
     else:
-        name_mm, step = room - evidence_mm - 2.0, 8.4
+        name_mm, step = right - _SIDE_MM - evidence_mm - 2.0, 8.4
         left_x, field = _SIDE_MM, right - _VALUE_MM - 1.5
-    value_x = field + 1.5
     zero, half = 0.5 * (left_x + field), 0.5 * (field - left_x)
-    bottom = y + step * len(adjustment.rows)
+    bottom = y + step * len(rows)
     for x in (left_x, field):
         drawing.line(x, y, x, bottom, stroke=palette.faint_line, width=0.12, dash="0.7 0.7")
     drawing.line(zero, y, zero, bottom, stroke=palette.quiet_text, width=0.25)
-    for number, row in enumerate(adjustment.rows):
+    backing = None if wide else palette.ground
+    for number, row in enumerate(rows):
         top = y + step * number
         middle = top + (0.5 * step if wide else 5.6)
-        name_y = middle + 0.36 * _TEXT_MM if wide else top + 2.8
+        base = middle + 0.36 * _TEXT_MM
+        name_y = base if wide else top + 2.8
         drawing.open_group(class_="effect", data_quantity=row.quantity, data_evidence=row.evidence)
         drawing.describe(f"{row.quantity}: {_told(row)}, {row.evidence}")
-        drawing.text(
-            _SIDE_MM, name_y, fit_text(row.quantity, _TEXT_MM, name_mm), size=_TEXT_MM, fill=palette.ink_text,
-            backing=None if wide else palette.ground,
-        )  # fmt: skip
-        drawing.text(
-            right, name_y, row.evidence, size=_TEXT_MM, fill=palette.quiet_text, anchor="end",
-            backing=None if wide else palette.ground,
-        )  # fmt: skip
-        drawing.text(
-            value_x, middle + 0.36 * _TEXT_MM, fit_text(_told(row), _TEXT_MM, _VALUE_MM), size=_TEXT_MM,
-            fill=palette.ink_text,
-        )  # fmt: skip
-        if row.evidence == "practice":
+        for x, at, words, room, fill, anchor, behind in (
+            (_SIDE_MM, name_y, row.quantity, name_mm, palette.ink_text, "start", backing),
+            (right, name_y, row.evidence, evidence_mm, palette.quiet_text, "end", backing),
+            (field + 1.5, base, _told(row), _VALUE_MM, palette.ink_text, "start", None),
+        ):
+            said = fit_text(words, _TEXT_MM, room)
+            drawing.text(x, at, said, size=_TEXT_MM, fill=fill, anchor=anchor, backing=behind)
+        if row.evidence is Grade.PRACTICE:
             _draw_direction(drawing, palette, zero, middle, int(row.value))
         else:
             _draw_bar(drawing, palette, row, zero, half, middle, half / full[row.unit])
@@ -236,7 +237,7 @@ def _draw_adjustment(
 
 
 def _told(row: EffectRow) -> str:
-    return _WORDS[int(row.value)] if row.evidence == "practice" else _size(row)
+    return _WORDS[int(row.value)] if row.evidence is Grade.PRACTICE else _size(row)
 
 
 def _draw_bar(
@@ -244,7 +245,7 @@ def _draw_bar(
 ) -> None:
     """Draw a bar from zero, filled when computed, outlined when measured, and its uncertainty as a thin bar."""
     end, thick = zero + row.value * per_unit, 1.1
-    measured = row.evidence == "measured here"
+    measured = row.evidence is Grade.MEASURED_HERE
     drawing.polyline(
         [(zero, y - thick), (end, y - thick), (end, y + thick), (zero, y + thick)],
         fill=palette.ground if measured else palette.register_1_text, stroke=palette.register_1_text,
@@ -289,9 +290,9 @@ def _draw_legend(
     if any(row.uncertainty > 0.0 for a in adjustments for row in a.rows):
         words.append("thin bar: standard uncertainty")
     told = {
-        "computed": "filled: computed from the model",
-        "measured here": "outlined: measured here, in this shop's trials",
-        "practice": "arrow: practice, a direction without a size",
+        Grade.COMPUTED: "filled: computed from the model",
+        Grade.MEASURED_HERE: "outlined: measured here, in this shop's trials",
+        Grade.PRACTICE: "arrow: practice, a direction without a size",
     }
     words += [text for kind, text in told.items() if kind in found]
     for line in _lines("; ".join(words) + ".", drawing.width_mm - 2.0 * _SIDE_MM):

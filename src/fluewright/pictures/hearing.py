@@ -4,11 +4,14 @@ import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
 
+from fluewright.arrays import Float32Array, FloatArray
 from fluewright.errors import InputError
+from fluewright.pictures.axes import Frame, round_values
+from fluewright.pictures.numerals import fixed, step_words
 from fluewright.pictures.palette import Palette, Theme, palette_for
 from fluewright.pictures.svg import Drawing, fit_text
+from fluewright.units import minus, signed
 
 __all__ = ["NoteBox", "SwellLine", "attack_picture", "cents_picture", "spectrogram_picture", "swell_loop"]
 
@@ -29,49 +32,19 @@ class NoteBox:
 
 @dataclass(frozen=True)
 class SwellLine:
-    """One register of a swell as drawn: cents above the lowest pitch, over breath or level, in the order of time."""
+    """One register of a swell as drawn: cents above the lowest pitch, over breath or level, in the order of time.
+
+    Attributes
+    ----------
+    over, cents : sequence of float, shape (n,)
+        NaN where it is not known.
+    rising : bool
+        Whether the breath grows.
+    """
 
     over: Sequence[float]
     cents: Sequence[float]
     rising: bool
-
-
-class _Frame:
-    """A ruled field within a drawing."""
-
-    def __init__(
-        self, drawing: Drawing, palette: Palette, *, box: tuple[float, float, float, float],
-        x: tuple[float, float], y: tuple[float, float],
-    ) -> None:  # fmt: skip
-        self.drawing, self.palette = drawing, palette
-        self.left, self.top, self.right, self.bottom = box
-        self.x, self.y = x, y
-
-    def px(self, value: float) -> float:
-        return self.left + (value - self.x[0]) / (self.x[1] - self.x[0]) * (self.right - self.left)
-
-    def py(self, value: float) -> float:
-        return self.bottom - (value - self.y[0]) / (self.y[1] - self.y[0]) * (self.bottom - self.top)
-
-    def rule(self, x_label: str, y_label: str) -> None:
-        """Draw ticks, grid and the names of both axes."""
-        d, p = self.drawing, self.palette
-        for at in _ticks(*self.y):
-            d.line(self.left, self.py(at), self.right, self.py(at), stroke=p.faint_line, width=0.1)
-            d.text(self.left - 1.2, self.py(at) + 0.9, f"{at:g}", size=2.4, fill=p.ink_text, anchor="end")
-        for at in _ticks(*self.x):
-            d.line(self.px(at), self.bottom, self.px(at), self.bottom + 1.0, stroke=p.ink_text, width=0.2)
-            d.text(self.px(at), self.bottom + 3.8, f"{at:g}", size=2.4, fill=p.ink_text, anchor="middle")
-        d.text(self.right, self.bottom + 7.6, x_label, size=2.6, fill=p.ink_text, anchor="end")
-        d.text(2.0, self.top - 2.0, y_label, size=2.6, fill=p.ink_text)
-
-
-def _ticks(low: float, high: float) -> list[float]:
-    """Return five to ten round values between two."""
-    step = 10.0 ** math.floor(math.log10((high - low) / 5.0))
-    step *= next(f for f in (1.0, 2.0, 5.0, 10.0) if (high - low) / (step * f) <= 8.0)
-    first = math.ceil(low / step - 1e-9)
-    return [round(k * step, 10) for k in range(first, math.floor(high / step + 1e-9) + 1)]
 
 
 def _begin(title: str, theme: Theme, width_mm: float, height_mm: float) -> tuple[Drawing, Palette]:
@@ -86,7 +59,8 @@ def _rgb(colour: str) -> tuple[int, int, int]:
 
 
 def spectrogram_picture(
-    levels_db: Any, *, top_hz: float, start_s: float, end_s: float, title: str, notes: Sequence[NoteBox] = (),
+    levels_db: FloatArray | Float32Array, *, top_hz: float, start_s: float, end_s: float, title: str,
+    notes: Sequence[NoteBox] = (),
     track: Sequence[tuple[float, float]] = (), theme: Theme = "light", width_mm: float = 200.0,
     height_mm: float = 110.0,
 ) -> str:  # fmt: skip
@@ -116,7 +90,7 @@ def spectrogram_picture(
     pixels = np.rint(ground + share * (ink - ground)).astype(np.uint8)
     png = io.BytesIO()
     Image.fromarray(pixels, mode="RGB").save(png, format="PNG", optimize=True)
-    frame = _Frame(
+    frame = Frame(
         drawing,
         palette,
         box=(16.0, 18.0, width_mm - 6.0, height_mm - 12.0),
@@ -162,7 +136,7 @@ def cents_picture(
     drawing, palette = _begin(title, theme, width_mm, 22.0 + row * len(notes) + 12.0)
     reach = max(10.0, *(min(abs(n.cents) + 2.0 * n.uncertainty_cents, 120.0) for n in notes))
     reach = 10.0 * math.ceil(reach / 10.0)
-    frame = _Frame(
+    frame = Frame(
         drawing, palette, box=(40.0, 14.0, width_mm - 22.0, 16.0 + row * len(notes)), x=(-reach, reach),
         y=(float(len(notes)), 0.0),
     )  # fmt: skip
@@ -170,21 +144,21 @@ def cents_picture(
         frame.px(-tolerance_cents), frame.top, frame.px(tolerance_cents) - frame.px(-tolerance_cents),
         frame.bottom - frame.top, fill=palette.band_fill,
     )  # fmt: skip
-    for at in _ticks(-reach, reach):
+    for at in round_values(-reach, reach):
         drawing.line(frame.px(at), frame.top, frame.px(at), frame.bottom, stroke=palette.faint_line, width=0.1)
-        drawing.text(frame.px(at), frame.bottom + 3.8, f"{at:+g}" if at else "0", size=2.4, fill=palette.ink_text,
+        drawing.text(frame.px(at), frame.bottom + 3.8, step_words(at), size=2.4, fill=palette.ink_text,
                      anchor="middle")  # fmt: skip
     drawing.text(frame.right, frame.bottom + 7.6, "cents, sharp to the right; bar: two sigma", size=2.6,
                  fill=palette.ink_text, anchor="end")  # fmt: skip
     for k, note in enumerate(notes):
         y = frame.py(k + 0.5)
-        drawing.text(4.0, y + 0.9, f"{note.start_s:.2f} s", size=2.4, fill=palette.quiet_text)
+        drawing.text(4.0, y + 0.9, f"{fixed(note.start_s)} s", size=2.4, fill=palette.quiet_text)
         drawing.text(frame.left - 3.0, y + 1.0, note.name, size=2.8, fill=palette.ink_text, anchor="end")
         at = max(-reach, min(reach, note.cents))
         low, high = (max(-reach, min(reach, note.cents + s * 2.0 * note.uncertainty_cents)) for s in (-1.0, 1.0))
         drawing.line(frame.px(low), y, frame.px(high), y, stroke=palette.register_1_text, width=0.5)
         drawing.ellipse(frame.px(at), y, 0.9, 0.9, fill=palette.register_1_text)
-        drawing.text(width_mm - 4.0, y + 0.9, f"{note.cents:+.1f}", size=2.4, fill=palette.ink_text, anchor="end")
+        drawing.text(width_mm - 4.0, y + 0.9, signed(note.cents), size=2.4, fill=palette.ink_text, anchor="end")
     return drawing.to_svg(ground=palette.ground, description=title)
 
 
@@ -213,7 +187,7 @@ def swell_loop(
         raise InputError("a swell loop needs at least two points at different breath")
     drawing, palette = _begin(title, theme, width_mm, height_mm)
     low, high = min(ys) - 20.0, max(ys) + 20.0
-    frame = _Frame(
+    frame = Frame(
         drawing, palette, box=(18.0, 16.0, width_mm - 6.0, height_mm - 12.0), x=(min(xs), max(xs)), y=(low, high)
     )
     frame.rule(over, "cents above the lowest pitch")
@@ -236,7 +210,7 @@ def swell_loop(
         drawing.polyline(
             [(frame.px(x) - 1.0, b + tip), (frame.px(x), b), (frame.px(x) + 1.0, b + tip)], stroke=colour, width=0.4
         )
-        drawing.text(frame.px(x) + 1.2, 0.5 * (a + b), f"{x:.4g}", size=2.4, fill=palette.ink_text)
+        drawing.text(frame.px(x) + 1.2, 0.5 * (a + b), minus(f"{x:.4g}"), size=2.4, fill=palette.ink_text)
     drawing.text(width_mm - 6.0, 11.5, "full: breath rising; dashed: falling", size=2.4, fill=palette.quiet_text,
                  anchor="end")  # fmt: skip
     return drawing.to_svg(ground=palette.ground, description=title)
@@ -262,7 +236,7 @@ def attack_picture(
     top = float(np.abs(sound).max()) or 1.0
     duration_ms = 1e3 * sound.size / rate_hz
     first_ms = 1e3 * (start_s - onset_s)
-    frame = _Frame(
+    frame = Frame(
         drawing, palette, box=(16.0, 14.0, width_mm - 6.0, height_mm - 12.0), x=(first_ms, first_ms + duration_ms),
         y=(-top, top),
     )  # fmt: skip

@@ -71,7 +71,13 @@ PAPER = replace(LIGHT, ground="#ffffff")
 
 
 def palette_for(theme: str) -> Palette:
-    """Return the palette of a theme: ``"light"``, ``"dark"``, or ``"paper"`` (light on white, to print)."""
+    """Return the palette of a theme: ``"light"``, ``"dark"``, or ``"paper"`` (light on white, to print).
+
+    Raises
+    ------
+    InputError
+        There is no such theme.
+    """
     if theme == "paper":
         return PAPER
     if theme == "light":

@@ -4,11 +4,10 @@ import base64
 import math
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 
 from fluewright.errors import InputError
 
-__all__ = ["FONT_FAMILY", "Drawing", "LabelBox", "clean_text", "fit_text", "number", "text_width_mm"]
+__all__ = ["FONT_FAMILY", "Drawing", "clean_text", "fit_text", "number", "text_width_mm"]
 
 FONT_FAMILY = "'DejaVu Sans Mono', ui-monospace, monospace"
 _ADVANCE_EM = 0.6021
@@ -16,26 +15,6 @@ _ADVANCE_EM = 0.6021
 _ASCENT_EM = 0.76
 _DESCENT_EM = 0.24
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-
-
-@dataclass(frozen=True)
-class LabelBox:
-    """Place that a printed label takes up, in millimetres of the drawing."""
-
-    text: str
-    left_mm: float
-    top_mm: float
-    right_mm: float
-    bottom_mm: float
-
-    def overlaps(self, other: "LabelBox") -> bool:
-        """Tell whether two labels touch."""
-        return (
-            self.left_mm < other.right_mm
-            and other.left_mm < self.right_mm
-            and self.top_mm < other.bottom_mm
-            and other.top_mm < self.bottom_mm
-        )
 
 
 def clean_text(text: str) -> str:
@@ -51,7 +30,13 @@ def clean_text(text: str) -> str:
 
 
 def number(value: float) -> str:
-    """Return a coordinate with at most four decimals (0.1 micrometre), never in exponent form."""
+    """Return a coordinate with at most four decimals (0.1 micrometre), never in exponent form.
+
+    Raises
+    ------
+    InputError
+        It is not finite.
+    """
     if not math.isfinite(value):
         raise InputError(f"a coordinate of a drawing is {value}, not a finite number.")
     text = f"{value:.4f}".rstrip("0").rstrip(".")
@@ -91,7 +76,6 @@ class Drawing:
         self.height_mm = height_mm
         self.left_mm = left_mm
         self.top_mm = top_mm
-        self.labels: list[LabelBox] = []
         self._parts: list[str] = []
         self._open_groups = 0
 
@@ -188,21 +172,19 @@ class Drawing:
     def text(
         self, x: float, y: float, text: str, *, size: float, fill: str, anchor: str = "start",
         bold: bool = False, backing: str | None = None, turned: bool = False,
-    ) -> LabelBox:  # fmt: skip
-        """Print a text with its base line at ``y`` and note the place it takes up.
+    ) -> None:  # fmt: skip
+        """Print a text with its base line at ``y``, on a `backing` of that colour where one is given.
 
         A ``turned`` text reads upward; ``x`` is then its base line and ``y`` the anchor along it.
         """
-        length = text_width_mm(text, size)
-        shift = {"start": 0.0, "middle": -0.5 * length, "end": -length}[anchor]
-        up, down = _ASCENT_EM * size, _DESCENT_EM * size
-        if turned:
-            box = LabelBox(text, x - up, y - shift - length, x + down, y - shift)
-        else:
-            box = LabelBox(text, x + shift, y - up, x + shift + length, y + down)
         if backing is not None:
-            self.rect(box.left_mm, box.top_mm, box.right_mm - box.left_mm, box.bottom_mm - box.top_mm, fill=backing)
-        self.labels.append(box)
+            length = text_width_mm(text, size)
+            shift = {"start": 0.0, "middle": -0.5 * length, "end": -length}[anchor]
+            up, high = _ASCENT_EM * size, (_ASCENT_EM + _DESCENT_EM) * size
+            if turned:
+                self.rect(x - up, y - shift - length, high, length, fill=backing)
+            else:
+                self.rect(x + shift, y - up, length, high, fill=backing)
         self._tag(
             "text",
             {"x": x, "y": y, "font_size": size, "fill": fill,
@@ -211,7 +193,6 @@ class Drawing:
              "transform": f"rotate(-90 {number(x)} {number(y)})" if turned else None},
             clean_text(text),
         )  # fmt: skip
-        return box
 
     def dimension(
         self, x1: float, x2: float, y: float, text: str, *, size: float, stroke: str, fill: str, backing: str
@@ -255,6 +236,11 @@ class Drawing:
             Extra ``data-name`` attributes of the root, for pages that move marks.
         role : str
             "img", or "group" where parts of it are pressed.
+
+        Raises
+        ------
+        ValueError
+            A group is still open.
         """
         if self._open_groups:
             raise ValueError("a group of the drawing was not closed")

@@ -23,7 +23,7 @@ def trust_picture(
 
     Parameters
     ----------
-    levels, observed : sequence of float
+    levels, observed : sequence of float, shape (n,)
         Stated quantiles and the share of outcomes under each, 0 to 1; NaN where nothing is known.
     count : int
         Of outcomes; the grey band is twice the standard error that so many would leave by chance.

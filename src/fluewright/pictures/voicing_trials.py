@@ -9,6 +9,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from fluewright.errors import InputError
+from fluewright.pictures.axes import BreathAxis, Frame, round_values
+from fluewright.pictures.numerals import general, step_words
 from fluewright.pictures.palette import Palette, Theme, palette_for
 from fluewright.pictures.svg import Drawing, fit_text
 
@@ -47,13 +49,6 @@ class TrialMark:
     value: float
     sigma: float
     new: bool
-
-
-def _ticks(low: float, high: float) -> list[float]:
-    """Return three to six round values between two."""
-    step = 10.0 ** math.floor(math.log10((high - low) / 3.0))
-    step *= next(f for f in (1.0, 2.0, 5.0, 10.0) if (high - low) / (step * f) <= 5.0)
-    return [round(k * step, 10) for k in range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)]
 
 
 def _mark(drawing: Drawing, x: float, y: float, register: int, colour: str, *, new: bool, size: float = 1.0) -> None:
@@ -108,20 +103,12 @@ def trial_picture(
     drawing.text(4.0, 11.0, (pair if two else "") + said, size=2.4, fill=palette.quiet_text)
     left, right = 22.0, width_mm - 6.0
     if breaths:
-        low, high = 0.85 * min(breaths), 1.15 * max(breaths)
-
-        def px(pressure: float) -> float:
-            return left + math.log(pressure / low) / math.log(high / low) * (right - left)
-
-        grid = [f * 10.0**d for d in range(0, 5) for f in (1, 2, 5) if low <= f * 10.0**d <= high]
+        axis = BreathAxis(0.85 * min(breaths), 1.15 * max(breaths), left, right)
         bottom = top + curve_mm + row * len(notes) + 4.0
-        for at in grid:
-            drawing.line(px(at), top, px(at), bottom, stroke=palette.faint_line, width=0.1)
-            drawing.text(px(at), bottom + 3.6, f"{at:g}", size=2.4, fill=palette.ink_text, anchor="middle")
-        drawing.text(right, bottom + 7.4, "blowing pressure, Pa", size=2.6, fill=palette.ink_text, anchor="end")
+        axis.draw(drawing, palette, top=top, bottom=bottom, size=2.4, drops=(3.6, 7.4))
         if curves:
-            _curves(drawing, palette, curves, px, top, top + curve_mm - 6.0, left, right)
-        _rows(drawing, palette, notes, marks, px, top + curve_mm + 3.0, row, left, right)
+            _curves(drawing, palette, curves, axis, top, top + curve_mm - 6.0)
+        _rows(drawing, palette, notes, marks, axis, top + curve_mm + 3.0, row)
     across = (width_mm - 8.0) / per_line
     for k, (key, name, factor) in enumerate(panels):
         x0 = 4.0 + across * (k % per_line)
@@ -131,26 +118,23 @@ def trial_picture(
 
 
 def _curves(
-    drawing: Drawing, palette: Palette, curves: Sequence[TrialLine], px: object, top: float, bottom: float,
-    left: float, right: float,
-) -> None:  # fmt: skip
-    assert callable(px)
+    drawing: Drawing, palette: Palette, curves: Sequence[TrialLine], axis: BreathAxis, top: float, bottom: float
+) -> None:
     values = [c for line in curves for _, c in line.points if math.isfinite(c)]
     low, high = max(min(values) - 5.0, -150.0), min(max(values) + 5.0, 150.0)
 
-    def py(value: float) -> float:
-        return bottom - (min(max(value, low), high) - low) / (high - low) * (bottom - top)
-
+    frame = Frame(drawing, palette, box=(axis.left, top, axis.right, bottom), x=(axis.low, axis.high), y=(low, high))
     drawing.open_group(class_="curves")
     drawing.describe("pitch against breath")
-    for at in _ticks(low, high):
-        drawing.line(left, py(at), right, py(at), stroke=palette.faint_line, width=0.25 if at == 0.0 else 0.1)
-        drawing.text(left - 1.2, py(at) + 0.9, f"{at:+g}" if at else "0", size=2.4, fill=palette.ink_text, anchor="end")
+    for at in round_values(low, high, least=3.0, most=5.0):
+        y = frame.py(at)
+        drawing.line(axis.left, y, axis.right, y, stroke=palette.faint_line, width=0.25 if at == 0.0 else 0.1)
+        drawing.text(axis.left - 1.2, y + 0.9, step_words(at), size=2.4, fill=palette.ink_text, anchor="end")
     drawing.text(2.0, top - 1.6, "cents against the target", size=2.4, fill=palette.quiet_text)
     ends: list[tuple[float, float]] = []
     for line in curves:
         colour = palette.register_text(line.register)
-        points = [(px(p), py(c)) for p, c in line.points if math.isfinite(c)]
+        points = [(axis.px(p), frame.py(min(max(c, low), high))) for p, c in line.points if math.isfinite(c)]
         if len(points) < 2:
             continue
         drawing.polyline(points, stroke=colour, width=0.55 if line.new else 0.35, dash=None if line.new else "1.2 0.8")
@@ -164,17 +148,17 @@ def _curves(
 
 
 def _rows(
-    drawing: Drawing, palette: Palette, notes: Sequence[tuple[int, str]], marks: Sequence[TrialMark], px: object,
-    top: float, row: float, left: float, right: float,
+    drawing: Drawing, palette: Palette, notes: Sequence[tuple[int, str]], marks: Sequence[TrialMark],
+    axis: BreathAxis, top: float, row: float,
 ) -> None:  # fmt: skip
     """Draw a note's breaths: a bar from lowest to jump, a tick at each end, the mark at its comfortable breath."""
-    assert callable(px)
+    px = axis.px
     for k, (register, note) in enumerate(notes):
         y = top + row * (k + 0.5) - 3.0
         drawing.open_group(class_="note")
         drawing.describe(f"{note}, register {register}: breaths")
         drawing.text(4.0, y + 1.0, fit_text(f"{note}.{register}", 2.8, 16.0), size=2.8, fill=palette.ink_text)
-        drawing.line(left, y, right, y, stroke=palette.faint_line, width=0.1)
+        drawing.line(axis.left, y, axis.right, y, stroke=palette.faint_line, width=0.1)
         for new in (False, True):
             mine = {m.quantity: m for m in marks if (m.register, m.note) == (register, note) and m.new is new}
             at = y + (0.9 if new else -0.9)
@@ -199,7 +183,7 @@ def _rows(
                 _mark(drawing, px(mine["comfortable_pa"].value), at, register, colour, new=new, size=0.8)
         drawing.close_group()
     drawing.text(
-        left, top + row * len(notes) + 8.4,
+        axis.left, top + row * len(notes) + 8.4,
         "tick: lowest; mark: comfortable; triangle up: jumps, down: falls back", size=2.2, fill=palette.quiet_text,
     )  # fmt: skip
 
@@ -214,15 +198,13 @@ def _panel(
     pad = max(0.08 * (high - low), 1e-3 * max(abs(high), abs(low), 1e-6))
     low, high = low - pad, high + pad
 
-    def py(value: float) -> float:
-        return bottom - (value - low) / (high - low) * (bottom - top)
-
+    py = Frame(drawing, palette, box=(left, top, right, bottom), x=(0.0, 1.0), y=(low, high)).py
     drawing.open_group(class_="field")
     drawing.describe(name)
     drawing.text(x0, y0 + 2.6, fit_text(name, 2.3, across - 2.0), size=2.3, fill=palette.ink_text)
-    for at in _ticks(low, high):
+    for at in round_values(low, high, least=3.0, most=5.0):
         drawing.line(left, py(at), right, py(at), stroke=palette.faint_line, width=0.1)
-        drawing.text(left - 0.8, py(at) + 0.8, f"{at:g}", size=2.1, fill=palette.ink_text, anchor="end")
+        drawing.text(left - 0.8, py(at) + 0.8, general(at), size=2.1, fill=palette.ink_text, anchor="end")
     known = [n for n in notes if any((m.register, m.note) == n for m in marks)]
     step = (right - left) / max(len(known), 1)
     for k, (register, note) in enumerate(known):

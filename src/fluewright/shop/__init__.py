@@ -1,42 +1,6 @@
-"""Where bench and records meet: trials out of the ledger, advice, cuts and what was learned into it and back."""
+"""What a person can do in the shop, one function each with one set of rules; its faces only add words.
 
-from fluewright.shop.backups import BackupState, backup_state, make_backup
-from fluewright.shop.learning import learned_from, ledger_scores
-from fluewright.shop.pieces import (
-    ANALYSIS_VERSION,
-    PieceSoFar,
-    begin_piece,
-    check_same_piece,
-    checked_sizes,
-    correct_cut,
-    cut_forecast,
-    earlier_trials,
-    found_pieces,
-    history_rows,
-    log_heard,
-    overview,
-    record_cut,
-    trial_notes,
-)
-
-__all__ = [
-    "ANALYSIS_VERSION",
-    "BackupState",
-    "PieceSoFar",
-    "backup_state",
-    "begin_piece",
-    "check_same_piece",
-    "checked_sizes",
-    "correct_cut",
-    "cut_forecast",
-    "earlier_trials",
-    "found_pieces",
-    "history_rows",
-    "learned_from",
-    "ledger_scores",
-    "log_heard",
-    "make_backup",
-    "overview",
-    "record_cut",
-    "trial_notes",
-]
+`models` read and save a model; `pieces` begin a piece, measure it, set its state; `sitting` hear, judge and log a
+trial; `cutting` record or correct a cut; `certificates`; `head_sitting` a head's trial; `head_advice` what is wrong
+with a head and what to do; `history` what happened; `learning` what pieces teach each other; `backups`.
+"""

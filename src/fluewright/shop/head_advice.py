@@ -1,23 +1,28 @@
 """A head judged with everything that the shop knows: symptoms, causes, what to do, and what was done logged."""
 
+import math
 import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from fluewright.acoustics.network import build_network
-from fluewright.bench.voicing.advice import CHECKS, Advice, Step, adjustment_axes, advise
+from fluewright.bench.voicing.advice import CHECKS, RankedAdjustment, Step, adjustment_axes, advise
 from fluewright.bench.voicing.causes import Cause, Diagnosis, cause_axes, causes_of, diagnose
-from fluewright.bench.voicing.evaluations import Evaluations, evaluations_of, trial_rows
+from fluewright.bench.voicing.evaluations import Evaluations, evaluations_of
 from fluewright.bench.voicing.learned import Learned, learn
 from fluewright.bench.voicing.symptoms import SymptomFound, SymptomSettings, find_symptoms
 from fluewright.bench.voicing.trial import HeadTrial
 from fluewright.errors import InputError
-from fluewright.instrument.fingering import fingerings_of
 from fluewright.instrument.model import Model
-from fluewright.shop.head_trials import Records, log_adjustment
+from fluewright.shop.head_records import Records, log_adjustment
+from fluewright.shop.head_sitting import check_notes, note_order
 
-__all__ = ["HeadJudged", "cache_folder", "check_notes", "evaluate_head", "judge_head", "log_done", "note_order"]
+__all__ = [
+    "HeadJudged", "cache_folder", "check_steps", "check_words", "evaluate_head", "judge_head", "log_done",
+]  # fmt: skip
+
+
+_MOST_STEPS = 20.0
 
 
 def cache_folder() -> Path:
@@ -35,7 +40,7 @@ class HeadJudged:
     trial : HeadTrial
     diagnosis : Diagnosis
     symptoms : tuple of SymptomFound
-    advice : tuple of Advice
+    advice : tuple of RankedAdjustment
         Best first.
     open_checks : tuple of (str, str)
         What is to be excluded first, and how.
@@ -48,26 +53,11 @@ class HeadJudged:
     trial: HeadTrial
     diagnosis: Diagnosis
     symptoms: tuple[SymptomFound, ...]
-    advice: tuple[Advice, ...]
+    advice: tuple[RankedAdjustment, ...]
     open_checks: tuple[tuple[str, str], ...]
     learned: Learned
     references: int
     warnings: tuple[str, ...]
-
-
-def note_order(model: Model) -> list[tuple[str, int]]:
-    """Return every (note, register) of a model in the order of its fingerings."""
-    return list(dict.fromkeys((f.note, f.register) for f in fingerings_of(model)))
-
-
-def check_notes(model: Model, trial: HeadTrial) -> None:
-    """Refuse a trial with a note that the model lacks.
-
-    Raises
-    ------
-    InputError
-    """
-    trial_rows(build_network(model), [(n.note, n.register) for n in trial.notes])
 
 
 def check_words(model: Model, words: Collection[str]) -> tuple[Cause, ...]:
@@ -81,7 +71,7 @@ def check_words(model: Model, words: Collection[str]) -> tuple[Cause, ...]:
     known = [k for k, _ in CHECKS] + [c.key for c in causes]
     for word in words:
         if word not in known:
-            raise InputError(f"--checked {word!r} is not known; use {', '.join(known)}")
+            raise InputError(f"{word!r} is not known; use {', '.join(known)}", field="checked")
     return causes
 
 
@@ -130,18 +120,35 @@ def judge_head(
     symptoms = find_symptoms(diagnosis.expected, trial, settings or SymptomSettings())
     learned = learn(evaluations, records.outcomes if records is not None else ())
     advice = advise(diagnosis, symptoms, learned=learned, done=tuple(checked))
-    warnings = [*trial.warnings, *diagnosis.warnings]
-    if not good:
-        warnings.append(
-            "no good head of this model to compare with: the jet's own constants stay uncertain; log one with "
-            "`trial --good`"
-        )
     still_open = tuple((k, text) for k, text in CHECKS if k not in checked)
-    return HeadJudged(trial, diagnosis, symptoms, advice, still_open, learned, len(good), tuple(warnings))
+    return HeadJudged(trial, diagnosis, symptoms, advice, still_open, learned, len(good),
+        (*trial.warnings, *diagnosis.warnings),
+    )  # fmt: skip
+
+
+def check_steps(steps: float) -> None:
+    """Refuse a number of usual steps that cannot be meant; negative is one taken back.
+
+    Raises
+    ------
+    InputError
+        It is not 0.1 to 20, either way.
+    """
+    if not (math.isfinite(steps) and 0.1 <= abs(steps) <= _MOST_STEPS):
+        raise InputError(
+            f"{steps:g} usual steps; give 0.1 to {_MOST_STEPS:g}, negative for one taken back", field="steps"
+        )
 
 
 def log_done(ledger: Path, serial: str, judged: HeadJudged, step: Step, steps: float, *, reason: str) -> int:
-    """Record that an adjustment was made, with the forecast for just so many steps, and return its event."""
+    """Record that an adjustment was made, with the forecast for just so many steps, and return its event.
+
+    Raises
+    ------
+    InputError
+        The steps cannot be meant.
+    """
+    check_steps(steps)
     ranked = advise(judged.diagnosis, judged.symptoms, learned=judged.learned, steps={step.key: steps})
     found = next((a for a in ranked if a.step.key == step.key), None)
     return log_adjustment(ledger, serial, step, steps, found.forecasts if found else (), reason=reason)

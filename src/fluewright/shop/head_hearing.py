@@ -14,11 +14,9 @@ from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
 from fluewright.bench.voicing.trial import NoteTrial, Reading
 from fluewright.errors import RecordingError
 from fluewright.instrument.model import Model
-from fluewright.listening import hear_notes, read_recording
-from fluewright.listening.attack import note_tones
-from fluewright.listening.breath_log import BreathLog, align_log
-from fluewright.listening.pitch import track_pitch
-from fluewright.listening.swells import Swell, hear_swell
+from fluewright.listening import Analysis, read_recording
+from fluewright.listening.breath_log import BreathLog
+from fluewright.listening.swells import Swell
 
 __all__ = [
     "HeadHeard", "ModelNotes", "breath_log_of", "hear_swell_file", "hear_swell_notes", "hear_tongued", "notes_of_model",
@@ -104,8 +102,9 @@ def hear_tongued(notes: ModelNotes, path: Path, *, name: str = "") -> HeadHeard:
         It cannot be read, or holds nothing that sounds.
     """
     sound = read_recording(path)
-    hearing = hear_notes(sound)
-    found, odd = notes_of_tones(note_tones(sound, hearing), notes.targets_hz)
+    analysis = Analysis(sound)
+    hearing = analysis.hearing
+    found, odd = notes_of_tones(analysis.tones, notes.targets_hz)
     return HeadHeard(
         found, f"{name or path.name} {sound.sha256}", (*sound.warnings, *hearing.warnings, *odd),
         tuple((n.frequency_hz, n.frequency_uncertainty_hz) for n in hearing.notes if math.isfinite(n.frequency_hz)),
@@ -165,14 +164,13 @@ def hear_swell_file(
         It cannot be read or holds nothing that sounds, or log and sound do not belong together.
     """
     sound = read_recording(path)
-    source = f"{name or path.name} {sound.sha256}"
+    source, analysis = f"{name or path.name} {sound.sha256}", Analysis(sound)
     if log is not None and not aligned:
-        track = track_pitch(sound.samples, sound.rate_hz)
-        log, _, _ = align_log(log, track.times_s, track.level_db)
+        log, _, _ = analysis.aligned(log)
     if log is not None:
-        heard = hear_swell_notes(notes, hear_swell(sound, log), source)
+        heard = hear_swell_notes(notes, analysis.swell(log), source)
         return HeadHeard(heard.notes, source, (*sound.warnings, *heard.warnings))
-    swell = hear_swell(sound)
+    swell = analysis.swell()
     if not (math.isfinite(lowest_pa) and math.isfinite(jump_pa)):
         jumps = ", ".join(f"{'up' if j.up else 'back'} at {j.time_s:.1f} s" for j in swell.jumps) or "no jump"
         return HeadHeard(
@@ -180,7 +178,7 @@ def hear_swell_file(
             (*sound.warnings, f"heard: {jumps}; type the breath where it begins and where it jumps to use it"),
         )  # fmt: skip
     ways = [
-        hear_swell_notes(notes, hear_swell(sound, breath_log_of(swell, lowest_pa, jump_pa, even=even)), source)
+        hear_swell_notes(notes, analysis.swell(breath_log_of(swell, lowest_pa, jump_pa, even=even)), source)
         for even in (0.5, 0.0, 1.0)
     ]
     kept = tuple(_by_readings(note, [w.notes for w in ways[1:]]) for note in ways[0].notes if note.register == 1)

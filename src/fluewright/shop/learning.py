@@ -1,21 +1,19 @@
 """What the ledger's pieces teach the next one, and whether past forecasts deserved trust."""
 
 from collections.abc import Mapping
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from fluewright.bench.calibration import PlayedTrial
-from fluewright.bench.learning import Shop, learn
+from fluewright.bench.learning import Taught, learn
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS
-from fluewright.bench.scores import Forecast, Scores, score
-from fluewright.instrument.files import model_from_text
+from fluewright.bench.scores import ScoredForecast, Scores, score
 from fluewright.instrument.fingering import fingerings_of
-from fluewright.instrument.model import Model
 from fluewright.ledger import Cut, Trial, open_ledger
-from fluewright.shop.trials import note_index, played_trial, played_trials
+from fluewright.shop.models import recorded_model
+from fluewright.shop.played import played_trial, played_trials
 from fluewright.units import CENTS_PER_RELATIVE
 
 __all__ = ["learned_from", "ledger_scores"]
@@ -24,7 +22,7 @@ __all__ = ["learned_from", "ledger_scores"]
 _MOST_PIECES = 40
 
 
-def learned_from(ledger: Path, pitch: PitchModel, *, without: str = "") -> Shop:
+def learned_from(ledger: Path, pitch: PitchModel, *, without: str = "") -> Taught:
     """Return what the ledger's other pieces of the same model teach.
 
     Parameters
@@ -40,24 +38,19 @@ def learned_from(ledger: Path, pitch: PitchModel, *, without: str = "") -> Shop:
     with open_ledger(ledger, create=False) as book:
         same = [i for i in book.instruments() if i.model_name == model.model.name and i.serial != without]
         for piece in same[-_MOST_PIECES:]:
-            text = book.model(piece.model_name, piece.model_version).toml_text
-            begun = model_from_text(text, place=f"{piece.model_name} in the ledger")
+            begun = recorded_model(book, piece.model_name, piece.model_version)
             if fingerings_of(begun) != fingerings_of(model):
                 continue
-            trials = played_trials(book.history(piece.serial), model, pitch.fingerings)
-            known = set(pitch.columns)
-            trials = [replace(t, as_built={k: v for k, v in t.as_built.items() if k in known}) for t in trials]
-            if trials:
+            if trials := played_trials(book.history(piece.serial), pitch):
                 pieces.append(trials)
     return learn(pitch, pieces)
 
 
-def _outcomes(trial: Trial, model: Model, pitch: PitchModel) -> dict[str, float]:
+def _outcomes(trial: Trial, pitch: PitchModel) -> dict[str, float]:
     """Return the heard cents of a trial by "note register", brought to the design's air."""
-    played = played_trial(trial, model, note_index(pitch.fingerings))
-    known = {k: v for k, v in played.as_built.items() if k in pitch.columns}
-    there = pitch.solve(known, air=played.air).frequencies_hz
-    here = pitch.solve(known).frequencies_hz
+    played = played_trial(trial, pitch)
+    there = pitch.solve(played.as_built, air=played.air).frequencies_hz
+    here = pitch.solve(played.as_built).frequencies_hz
     found = {}
     for i, (hz, _) in played.notes.items():
         f = pitch.fingerings[i]
@@ -66,7 +59,7 @@ def _outcomes(trial: Trial, model: Model, pitch: PitchModel) -> dict[str, float]
     return found
 
 
-def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[Forecast, ...]]:
+def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[ScoredForecast, ...]]:
     """Return how good the forecasts logged with the cuts were, against the next trial of the piece.
 
     Of several cuts between two trials the last one's forecast counts: it is the one for all of them.
@@ -77,7 +70,7 @@ def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[
     model_name : str
         Only pieces of this model; by default all.
     """
-    found: list[Forecast] = []
+    found: list[ScoredForecast] = []
     pitches: dict[tuple[str, int], PitchModel] = {}
     spread = float(np.hypot(STATED_BELIEFS.blowing_cents, 1.0))
     with open_ledger(ledger, create=False) as book:
@@ -92,13 +85,12 @@ def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[
                 elif isinstance(event, Trial) and pending is not None:
                     key = (piece.model_name, piece.model_version)
                     if key not in pitches:
-                        text = book.model(*key).toml_text
-                        pitches[key] = PitchModel.of(model_from_text(text, place=piece.model_name))
+                        pitches[key] = PitchModel.of(recorded_model(book, *key))
                     pitch = pitches[key]
-                    for name, cents in _outcomes(event, pitch.model, pitch).items():
+                    for name, cents in _outcomes(event, pitch).items():
                         if name in pending["cents_after"]:
                             found.append(
-                                Forecast(
+                                ScoredForecast(
                                     f"{piece.serial} {name}", float(pending["cents_after"][name]),
                                     float(pending["sigma_after"][name]), cents, spread,
                                 )

@@ -11,9 +11,10 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 
 from fluewright.errors import FluewrightError, InputError
 from fluewright.pictures.palette import Theme
+from fluewright.web.field_words import field_words
 
 __all__ = [
-    "Handler", "Page", "body", "called", "number", "page_or_missing", "plain", "received", "sizes", "theme",
+    "Handler", "Page", "body", "called", "number", "page_or_missing", "plain", "received", "sentence", "sizes", "theme",
     "width_mm", "words",
 ]  # fmt: skip
 
@@ -28,7 +29,7 @@ def plain(handler: Handler) -> Handler:
         try:
             return await handler(request)
         except InputError as error:
-            return JSONResponse({"fault": str(error)}, 400)
+            return JSONResponse({"fault": error.worded(field_words)}, 400)
         except FluewrightError as error:
             return JSONResponse({"fault": str(error)}, 422)
         except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
@@ -90,6 +91,12 @@ def number(given: Any, what: str) -> float | None:
     return float(given)
 
 
+def sentence(text: str) -> str:
+    """Return a remark as a sentence."""
+    text = text.strip()
+    return f"{text[:1].upper()}{text[1:].rstrip('.')}." if text else ""
+
+
 def theme(request: Request) -> Theme:
     """Return the colours that a page asks for."""
     return "dark" if request.query_params.get("theme") == "dark" else "light"
@@ -101,7 +108,8 @@ def called(path: Path, name: str) -> Iterator[None]:
     try:
         yield
     except FluewrightError as error:
-        raise type(error)(str(error).replace(str(path), name).replace(path.name, name)) from error
+        said = str(error).replace(str(path), name).replace(path.name, name)
+        raise type(error)(said) from error
 
 
 def width_mm(request: Request) -> float:
@@ -116,7 +124,8 @@ def page_or_missing(handler: Handler, page: Page) -> Handler:
         try:
             return await handler(request)
         except FluewrightError as error:
-            answer = page("missing.html", why=str(error))
+            why = error.worded(field_words) if isinstance(error, InputError) else str(error)
+            answer = page("missing.html", why=why)
             answer.status_code = 404
             return answer
 

@@ -13,26 +13,26 @@ from starlette.staticfiles import StaticFiles
 
 from fluewright.units import minus
 from fluewright.web import pages_bench, pages_devices, pages_ledger, pages_models, pages_voicing
+from fluewright.web.app_state import AppState
 from fluewright.web.guard import Guard
-from fluewright.web.open_shop import Shop
 
-__all__ = ["Shop", "build_app"]
+__all__ = ["build_app"]
 
 _HERE = Path(__file__).parent
 
 
-def build_app(shop: Shop) -> Starlette:
+def build_app(state: AppState) -> Starlette:
     """Return the app.
 
     Parameters
     ----------
-    shop : Shop
+    state : AppState
     """
     pages = Environment(loader=FileSystemLoader(_HERE / "templates"), autoescape=select_autoescape(default=True))
     pages.filters["minus"] = minus
 
     def page(template: str, **facts: Any) -> HTMLResponse:
-        return HTMLResponse(pages.get_template(template).render(lan=bool(shop.address), **facts))
+        return HTMLResponse(pages.get_template(template).render(lan=bool(state.address), **facts))
 
     async def home(request: Request) -> Response:
         return RedirectResponse("/bench", 303)
@@ -49,8 +49,8 @@ def build_app(shop: Shop) -> Starlette:
     routes = [
         Route("/", home, methods=["GET"]),
         Route("/favicon.ico", icon, methods=["GET"]),
-        *(route for house in houses for route in house.routes(shop, page)),
+        *(route for house in houses for route in house.routes(state, page)),
         Mount("/static", StaticFiles(directory=_HERE / "static")),
     ]
-    guard = Middleware(Guard, hosts=shop.hosts, scheme=shop.scheme, pairing=shop.pairing)
+    guard = Middleware(Guard, hosts=state.hosts, scheme=state.scheme, pairing=state.pairing)
     return Starlette(routes=routes, middleware=[guard], exception_handlers={404: missing})

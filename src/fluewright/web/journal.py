@@ -20,6 +20,11 @@ class TickedNote:
     sigma_hz: float
     onset_s: float
 
+    @property
+    def frequency_uncertainty_hz(self) -> float:
+        """Return the standard uncertainty of the frequency, as the bench asks for it."""
+        return self.sigma_hz
+
 
 class Journal:
     """The notes of the trial that is being played, one file a piece; empty when none is."""

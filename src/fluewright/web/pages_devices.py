@@ -5,42 +5,54 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from fluewright.web.answers import Page, body, plain
+from fluewright.web.app_state import AppState
 from fluewright.web.guard import SESSION_COOKIE
-from fluewright.web.open_shop import Shop
 
 __all__ = ["routes"]
 
 _SESSION_S = 30 * 24 * 3600
 
 
-def routes(shop: Shop, page: Page) -> list[BaseRoute]:
+def routes(state: AppState, page: Page) -> list[BaseRoute]:
     """Return the pairing page and what it asks for."""
+    pages = _DevicePages(state, page)
+    return [Route("/pair", pages.pair_page, methods=["GET"]), Route("/pair", plain(pages.pair), methods=["POST"])]
 
-    async def pair_page(request: Request) -> Response:
+
+class _DevicePages:
+    """The handlers; each gives the work to a thread."""
+
+    def __init__(self, state: AppState, page: Page) -> None:
+        self.state, self.page = state, page
+
+    async def pair_page(self, request: Request) -> Response:
         client = request.client.host if request.client else "?"
         here = client in ("127.0.0.1", "::1", "testclient")
-        code = shop.pairing.code() if here and shop.address else ""
+        code = self.state.pairing.code() if here and self.state.address else ""
         picture = ""
         if code:
             import segno
 
-            link = f"{shop.address}/pair#{code}"
+            link = f"{self.state.address}/pair#{code}"
             picture = segno.make(link, error="m").svg_inline(scale=5, dark="#1f2a30", light="#f4f1ea")
-        return page("pair.html", code=code, picture=picture, here_now=here, address=shop.address)
+        return self.page("pair.html", code=code, picture=picture, here_now=here, address=self.state.address)
 
-    async def pair(request: Request) -> Response:
+    async def pair(self, request: Request) -> Response:
         given = await body(request)
         client = request.client.host if request.client else "?"
-        wait = shop.pairing.wait_s(client)
+        wait = self.state.pairing.wait_s(client)
         if wait > 0.0:
             return JSONResponse({"fault": f"too many wrong codes; wait {wait:.0f} seconds"}, 429)
-        token = shop.pairing.pair(str(given.get("code", ""))[:40], client)
+        token = self.state.pairing.pair(str(given.get("code", ""))[:40], client)
         if token is None:
             return JSONResponse({"fault": "that is not the code that the workshop's computer shows now"}, 403)
         answer = JSONResponse({"paired": True})
         answer.set_cookie(
-            SESSION_COOKIE, token, max_age=_SESSION_S, httponly=True, secure=shop.scheme == "https", samesite="strict"
+            SESSION_COOKIE,
+            token,
+            max_age=_SESSION_S,
+            httponly=True,
+            secure=self.state.scheme == "https",
+            samesite="strict",
         )
         return answer
-
-    return [Route("/pair", pair_page, methods=["GET"]), Route("/pair", plain(pair), methods=["POST"])]

@@ -13,41 +13,62 @@ from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from fluewright.errors import InputError
-from fluewright.instrument.size_words import size_words
+from fluewright.instrument.sizes import size_unit, size_words
 from fluewright.ledger import PieceState, back_up, open_ledger, verify
 from fluewright.pictures.trust import trust_picture
-from fluewright.shop import backup_state, correct_cut, found_pieces, history_rows, ledger_scores, make_backup
+from fluewright.shop.backups import backup_state, make_backup
+from fluewright.shop.cutting import correct_cut
+from fluewright.shop.history import find_pieces, history_rows
+from fluewright.shop.learning import ledger_scores
 from fluewright.web.answers import Page, body, number, page_or_missing, plain, theme, words
-from fluewright.web.open_shop import Shop
+from fluewright.web.app_state import AppState
 
 __all__ = ["routes"]
 
 
-def routes(shop: Shop, page: Page) -> list[BaseRoute]:
+def routes(state: AppState, page: Page) -> list[BaseRoute]:
     """Return the ledger's pages and what they ask for."""
+    pages = _LedgerPages(state, page)
+    return [
+        Route("/ledger", pages.ledger, methods=["GET"]),
+        Route("/ledger/{serial}", page_or_missing(pages.history, page), methods=["GET"]),
+        Route("/api/ledger/{serial}/correct", plain(pages.correct), methods=["POST"]),
+        Route("/api/ledger/trust", plain(pages.trust), methods=["GET"]),
+        Route("/api/ledger/copy", plain(pages.copy), methods=["GET"]),
+        Route("/api/ledger/backup", plain(pages.keep), methods=["POST"]),
+        Route("/api/ledger/verify", plain(pages.check), methods=["POST"]),
+        Route("/api/recordings/{digest}", plain(pages.recording), methods=["GET"]),
+    ]
 
-    async def ledger(request: Request) -> Response:
+
+class _LedgerPages:
+    """The handlers; each gives the work to a thread."""
+
+    def __init__(self, state: AppState, page: Page) -> None:
+        self.state, self.page = state, page
+
+    async def ledger(self, request: Request) -> Response:
         wanted = request.query_params.get("search", "")[:60].strip()
         state = request.query_params.get("state", "")[:40]
-        pieces = await asyncio.to_thread(found_pieces, shop.ledger, wanted, state)
-        scores, _ = await asyncio.to_thread(ledger_scores, shop.ledger)
-        kept = await asyncio.to_thread(backup_state, shop.ledger)
-        return page(
+        pieces = await asyncio.to_thread(find_pieces, self.state.ledger, wanted, state)
+        scores, _ = await asyncio.to_thread(ledger_scores, self.state.ledger)
+        kept = await asyncio.to_thread(backup_state, self.state.ledger)
+        return self.page(
             "ledger.html", pieces=pieces, search=wanted, state=state, states=[str(s) for s in PieceState],
-            file=shop.ledger, scores=scores, kept=kept,
+            file=self.state.ledger, scores=scores, kept=kept,
         )  # fmt: skip
 
-    async def history(request: Request) -> Response:
+    async def history(self, request: Request) -> Response:
         serial = request.path_params["serial"]
-        rows = await asyncio.to_thread(history_rows, shop.ledger, serial)
-        with open_ledger(shop.ledger) as book:
+        rows = await asyncio.to_thread(history_rows, self.state.ledger, serial)
+        with open_ledger(self.state.ledger) as book:
             piece = book.instrument(serial)
         sizes = [
-            (size_words(k), v, "\u00b0" if k.endswith("_deg") else "mm") for k, v in sorted(piece.as_built.items())
+            (size_words(k), v, "\u00b0" if size_unit(k) == "deg" else "mm") for k, v in sorted(piece.as_built.items())
         ]
-        return page("history.html", serial=serial, rows=rows, piece=piece, sizes=sizes)
+        return self.page("history.html", serial=serial, rows=rows, piece=piece, sizes=sizes)
 
-    async def correct(request: Request) -> Response:
+    async def correct(self, request: Request) -> Response:
         given = await body(request)
         serial, event, after = request.path_params["serial"], given.get("event"), number(given.get("after_mm"), "size")
         if isinstance(event, bool) or not isinstance(event, int):
@@ -55,14 +76,14 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
         if after is None:
             raise InputError("write the right size after the cut, in mm")
         work = partial(
-            correct_cut, shop.ledger, serial, event, after_mm=after, reason=words(given.get("reason"), "reason")
+            correct_cut, self.state.ledger, serial, event, after_mm=after, reason=words(given.get("reason"), "reason")
         )
         made = await asyncio.to_thread(work)
-        shop.hall.tell(serial, {"changed": "correction"})
+        self.state.hall.tell(serial, {"changed": "correction"})
         return JSONResponse({"event": made})
 
-    async def trust(request: Request) -> Response:
-        scores, _ = await asyncio.to_thread(ledger_scores, shop.ledger)
+    async def trust(self, request: Request) -> Response:
+        scores, _ = await asyncio.to_thread(ledger_scores, self.state.ledger)
         if not scores.count:
             return JSONResponse({"picture": ""})
         picture = trust_picture(
@@ -70,36 +91,25 @@ def routes(shop: Shop, page: Page) -> list[BaseRoute]:
         )  # fmt: skip
         return JSONResponse({"picture": picture})
 
-    async def keep(request: Request) -> Response:
-        return JSONResponse({"kept": (await asyncio.to_thread(make_backup, shop.ledger)).name})
+    async def keep(self, request: Request) -> Response:
+        return JSONResponse({"kept": (await asyncio.to_thread(make_backup, self.state.ledger)).name})
 
-    async def check(request: Request) -> Response:
-        report = await asyncio.to_thread(verify, shop.ledger)
+    async def check(self, request: Request) -> Response:
+        report = await asyncio.to_thread(verify, self.state.ledger)
         return JSONResponse({"clean": report.clean, "findings": list(report.findings)[:20]})
 
-    async def copy(request: Request) -> Response:
+    async def copy(self, request: Request) -> Response:
         folder = Path(tempfile.mkdtemp(prefix="fluewright-copy-"))
-        path = folder / f"{shop.ledger.stem}-{datetime.now().strftime('%Y%m%d-%H%M%S')}.ledger"
-        await asyncio.to_thread(back_up, shop.ledger, path)
+        path = folder / f"{self.state.ledger.stem}-{datetime.now().strftime('%Y%m%d-%H%M%S')}.ledger"
+        await asyncio.to_thread(back_up, self.state.ledger, path)
         remove = BackgroundTask(shutil.rmtree, folder, ignore_errors=True)
         return FileResponse(path, filename=path.name, media_type="application/octet-stream", background=remove)
 
-    async def recording(request: Request) -> Response:
+    async def recording(self, request: Request) -> Response:
         digest = request.path_params["digest"]
         if len(digest) != 64 or not set(digest) <= set("0123456789abcdef"):
             raise InputError("recording: that is no hash of one")
-        path = shop.folder / "recordings" / digest
+        path = self.state.folder / "recordings" / digest
         if not path.exists():
             raise InputError("that recording was not kept by this program; look where it was taken")
         return FileResponse(path, media_type="application/octet-stream", filename=f"{digest[:12]}.wav")
-
-    return [
-        Route("/ledger", ledger, methods=["GET"]),
-        Route("/ledger/{serial}", page_or_missing(history, page), methods=["GET"]),
-        Route("/api/ledger/{serial}/correct", plain(correct), methods=["POST"]),
-        Route("/api/ledger/trust", plain(trust), methods=["GET"]),
-        Route("/api/ledger/copy", plain(copy), methods=["GET"]),
-        Route("/api/ledger/backup", plain(keep), methods=["POST"]),
-        Route("/api/ledger/verify", plain(check), methods=["POST"]),
-        Route("/api/recordings/{digest}", plain(recording), methods=["GET"]),
-    ]

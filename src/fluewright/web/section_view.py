@@ -20,8 +20,6 @@ from fluewright.pictures.section import PLACE_NAMES, JetDrawn, head_section
 
 __all__ = ["section_picture", "section_view"]
 
-_EVIDENCE: dict[str, Any] = {"modelled": "computed", "practice": "practice", "measured": "measured here"}
-
 
 def _jet(made: Model) -> JetDrawn | None:
     """Return the jet on the lowest note's planned breath, its wave drawn by half a width; None where none forms."""
@@ -84,7 +82,7 @@ def section_view(made: Model, place: str, theme: Theme, *, width_mm: float = 180
 def _drawn(effect: VoicingEffect) -> AdjustmentEffects:
     adjustment = effect.adjustment
     rows = [
-        EffectRow(QUANTITIES[e.quantity][0], e.value, e.uncertainty, QUANTITIES[e.quantity][1], _EVIDENCE[e.evidence])
+        EffectRow(QUANTITIES[e.quantity][0], e.value, e.uncertainty, QUANTITIES[e.quantity][1], e.evidence)
         for e in effect.effects if e.quantity in QUANTITIES
     ]  # fmt: skip
     return AdjustmentEffects(

@@ -36,24 +36,25 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
     import uvicorn
 
     from fluewright.ledger import open_ledger
-    from fluewright.web.app import Shop, build_app
+    from fluewright.web.app import build_app
+    from fluewright.web.app_state import AppState
     from fluewright.web.certificate import own_certificate
 
     with open_ledger(ledger):
         pass
     folder = ledger.with_name(f"{ledger.name}.web")
     hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
-    shop = Shop(ledger, folder, hosts)
+    state = AppState(ledger, folder, hosts)
     options: dict[str, object] = {"host": "127.0.0.1"}
     says = f"http://127.0.0.1:{port}"
     if lan:
         address = _lan_address()
         certificate, key, fingerprint = own_certificate(folder, ["127.0.0.1", address])
         hosts.add(f"{address}:{port}")
-        shop.scheme, shop.address = "https", f"https://{address}:{port}"
+        state.scheme, state.address = "https", f"https://{address}:{port}"
         options = {"host": "0.0.0.0", "ssl_certfile": str(certificate), "ssl_keyfile": str(key)}
         says = (
-            f"https://127.0.0.1:{port}\nother devices: {shop.address}/pair, with the code that /pair shows here\n"
+            f"https://127.0.0.1:{port}\nother devices: {state.address}/pair, with the code that /pair shows here\n"
             f"the certificate is this computer's own; its SHA-256 is {fingerprint}"
         )
     with socket.socket() as probe:
@@ -64,4 +65,4 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
             raise InputError(f"--port {port}: it cannot be used ({error.strerror}); choose another") from error
     sys.stdout.write(f"fluewright: {says}\nledger: {ledger}\nstop with Ctrl-C\n")
     sys.stdout.flush()
-    uvicorn.run(build_app(shop), port=port, log_level="warning", ws_max_size=1_048_576, server_header=False, **options)  # type: ignore[arg-type]
+    uvicorn.run(build_app(state), port=port, log_level="warning", ws_max_size=1_048_576, server_header=False, **options)  # type: ignore[arg-type]

@@ -11,10 +11,10 @@ from fluewright.acoustics.synthesis import RATE_HZ, Gesture, note_gesture, sound
 from fluewright.bench.voicing.heard import notes_of_swell, notes_of_tones
 from fluewright.errors import RecordingError
 from fluewright.instrument.starting import load
-from fluewright.listening import Recording, hear_notes
-from fluewright.listening.attack import note_tones
+from fluewright.listening import Analysis, Recording
 from fluewright.listening.breath_log import BreathLog
-from fluewright.listening.swells import hear_swell
+from fluewright.listening.jumps import Jump
+from fluewright.listening.swells import Swell, SwellStretch
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +47,7 @@ def test_a_swell_gives_breaths_jumps_and_pitch(blown):
     sound = sound_of(blown, Gesture(tuple(corners), ((0.0, 0),)))
     times, pressures = np.array(corners).T
     log = BreathLog(times + 0.2, pressures)
-    notes, _ = notes_of_swell(hear_swell(recorded(sound), log), *named(blown))
+    notes, _ = notes_of_swell(Analysis(recorded(sound)).swell(log), *named(blown))
     found = {n.name: n.readings for n in notes}
     assert found["D4.1"]["lowest_pa"].value == pytest.approx(low.onset_pa, rel=0.15)
     assert found["D4.1"]["jump_pa"].value == pytest.approx(low.highest_pa, rel=0.25)
@@ -64,7 +64,7 @@ def test_a_swell_gives_breaths_jumps_and_pitch(blown):
 
 def test_tongued_notes_give_attack_hiss_and_partials(blown):
     recording = recorded(sound_of(blown, note_gesture(blown, 0, seconds=1.2)))
-    notes, warnings = notes_of_tones(note_tones(recording, hear_notes(recording)), named(blown)[0])
+    notes, warnings = notes_of_tones(Analysis(recording).tones, named(blown)[0])
     (note,) = notes
     assert note.name == "D4.1"
     assert {"rise_s", "hiss_db", "second_db", "third_db"} <= set(note.readings)
@@ -75,4 +75,37 @@ def test_tongued_notes_give_attack_hiss_and_partials(blown):
 def test_a_swell_without_breath_is_refused(blown):
     sound = sound_of(blown, note_gesture(blown, 0, seconds=1.0))
     with pytest.raises(RecordingError, match="no breath beside it: give --breath-log"):
-        notes_of_swell(hear_swell(recorded(sound)), *named(blown))
+        notes_of_swell(Analysis(recorded(sound)).swell(), *named(blown))
+
+
+def register_held(start_s, end_s, hz, pressures_pa):
+    """One register of a swell whose breath goes from one pressure to another."""
+    times = np.arange(start_s, end_s, 0.01)
+    pressures = np.linspace(*pressures_pa, len(times))
+    return SwellStretch(start_s, end_s, times, np.full(len(times), hz), 0.0 * times - 20.0, pressures, math.nan)
+
+
+def test_of_a_note_in_both_registers_the_upper_is_meant_only_where_a_jump_led_to_it():
+    """D6 can be played in the first register, and is what D5 jumps up to: one pitch, two names."""
+    targets = {("D5", 1): 587.33, ("D6", 1): 1174.66, ("D6", 2): 1174.66}
+    comfortable = dict.fromkeys(targets, 150.0)
+    low, high = register_held(1.0, 4.0, 587.5, (60.0, 220.0)), register_held(4.0, 7.0, 1175.0, (220.0, 400.0))
+    back = register_held(7.0, 9.0, 587.5, (170.0, 60.0))
+    jumps = (
+        Jump(4.0, True, 587.5, 1175.0, -20.0, -18.0, 220.0),
+        Jump(7.0, False, 1175.0, 587.5, -18.0, -20.0, 170.0),
+    )
+    notes, warnings = notes_of_swell(Swell((low, high, back), jumps, (), ()), targets, comfortable)
+    assert warnings == ()
+    found = {n.name: n for n in notes}
+    assert set(found) == {"D5.1", "D6.2"}
+    assert found["D5.1"].readings["jump_pa"].value == pytest.approx(220.0)
+    assert [hz for _, hz in found["D6.2"].curve] == pytest.approx([1175.0] * len(found["D6.2"].curve))
+    # The same pitch from the first breath on: nothing led to it.
+    alone, _ = notes_of_swell(Swell((high,), (), (), ()), targets, comfortable)
+    assert {n.name for n in alone} == {"D6.1"}
+    # After a fall from above the lower register is meant.
+    down = Swell(
+        (register_held(7.0, 9.0, 1175.0, (170.0, 60.0)),), (Jump(7.0, False, 2349.0, 1175.0, -18.0, -20.0),), (), ()
+    )
+    assert {n.name for n in notes_of_swell(down, targets, comfortable)[0]} == {"D6.1"}

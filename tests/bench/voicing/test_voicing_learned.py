@@ -67,7 +67,7 @@ def test_advice_says_measured_here_before(shop, head):
     after = next(
         a for a in advise(diagnosis, (), steps={"block-forward": 1.0}, learned=learned) if a.step.key == "block-forward"
     )
-    assert (before.evidence, after.evidence) == ("modelled", "measured here before")
+    assert (before.evidence, after.evidence) == ("computed", "measured here")
     old, new = (
         next(f for f in a.forecasts if (f.note, f.register, f.quantity) == ("D5", 1, "cents")) for a in (before, after)
     )

@@ -15,8 +15,8 @@ from fluewright.bench.voicing.trial import (
     merged,
     shifts,
     trial_from_plain,
-    typed_readings,
 )
+from fluewright.cli.readings import typed_readings
 from fluewright.errors import InputError
 
 

@@ -158,7 +158,8 @@ def piece(omega, length, r1, r2, gas, zeta):
 def step_length(narrow, wide):
     """Return (dL, ddL/dnarrow, ddL/dwide), m, on the narrow side of a step in diameter.
 
-    dL/a1 = 0.8216 (1 - 1.35 xi + 0.31 xi**3), xi = a1/a2, held at >= 0 (classical; physics notes, section 2).
+    dL/a1 = 0.8216 (1 - 1.35 xi + 0.31 xi**3), xi = a1/a2, held at >= 0 (classical;
+    docs/physics/ducts.md#step).
     """
     xi = narrow / wide
     shape = 1.0 - 1.35 * xi + 0.31 * xi**3

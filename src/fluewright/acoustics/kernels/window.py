@@ -1,7 +1,8 @@
 """Inertance of the window: the opening between windway exit and edge, seen from the block face.
 
-Two formulas: `window_inertance` from the physics notes, and `window_solved`, fitted to our own finite-element study of
-whole heads (research/window), which also knows edge, ears and block; its numbers come as a table.
+Two formulas: `window_inertance` (docs/physics/window.md#plain-window), and `window_solved`, fitted to our own
+finite-element study of whole heads (research/window), which also knows edge, ears and block; its numbers come as a
+table.
 """
 
 import math
@@ -17,8 +18,8 @@ SOLVED_TERMS = 30  # length of the table of `window_solved`: 27 of M, 3 of its r
 def ear_share(ear_over_a):
     """Return the share of the window's length correction left when the side walls are cut to this height.
 
-    Four finite-element points at one shape (W/a 0.6, H/a 1.2, wall 0.35 a, ramp 20 deg; physics notes 5.2);
-    heights above 0.35 a count as full walls, below 0.03 a the last slope goes on.
+    Four finite-element points at one shape (W/a 0.6, H/a 1.2, wall 0.35 a, ramp 20 deg;
+    docs/physics/window.md#ears); heights above 0.35 a count as full walls, below 0.03 a the last slope goes on.
     """
     if ear_over_a >= 0.2:
         return 0.99832 + (1.0 - 0.99832) * min((ear_over_a - 0.2) / 0.15, 1.0)
@@ -29,7 +30,7 @@ def ear_share(ear_over_a):
 
 @kernel
 def window_inertance(length, width, wall, ramp, a, ear):
-    """Return inertance/rho = M/sqrt(W H), 1/m, from the potential-flow fit of the physics notes, 5.2.
+    """Return inertance/rho = M/sqrt(W H), 1/m, from the fit of docs/physics/window.md#plain-window.
 
     length W, width H, wall e and bore radius a in m, ramp in rad; ear < 0 means side walls of full height.
     Fitted for 0.3 <= W/a <= 1, 0.6 <= H/a <= 1.5, 0.1 <= e/a <= 0.6, 12 to 80 deg; worst error 3.2 % of M.

@@ -3,13 +3,13 @@
 The gain of an adjustment is how much nearer the head comes to a faultless one of its model, in squares of what a maker
 notices, in the mean over all causes and their sizes after the trial (so that a doubtful cause earns a small step), plus
 the symptoms that it takes away. What can be undone goes before what cannot, unless it gains less than half as much
-(trade notes 5.1: the reversible thing first). One adjustment at a time.
+(docs/trade/voicing.md#before-any-cut: the reversible thing first). One adjustment at a time.
 """
 
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 
@@ -22,14 +22,22 @@ from fluewright.bench.voicing.reference import curve_along
 from fluewright.bench.voicing.symptoms import SymptomFound
 from fluewright.bench.voicing.trial import HeadTrial, Shift, shifts
 from fluewright.errors import InputError
+from fluewright.grades import Grade
 from fluewright.instrument.model import Model
 
 __all__ = [
-    "CHECKS", "STEPS", "Advice", "Checked", "Forecast", "Step", "adjustment_axes", "advise", "check_forecast",
+    "CHECKS",
+    "STEPS",
+    "Checked",
+    "RankedAdjustment",
+    "ReadingForecast",
+    "Step",
+    "adjustment_axes",
+    "advise",
+    "check_forecast",
     "forecast_from_plain",
 ]  # fmt: skip
 
-Evidence = Literal["measured here before", "modelled", "practice"]
 
 CHECKS: tuple[tuple[str, str], ...] = (
     ("dirt", "dirt or water in the windway: dry it, blow it clear, look through"),
@@ -37,8 +45,8 @@ CHECKS: tuple[tuple[str, str], ...] = (
     ("fingering", "fingering as the model has it; every hole covered"),
     ("assembly", "head, block and joints seated as usual"),
 )
-"""What is excluded first, in this order (trade notes 5.1; about half of all voicing faults end here: common practice,
-no source)."""
+"""What is excluded first, in this order (docs/trade/voicing.md#before-any-cut; about half of all voicing faults end
+here: common practice, no source)."""
 
 _NOTICED: Mapping[str, float] = {
     "lowest_pa": 0.05, "jump_pa": 0.10, "fall_back_pa": 0.10, "cents": 5.0, "cents_per_doubling": 8.0, "rise_s": 0.15,
@@ -134,7 +142,7 @@ STEPS: tuple[Step, ...] = (
         for a in ADJUSTMENTS if a.key not in ("lower-chamfer-angle", "upper-chamfer-angle")
     ),
 )  # fmt: skip
-"""Everything that can be advised: what is excluded first, then the usual steps of the trade (trade notes 5.2)."""
+"""What can be advised: what is excluded first, then the trade's usual steps (docs/trade/voicing.md#adjustments)."""
 
 
 def adjustment_axes(model: Model) -> dict[str, tuple[Mapping[str, float], float]]:
@@ -151,7 +159,7 @@ def adjustment_axes(model: Model) -> dict[str, tuple[Mapping[str, float], float]
 
 
 @dataclass(frozen=True)
-class Forecast:
+class ReadingForecast:
     """What an adjustment will do to one reading: change and its sigma, in the unit or in per cent."""
 
     note: str
@@ -159,7 +167,7 @@ class Forecast:
     quantity: str
     change: float
     sigma: float
-    evidence: Evidence
+    evidence: Grade
 
     @property
     def unit(self) -> str:
@@ -175,17 +183,19 @@ class Forecast:
         }  # fmt: skip
 
 
-def forecast_from_plain(said: Mapping[str, Any]) -> tuple[Forecast, ...]:
+def forecast_from_plain(said: Mapping[str, Any]) -> tuple[ReadingForecast, ...]:
     """Return forecasts out of the ledger; what is none of them is passed over."""
     return tuple(
-        Forecast(f["note"], int(f["register"]), f["quantity"], float(f["change"]), float(f["sigma"]), f["evidence"])
+        ReadingForecast(
+            f["note"], int(f["register"]), f["quantity"], float(f["change"]), float(f["sigma"]), f["evidence"]
+        )
         for f in said.get("readings", ())
         if f.get("quantity") in QUANTITIES
     )
 
 
 @dataclass(frozen=True)
-class Advice:
+class RankedAdjustment:
     """One adjustment, judged.
 
     Attributes
@@ -197,10 +207,10 @@ class Advice:
         How much nearer to a faultless head, as a share of how far it is off: 1 mends all, below 0 makes it worse.
     better : float
         Probability that it brings the head nearer.
-    forecasts : tuple of Forecast
+    forecasts : tuple of ReadingForecast
     symptoms : tuple of (str, float, float, float)
         Symptom, its measure now and after, and the sigma of the change, in the measure's own unit.
-    evidence : Evidence
+    evidence : Grade
     practice : tuple of (str, str)
         What only habit says: quantity and "+" or "-".
     reasons : str
@@ -211,9 +221,9 @@ class Advice:
     steps: float
     gain: float
     better: float
-    forecasts: tuple[Forecast, ...]
+    forecasts: tuple[ReadingForecast, ...]
     symptoms: tuple[tuple[str, float, float, float], ...]
-    evidence: Evidence
+    evidence: Grade
     practice: tuple[tuple[str, str], ...] = ()
     reasons: str = ""
     rank: float = field(default=0.0, compare=False)
@@ -228,7 +238,7 @@ class Advice:
 def advise(
     diagnosis: Diagnosis, symptoms: Sequence[SymptomFound], *, learned: Learned | None = None,
     done: Sequence[str] = (), steps: Mapping[str, float] | None = None,
-) -> tuple[Advice, ...]:  # fmt: skip
+) -> tuple[RankedAdjustment, ...]:  # fmt: skip
     """Return every adjustment that can be judged, best first.
 
     Parameters
@@ -273,7 +283,7 @@ def advise(
             found.append(_cleaning(step, diagnosis, before, off, chance, scale))
             continue
         if step.key == "seal-leak":
-            effects, own = np.where(is_leak[:, None], -off, 0.0), "modelled"
+            effects, own = np.where(is_leak[:, None], -off, 0.0), Grade.COMPUTED
             best_steps = 1.0
         else:
             axis = f"step {step.key}"
@@ -281,7 +291,7 @@ def advise(
                 continue
             one, known = curve_along(evaluations, expected, axis, np.array([1.0]))
             effect, seen = _with_learned(np.where(known[0], one[0], 0.0), step.key, keys, learned)
-            own = "measured here before" if seen else "modelled"
+            own = Grade.MEASURED_HERE if seen else Grade.COMPUTED
             tries = range(1, step.most + 1)
             scores = [float(chance @ ((off + n * effect) ** 2 @ scale)) for n in tries]
             best_steps = 1.0 + int(np.argmin(scores))
@@ -295,7 +305,7 @@ def advise(
         vary = np.sqrt(np.maximum(chance @ effects**2 - mean**2, 0.0))
         sigma = np.sqrt(vary**2 + (_SHARE * mean) ** 2 + (floor * math.sqrt(abs(best_steps))) ** 2)
         sigma = _learned_sigma(sigma, step.key, keys, learned, best_steps)
-        evidence: Evidence = "measured here before" if own == "measured here before" else "modelled"
+        evidence = own
         found.append(_made(step, best_steps, gain, better, mean, sigma, evidence, keys, symptoms, diagnosis))
     return tuple(sorted(found, key=lambda a: -a.rank))
 
@@ -329,30 +339,30 @@ def _learned_sigma(
 
 def _cleaning(
     step: Step, diagnosis: Diagnosis, before: float, off: FloatArray, chance: FloatArray, scale: FloatArray
-) -> Advice:
-    """Return what drying and cleaning promises: half of all low windways are dirt or water (trade notes 5.1)."""
+) -> RankedAdjustment:
+    """Return what drying and cleaning promises: half of low windways are dirt; docs/trade/voicing.md#before-any-cut."""
     low = next((c.probability for c in diagnosis.causes if c.cause.key == "windway-low"), 0.0)
     gain = 0.5 * low
-    return Advice(
-        step, 1, gain, 0.5 * low, (), (), "practice", (("breath", "-"), ("moisture noise", "-")),
+    return RankedAdjustment(
+        step, 1, gain, 0.5 * low, (), (), Grade.PRACTICE, (("breath", "-"), ("moisture noise", "-")),
         "windway-low" if low > 0.05 else "", gain,
     )  # fmt: skip
 
 
 def _made(
-    step: Step, steps: float, gain: float, better: float, mean: FloatArray, sigma: FloatArray, evidence: Evidence,
+    step: Step, steps: float, gain: float, better: float, mean: FloatArray, sigma: FloatArray, evidence: Grade,
     keys: Sequence[tuple[str, int, str]], symptoms: Sequence[SymptomFound], diagnosis: Diagnosis,
-) -> Advice:  # fmt: skip
+) -> RankedAdjustment:  # fmt: skip
     forecasts = []
     habits = dict(step.adjustment.practice)
     for i, (note, register, quantity) in enumerate(keys):
-        if quantity == "hiss_db" and "hiss" in habits and evidence == "modelled":
+        if quantity == "hiss_db" and "hiss" in habits and evidence is Grade.COMPUTED:
             continue  # the equations carry the jet's speed alone: habit knows better
         if QUANTITIES[quantity].relative:
             change, spread = 100.0 * math.expm1(mean[i]), 100.0 * math.exp(mean[i]) * sigma[i]
         else:
             change, spread = mean[i], sigma[i]
-        forecasts.append(Forecast(note, register, quantity, float(change), float(spread), evidence))
+        forecasts.append(ReadingForecast(note, register, quantity, float(change), float(spread), evidence))
     moved = []
     for symptom in symptoms:
         if not symptom.weights.any():
@@ -372,7 +382,7 @@ def _made(
     if gain > 0.0:
         rank *= 1.0 if step.adjustment.reversible else 0.5
         rank *= 1.0 if _undoes(step, diagnosis) else _ELSEWHERE
-    return Advice(
+    return RankedAdjustment(
         step, steps, gain, better, tuple(forecasts), tuple(moved), evidence, step.adjustment.practice,
         _for_which(mean, diagnosis), rank,
     )  # fmt: skip
@@ -419,12 +429,12 @@ def _for_which(effect: FloatArray, diagnosis: Diagnosis) -> str:
 class Checked:
     """A forecast beside what came of it; `sigmas` is their difference over its uncertainty."""
 
-    forecast: Forecast
+    forecast: ReadingForecast
     outcome: Shift
     sigmas: float
 
 
-def check_forecast(forecasts: Sequence[Forecast], before: HeadTrial, after: HeadTrial) -> tuple[Checked, ...]:
+def check_forecast(forecasts: Sequence[ReadingForecast], before: HeadTrial, after: HeadTrial) -> tuple[Checked, ...]:
     """Return each forecast beside the shift from the trial before to the trial after."""
     found = {(s.note, s.register, s.quantity): s for s in shifts(before, after)}
     checked = []

@@ -44,7 +44,7 @@ class Cause:
     weight : float
         How often it is met against the others; common practice, no source.
     confirm : str
-        By what a maker confirms it (trade notes 5.1 and 5.3).
+        By what a maker confirms it (docs/trade/voicing.md#symptoms).
     """
 
     key: str
@@ -60,8 +60,9 @@ class Cause:
 def causes_of(model: Model) -> tuple[Cause, ...]:
     """Return the candidates of a model, each with the range that the trade calls faulty, scaled to its head.
 
-    Tolerances: slit +-0.03, window +-0.10, edge offset +-0.03, chamfers +-0.10, block +-0.3 mm (trade notes 3 and 5:
-    common practice, no source); a fault begins at about twice that and is tried up to where the head is plainly ruined.
+    Tolerances: slit +-0.03, window +-0.10, edge offset +-0.03, chamfers +-0.10, block +-0.3 mm
+    (docs/trade/tolerances.md#sizes: common practice, no source); a fault begins at about twice that and is tried up to
+    where the head is plainly ruined.
     """
     head = model.head
     h, w = head.windway.exit_height_mm, head.window_length_mm

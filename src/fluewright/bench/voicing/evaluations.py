@@ -31,6 +31,7 @@ from fluewright.arrays import FloatArray, IntArray
 from fluewright.errors import ComputeError, InputError, ModelError
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.model import Model
+from fluewright.instrument.sizes import Part, set_sizes, sizes_of
 from fluewright.units import cents_above, shifted
 
 __all__ = [
@@ -62,6 +63,7 @@ SETTING_SIGMAS: Mapping[str, float] = {
 
 _RISE = math.log(9.0)  # exponential growth: from 10 % to 90 %
 _LEAK = "leak"
+_LOSSES = "bore.wall_loss_factor"
 _STEPS = 3
 
 
@@ -140,40 +142,43 @@ def leak_places_mm(model: Model) -> tuple[float, float]:
     return 0.5 * min(first, 0.5 * model.length_mm), 0.5 * (first + model.length_mm)
 
 
+# Keys that move many sizes alike.
+_GROUPS = {
+    "bore.diameter_mm": (Part.BORE, "diameter"),
+    "holes.diameter_mm": (Part.HOLE, "diameter_mm"),
+    "holes.position_mm": (Part.HOLE, "position_mm"),
+}
+
+
 def changed(model: Model, changes: Mapping[str, float]) -> Model:
     """Return the model with sizes changed by the given amounts, checked anew.
 
-    Keys are those of the model file; ``leak X`` opens a hole of that area (mm2) through the wall at x mm. Chamfers and
-    the broken edge end at 0. ``bore.diameter_mm`` moves the whole bore, ``holes.diameter_mm`` and
-    ``holes.position_mm`` every hole, ``length_mm`` the foot end.
+    Keys are those of sizes, and ``bore.wall_loss_factor``; ``leak X`` opens a hole of that area (mm2) through the wall
+    at x mm. Chamfers and the broken edge end at 0. ``bore.diameter_mm`` moves the whole bore, ``holes.diameter_mm`` and
+    ``holes.position_mm`` every hole.
 
     Raises
     ------
     ModelError
         The result is impossible.
     """
+    now = {size.key: size for size in sizes_of(model)}
+    sizes: dict[str, float] = {}
     raw: dict[str, Any] = model.model_dump()
     for key, change in changes.items():
         if key.startswith(_LEAK):
+            continue
+        if key == _LOSSES:
+            raw["bore"]["wall_loss_factor"] += change
+            continue
+        group = _GROUPS.get(key)
+        moved = [now[key]] if group is None else [s for s in now.values() if (s.part, s.field) == group]
+        for size in moved:
+            sizes[size.key] = max(sizes.get(size.key, size.value) + change, size.least)
+    raw = set_sizes(raw, {now[key]: value for key, value in sizes.items()})
+    for key, change in changes.items():
+        if key.startswith(_LEAK):
             _open_leak(raw, float(key.split()[1]), change)
-        elif key == "bore.diameter_mm":
-            raw["bore"]["stations_mm"] = [(x, d + change) for x, d in raw["bore"]["stations_mm"]]
-        elif key == "length_mm":
-            for name in ("stations_mm", "outside_mm"):
-                *rest, (x, d) = raw["bore"][name]
-                raw["bore"][name] = [*rest, (x + change, d)]
-        elif key.startswith("holes.") and key.count(".") == 1:
-            for hole in raw["holes"]:
-                hole[key.split(".")[1]] += change
-        else:
-            *path, last = key.split(".")
-            place = raw
-            for part in path:
-                place = place[int(part) if isinstance(place, (list, tuple)) else part]
-            value = float(place[last] + change)
-            if last in ("broken_edge_mm", "entry_flare_mm") or "chamfer" in key:
-                value = max(value, 0.0)
-            place[last] = value
     return validate_model(raw, place=model.model.name)
 
 
@@ -264,7 +269,7 @@ def _moving(blown: Blown, i: int, note: NoteBreath, breaths: FloatArray) -> Floa
 
 
 def nuisances_of(model: Model) -> tuple[tuple[Nuisance, dict[str, float]], ...]:
-    """Return what else may differ with its change: one sigma of a careful shop (trade notes 5, tolerances)."""
+    """Return what else may differ with its change: one sigma of a careful shop (docs/trade/tolerances.md#sizes)."""
     head = model.head
     scale = head.windway.exit_height_mm / 0.9
     head_sizes = {

@@ -1,5 +1,6 @@
-"""The order in which a head is tried: low notes, swell, slurred and tongued octave, top notes (trade notes 5.1).
+"""The order in which a head is tried: low notes, swell, slurred and tongued octave, top notes.
 
+The order of docs/trade/voicing.md#order-of-a-trial.
 Each step says what to play, what is heard in its recording, and which breaths a water column may read beside it.
 """
 

@@ -13,7 +13,7 @@ import numpy as np
 from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.bench.voicing.trial import NoteTrial, Reading, merged
 from fluewright.errors import RecordingError
-from fluewright.listening.attack import NoteTone
+from fluewright.listening.note_tones import NoteTone
 from fluewright.listening.swells import Swell, SwellStretch
 from fluewright.units import cents_above
 

@@ -15,7 +15,7 @@ from fluewright.bench.voicing.evaluations import MODELLED, Evaluations
 from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.bench.voicing.trial import HeadTrial
 
-__all__ = ["Effect", "Learned", "Outcome", "learn"]
+__all__ = ["Learned", "LearnedEffect", "Outcome", "learn"]
 
 _HAND = 0.15  # of a step: how exactly a hand makes it; an estimate
 _OTHER_MODEL = 0.5  # of an effect: what a pair on another model's head may differ by, besides; an estimate
@@ -38,8 +38,8 @@ class Outcome:
 
 
 @dataclass(frozen=True)
-class Effect:
-    """Effect of one usual step: posterior mean and sigma (logarithm or unit), the prior's, and how many pairs spoke."""
+class LearnedEffect:
+    """What one usual step does: posterior mean and sigma (logarithm or unit), the prior's, and how many pairs spoke."""
 
     mean: float
     sigma: float
@@ -52,9 +52,9 @@ class Effect:
 class Learned:
     """All effects by (adjustment, quantity, register)."""
 
-    effects: Mapping[tuple[str, str, int], Effect]
+    effects: Mapping[tuple[str, str, int], LearnedEffect]
 
-    def of(self, adjustment: str, quantity: str, register: int) -> Effect | None:
+    def of(self, adjustment: str, quantity: str, register: int) -> LearnedEffect | None:
         """Return one effect, None where neither model nor shop knows it."""
         return self.effects.get((adjustment, quantity, register))
 
@@ -76,7 +76,7 @@ def learn(evaluations: Evaluations, outcomes: Sequence[Outcome]) -> Learned:
     """
     at = np.ones(len(evaluations.notes))
     base = evaluations.base.at(at)
-    effects: dict[tuple[str, str, int], Effect] = {}
+    effects: dict[tuple[str, str, int], LearnedEffect] = {}
     registers = sorted({r for _, r in evaluations.notes})
     for axis, (_, points) in evaluations.axes.items():
         if not axis.startswith("step "):
@@ -89,7 +89,9 @@ def learn(evaluations: Evaluations, outcomes: Sequence[Outcome]) -> Learned:
                 if known.size:
                     mean = float(known.mean())
                     sigma = math.hypot(_PRIOR_SHARE * mean, _PRIOR_FLOOR[quantity])
-                    effects[(axis.removeprefix("step "), quantity, register)] = Effect(mean, sigma, mean, sigma, 0)
+                    effects[(axis.removeprefix("step "), quantity, register)] = LearnedEffect(
+                        mean, sigma, mean, sigma, 0
+                    )
     for outcome in outcomes:
         for register in registers:
             for quantity in _PRIOR_FLOOR:
@@ -98,14 +100,14 @@ def learn(evaluations: Evaluations, outcomes: Sequence[Outcome]) -> Learned:
                     continue
                 key = (outcome.adjustment, quantity, register)
                 wide = _PRIOR_FLOOR[quantity] * 3.0
-                old = effects.get(key, Effect(0.0, wide, 0.0, wide, 0))
+                old = effects.get(key, LearnedEffect(0.0, wide, 0.0, wide, 0))
                 value, sigma = seen
                 sigma = math.hypot(sigma, _HAND * old.mean)
                 if not outcome.same_model:
                     sigma = math.hypot(sigma, max(_OTHER_MODEL * abs(old.mean), _PRIOR_FLOOR[quantity]))
                 precision = old.sigma**-2 + sigma**-2
                 mean = (old.mean * old.sigma**-2 + value * sigma**-2) / precision
-                effects[key] = Effect(mean, precision**-0.5, old.prior_mean, old.prior_sigma, old.count + 1)
+                effects[key] = LearnedEffect(mean, precision**-0.5, old.prior_mean, old.prior_sigma, old.count + 1)
     return Learned(effects)
 
 

@@ -31,11 +31,11 @@ class SymptomSettings:
     Attributes
     ----------
     low_jump_ratio : float
-        Jump over comfortable breath of the lowest note, at least (trade notes 5.3).
+        Jump over comfortable breath of the lowest note, at least (docs/trade/voicing.md#symptoms).
     octave_breath_ratio : float
-        Lowest breath of the octave over comfortable breath of its low note, at most (trade notes 5.3).
+        Lowest breath of the octave over comfortable breath of its low note, at most (docs/trade/voicing.md#symptoms).
     crescendo_cents : float
-        Pitch a doubling of breath, at most (trade notes 5.3).
+        Pitch a doubling of breath, at most (docs/trade/voicing.md#symptoms).
     crack_ratio : float
         Comfortable over lowest breath of upper notes, at least; common practice, no source.
     breath_percent, air_percent, attack_percent : float
@@ -102,7 +102,7 @@ def read_symptom_settings(path: Path) -> SymptomSettings:
 
 @dataclass(frozen=True)
 class Symptom:
-    """A symptom's name, its words, and what the trade does first (trade notes 5.3)."""
+    """A symptom's name, its words, and what the trade does first (docs/trade/voicing.md#symptoms)."""
 
     key: str
     title: str
@@ -133,7 +133,7 @@ SYMPTOMS: dict[str, Symptom] = {
         Symptom("flat", "whole piece flat", True),
     )
 }
-"""The trade's words (trade notes 5.3), and four of our own for what a head does beside its model."""
+"""The trade's words (docs/trade/voicing.md#symptoms), and four of our own for what a head does beside its model."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -4,8 +4,7 @@ A trial is plain data. It is heard from a recording (`heard`), typed in, or read
 """
 
 import math
-import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -14,16 +13,11 @@ from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.errors import InputError
 
 __all__ = [
-    "TRIAL_FORMAT", "HeadTrial", "NoteTrial", "Reading", "Shift", "shifts", "trial_from_plain", "typed_readings",
+    "TRIAL_FORMAT", "HeadTrial", "NoteTrial", "Reading", "Shift", "shifts", "trial_from_plain",
 ]  # fmt: skip
 
 TRIAL_FORMAT = "fluewright-head-trial/1"
 """Kind and number of the plain form."""
-
-_TYPED = re.compile(
-    r"\s*(?P<note>[A-Ga-g](?:#|b)?-?\d)(?:[.:](?P<register>\d))?[.:](?P<quantity>[a-z_]+)\s*=\s*"
-    r"(?P<value>[-+0-9.eE]+?)\s*(?:(?:\+/-|\+-|~)\s*(?P<sigma>[0-9.eE-]+))?\s*"
-)
 
 
 @dataclass(frozen=True)
@@ -153,45 +147,6 @@ def checked_reading(place: str, quantity: str, value: float, sigma: float | None
     if not (math.isfinite(sigma) and sigma > 0.0):
         raise InputError(f"{place}: its uncertainty is {sigma:g} {known.unit}; give one above 0, or leave it out")
     return Reading(value, sigma)
-
-
-def typed_readings(texts: Sequence[str]) -> tuple[NoteTrial, ...]:
-    """Return notes from readings typed like ``D5.jump_pa=280``, ``D6.2.lowest_pa=210+-8`` (register 2).
-
-    Breaths may be given in mm of water by ``_mm`` instead of ``_pa``: ``D5.jump_mm=28.5``.
-
-    Raises
-    ------
-    InputError
-        A text is none of these, a quantity comes twice, or breaths stand in the wrong order.
-    """
-    found: dict[tuple[str, int], dict[str, Reading]] = {}
-    for text in texts:
-        match = _TYPED.fullmatch(text)
-        try:
-            if match is None:
-                raise ValueError
-            value = float(match["value"])
-            sigma = float(match["sigma"]) if match["sigma"] else None
-        except ValueError:
-            raise InputError(
-                f"--reading {text!r}: write NOTE.QUANTITY=VALUE, with the register and an uncertainty where needed, "
-                f"like D5.jump_pa=280 or D6.2.lowest_pa=210+-8; quantities are {', '.join(QUANTITIES)}"
-            ) from None
-        quantity = match["quantity"]
-        if quantity.endswith("_mm"):
-            quantity = quantity.removesuffix("_mm") + "_pa"
-            value *= 9.80665
-            sigma = sigma * 9.80665 if sigma is not None else None
-        key = (match["note"][0].upper() + match["note"][1:], int(match["register"] or 1))
-        mine = found.setdefault(key, {})
-        if quantity in mine:
-            raise InputError(f"--reading {text!r}: {key[0]}.{key[1]} has its {quantity} twice; keep one of them")
-        mine[quantity] = checked_reading(f"--reading {text!r}", quantity, value, sigma)
-    notes = tuple(NoteTrial(n, r, readings) for (n, r), readings in found.items())
-    for note in notes:
-        check_order(note)
-    return notes
 
 
 def check_order(note: NoteTrial) -> None:

@@ -1,4 +1,4 @@
-import { cell, cents, data, fault, guarded, quiet, send, theme, ready } from "/static/common.js";
+import { cell, cents, data, fault, guarded, quiet, send, theme, ready, twice } from "/static/common.js";
 import { connect } from "/static/live.js";
 import { open } from "/static/microphone.js";
 import { record, troubles } from "/static/recorder.js";
@@ -234,19 +234,8 @@ async function finish() {
 }
 at("finish").addEventListener("click", guarded(finish));
 // Nothing brings thrown notes back: the first press asks.
-let sureOf = 0;
-at("throw-away").addEventListener("click", guarded(async () => {
-  const count = state.notes.reduce((sum, note) => sum + note.plays, 0);
-  if (sureOf !== count) {
-    sureOf = count;
-    at("throw-away").textContent = `Really throw ${count} note${count === 1 ? "" : "s"} away? Press again`;
-    setTimeout(() => { sureOf = 0; at("throw-away").textContent = "Throw the trial away"; }, 6000);
-    return;
-  }
-  sureOf = 0;
-  at("throw-away").textContent = "Throw the trial away";
-  await act("throw-away");
-}));
+const noteCount = () => state.notes.reduce((sum, note) => sum + note.plays, 0);
+twice(at("throw-away"), () => `Really throw ${noteCount()} note${noteCount() === 1 ? "" : "s"} away? Press again`, noteCount, () => act("throw-away"));
 async function hear(name, sound) {
   at("mic").textContent = `Hearing ${name} ...`;
   let said = "";

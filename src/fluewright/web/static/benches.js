@@ -1,4 +1,11 @@
 import { data, guarded, ready } from "/static/common.js";
+// Serials begin with the model's lowest note, until somebody writes something else.
+const form = document.getElementById("begin");
+const follow = () => { form.prefix.value = form.model.selectedOptions[0]?.dataset.prefix ?? form.prefix.value; };
+let own = false;
+form.prefix.addEventListener("input", () => { own = true; });
+form.model.addEventListener("change", () => { if (!own) follow(); });
+follow();
 // A second press while the first is under way would begin a second instrument.
 let busy = false;
 document.getElementById("begin").addEventListener("submit", (event) => {

@@ -76,6 +76,24 @@ export function quiet(work) {
   };
 }
 
+// What is gone for good takes two presses: the first asks, and is forgotten after six seconds or when `state` changed.
+export function twice(button, words, state, work) {
+  const plain = button.textContent;
+  let asked = null;
+  const forget = () => { asked = null; button.textContent = plain; };
+  button.addEventListener("click", guarded(async () => {
+    const now = state();
+    if (asked !== now) {
+      asked = now;
+      button.textContent = words();
+      setTimeout(forget, 6000);
+      return;
+    }
+    forget();
+    await work();
+  }));
+}
+
 export function cents(value, digits = 1) {
   return value === null || value === undefined ? "" : `${value >= 0 ? "+" : "\u2212"}${Math.abs(value).toFixed(digits)}`;
 }

@@ -17,6 +17,8 @@ let waiting = false;
 let breathTimer = 0;
 let place = "";
 let savedAs = "[{},{}]";
+// The last sizes that made an instrument: what is drawn, whatever stands in a field.
+let good = { sizes, limits };
 
 function show() {
   for (const [key, field] of fields) if (document.activeElement !== field) field.value = (sizes[key] ?? design[key]).toFixed(3);
@@ -25,28 +27,38 @@ function show() {
 }
 
 const body = (more = {}) => ({ sizes, limits, ...more });
+const drawable = (more = {}) => ({ ...good, ...more });
 
 // One request at a time; what comes in between waits, only the newest counts.
 async function follow() {
   if (busy) { waiting = true; return; }
   busy = true;
   try {
-    const begun = performance.now();
-    const view = await data(`/api/models/${name}/drag?theme=${theme()}&wide=${wide()}`, body({ section: Boolean(drag?.inHead) }));
-    const first = !at("chart").firstChild;
-    at("chart").innerHTML = view.chart;
-    // On a narrow screen the holes are what is wanted, not the head.
-    if (first) at("chart").scrollLeft = at("chart").scrollWidth;
-    if (view.section) at("section").innerHTML = view.section;
-    at("rms").textContent = `${view.rms} cents rms, by the resonances; what breath adds stands below`;
-    page.dataset.drawn = String(performance.now() - begun);
-    if (!at("note").options.length) for (const note of new Set(view.notes.map((n) => n.note))) at("note").add(new Option(note));
-    clearTimeout(breathTimer);
-    breathTimer = setTimeout(quiet(slowParts), 250);
+    await drawn({ sizes, limits });
+  } catch (error) {
+    // A place that was dragged past what can be stays at the last that could: field and picture agree.
+    if (drag?.moved) { sizes = good.sizes; show(); }
+    throw error;
   } finally {
     busy = false;
     if (waiting) { waiting = false; guarded(follow)(); }
   }
+}
+
+async function drawn(wanted) {
+  const begun = performance.now();
+  const view = await data(`/api/models/${name}/drag?theme=${theme()}&wide=${wide()}`, { ...wanted, section: Boolean(drag?.inHead) });
+  good = wanted;
+  const first = !at("chart").firstChild;
+  at("chart").innerHTML = view.chart;
+  // On a narrow screen the holes are what is wanted, not the head.
+  if (first) at("chart").scrollLeft = at("chart").scrollWidth;
+  if (view.section) at("section").innerHTML = view.section;
+  at("rms").textContent = `${view.rms} cents rms, by the resonances; what breath adds stands below`;
+  page.dataset.drawn = String(performance.now() - begun);
+  if (!at("note").options.length) for (const note of new Set(view.notes.map((n) => n.note))) at("note").add(new Option(note));
+  clearTimeout(breathTimer);
+  breathTimer = setTimeout(quiet(slowParts), 250);
 }
 
 // What takes longer than a frame follows when the hand rests.
@@ -56,7 +68,7 @@ async function slowParts() {
 }
 
 async function section() {
-  const told = await data(`/api/models/${name}/section?theme=${theme()}&wide=${wide()}`, body({ place: "" }));
+  const told = await data(`/api/models/${name}/section?theme=${theme()}&wide=${wide()}`, drawable({ place: "" }));
   at("section").innerHTML = told.section;
   showPlaces(at("places"), { ...told, place });
   if (place && !at("effects").dataset.stale) {
@@ -66,11 +78,11 @@ async function section() {
 }
 
 async function sensitivity() {
-  at("sensitivity").innerHTML = (await data(`/api/models/${name}/sensitivity?theme=${theme()}&wide=${wide()}`, body())).picture;
+  at("sensitivity").innerHTML = (await data(`/api/models/${name}/sensitivity?theme=${theme()}&wide=${wide()}`, drawable())).picture;
 }
 
 async function breath() {
-  const told = await data(`/api/models/${name}/breath?theme=${theme()}&wide=${wide()}`, body());
+  const told = await data(`/api/models/${name}/breath?theme=${theme()}&wide=${wide()}`, drawable());
   const rows = at("breath").tBodies[0];
   rows.replaceChildren();
   at("breath-picture").innerHTML = told.picture;
@@ -123,11 +135,9 @@ at("sheet").addEventListener("click", guarded(async () => {
 at("save").addEventListener("click", guarded(async () => {
   const told = await data(`/api/models/${name}/save`, body({ name: at("save-name").value }));
   savedAs = JSON.stringify([sizes, limits]);
-  at("says").textContent = `Saved as ${told.name}, version ${told.version}. `;
-  const link = document.createElement("a");
-  link.href = `/models/${encodeURIComponent(told.name)}`;
-  link.textContent = "Open it";
-  at("says").append(link);
+  // What was saved is what stands on the page from now on.
+  sessionStorage.setItem("saved", `Saved as ${told.name}, version ${told.version}.`);
+  location.assign(`/models/${encodeURIComponent(told.name)}`);
 }));
 
 // Fixed keys that have no tick of their own here, for example "bore", stay as they are.
@@ -198,9 +208,12 @@ for (const [id, kind] of [["section", "click"], ["section", "keydown"], ["places
   showEffects(at("effects"), told);
   at(id).querySelector(`[data-place="${place}"]`)?.focus({ preventScroll: true });
 }));
-document.addEventListener("theme", quiet(follow));
+// In other colours the last sizes that made an instrument are drawn, even if a field holds a faulty one.
+document.addEventListener("theme", quiet(() => drawn(good)));
 // Work that was not saved is not lost by a slip.
 window.addEventListener("beforeunload", (event) => { if (JSON.stringify([sizes, limits]) !== savedAs) event.preventDefault(); });
+at("says").textContent = sessionStorage.getItem("saved") ?? "";
+sessionStorage.removeItem("saved");
 show();
 quiet(follow)();
 ready();

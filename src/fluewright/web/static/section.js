@@ -52,7 +52,7 @@ export function showEffects(box, told) {
         const line = body.insertRow();
         cell(line, e.title);
         cell(line, e.evidence === "practice" ? (e.value > 0 ? "more" : e.value < 0 ? "less" : "as before") : `${cents(e.value, 1)} \u00b1 ${e.sigma.toFixed(1)} ${e.unit}`);
-        cell(line, e.evidence === "practice" ? "habit of the trade" : e.evidence === "measured" ? "measured here" : "computed");
+        cell(line, e.evidence === "practice" ? "habit of the trade" : e.evidence);
       }
       block.append(table);
     }

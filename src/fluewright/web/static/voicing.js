@@ -1,4 +1,4 @@
-import { ask, cell, cents, data, guarded, quiet, send, theme, ready, wide } from "/static/common.js";
+import { ask, cell, cents, data, guarded, quiet, send, theme, ready, wide, twice } from "/static/common.js";
 import { connect } from "/static/live.js";
 import { record, troubles } from "/static/recorder.js";
 import { chosenPlace, showEffects, showPlaces } from "/static/section.js";
@@ -360,7 +360,7 @@ at("other").addEventListener("submit", (event) => {
   guarded(async () => { await keep(note, Number(register), form.quantity.value, Number(form.value.value)); form.value.value = ""; })();
 });
 at("finish").addEventListener("click", guarded(async () => { await data(`${api}/finish`, {}); await look(); at("wronghead").scrollIntoView({ block: "start" }); }));
-at("throw-away").addEventListener("click", guarded(async () => { await data(`${api}/throw-away`, {}); await look(); }));
+twice(at("throw-away"), () => "Really throw the trial away? Press again", () => JSON.stringify(state.steps.map((s) => s.take)), async () => { await data(`${api}/throw-away`, {}); await look(); });
 document.addEventListener("theme", guarded(async () => { await look(); await showSection(); }));
 connect(page.dataset.serial, { opened: () => quiet(look)(), news: (told) => { if (told.changed) quiet(look)(); } });
 quiet(showSection)();
