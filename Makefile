@@ -1,5 +1,5 @@
 # Every target sets up what it needs by itself; see setup.sh.
-.PHONY: help setup setup-dev serve demo test lint types check bench workshop long schema pictures screenshots lock clean
+.PHONY: help setup setup-dev serve demo test lint types check bench workshop long mutants schema pictures screenshots lock clean
 PY := .venv/bin/python
 
 help:
@@ -9,6 +9,7 @@ help:
 	@echo "make check   lint, types, import directions, tests"
 	@echo "make bench   print the benchmark table"
 	@echo "make long    the tests that need minutes (demo over 50 seeds)"
+	@echo "make mutants  plant 400 small faults and count those that the tests notice (an hour)"
 	@echo "make workshop   tune 500 virtual pieces and find the faults of 300 virtual heads (half an hour)"
 	@echo "make pictures   redraw the chart that README shows"
 	@echo "make screenshots   take a picture of every page of the web app, and renew the guide's small ones"
@@ -34,6 +35,10 @@ workshop: setup-dev
 
 long: setup-dev
 	$(PY) -m pytest -m long -s
+
+mutants: setup-dev
+	.venv/bin/uv pip install -q --python $(PY) --require-hashes -r requirements-mutants.lock
+	$(PY) research/mutants/run.py --size 400 --seed 1
 
 lint: setup-dev
 	.venv/bin/ruff check .
@@ -63,6 +68,7 @@ screenshots: setup-dev
 lock: setup-dev
 	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml -o requirements.lock
 	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml --extra dev -c requirements.lock -o requirements-dev.lock
+	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml --extra mutants -c requirements-dev.lock -o requirements-mutants.lock
 
 clean:
 	rm -rf .venv .cache demo-out

@@ -200,3 +200,39 @@ def test_the_limits_themselves_are_allowed():
                 for x_c in (0.0, 0.1):
                     air = moist_air(t, relative_humidity=h, pressure_pa=p, co2_fraction=x_c)
                     assert isinstance(air, Air)
+
+
+@pytest.mark.parametrize(
+    ("t", "h", "x_c", "gamma", "speed", "density"),
+    [
+        (20.0, 0.5, 0.0004, 1.399125, 343.87408, 1.198876),
+        (20.0, 1.0, 0.0400, 1.392642, 341.18822, 1.212182),
+        (27.0, 1.0, 0.0250, 1.393395, 347.16300, 1.171451),
+        (30.0, 1.0, 0.0300, 1.392000, 348.84068, 1.159049),
+        (34.0, 1.0, 0.0450, 1.388823, 350.46359, 1.145718),
+    ],
+)
+def test_breath_as_an_ideal_mixture_stays_as_it_was(t, h, x_c, gamma, speed, density):
+    """Pin: our own mixture of five gases (docs/physics/air.md#breath-mixture); tests/published/test_published_air.py
+    has another's.
+    """
+    air = mixture_air(t, relative_humidity=h, co2_fraction=x_c)
+    assert air.gamma == pytest.approx(gamma, abs=5.1e-7)
+    assert air.sound_speed == pytest.approx(speed, abs=5.1e-6)
+    assert air.density == pytest.approx(density, abs=5.1e-7)
+
+
+def test_air_without_carbon_dioxide_has_no_more_oxygen_for_it():
+    """Only what is above fresh air's 0.04 % has taken oxygen's place; below it the other gases keep their shares."""
+    shares, masses = (0.78084, 0.20946, 0.00934), (28.0134, 31.9988, 39.948)
+    mass = sum(s * m for s, m in zip(shares, masses, strict=True)) / sum(shares)
+    air = mixture_air(20.0, relative_humidity=0.0, co2_fraction=0.0)
+    assert air.density == pytest.approx(101325.0 * mass * 1e-3 / (8.314462618 * 293.15), rel=1e-9)
+
+
+def test_air_with_more_vapour_than_cramer_knew_is_a_mixture():
+    """Thin warm air, saturated: 8.5 % of vapour at 30 C and 500 hPa, beyond the 6 % of his range; 4 % is within it."""
+    thin = {"relative_humidity": 1.0, "pressure_pa": 50_000.0}
+    assert vapour_fraction(30.0, **thin) > 0.06
+    assert moist_air(30.0, **thin) == mixture_air(30.0, co2_fraction=0.0004, **thin)
+    assert moist_air(30.0, relative_humidity=1.0) != mixture_air(30.0, relative_humidity=1.0, co2_fraction=0.0004)

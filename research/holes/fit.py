@@ -2,8 +2,8 @@
 
 The formula is `hole_constants` of the program with rule SOLVED: inner radius from shares of undercut, chamfer and
 waist, outer radius from a share of the rounding, a flare's added length, and what the outside length lacks. That last
-one comes from the straight holes alone, the other five from the finished ones; every fourth of these is held back
-first. The series length t_a counts in the same unit as the shunt length t_e.
+one comes from the straight holes alone, the other five from the finished ones, all of them; how good the formula is
+say the quarters, each held back in turn. The series length t_a counts in the same unit as the shunt length t_e.
 
     python fit.py            in the program's own environment; the constants stand at the top of kernels/holes.py
 """
@@ -88,13 +88,22 @@ def main():
     def all_but(p, some):
         return residuals((*p[:4], more, p[4]), some)
 
-    held = finished[3::4]
-    for label, some in (("three of four", [r for r in finished if r not in held]), ("all", finished)):
-        fit = least_squares(all_but, (*whole[:4], whole[5]), args=(some,)).x
-        print(label, ", ".join(f"{n} {v:.4f}" for n, v in zip((*NAMES[:4], NAMES[5]), fit, strict=True)))
-        for which, group in (("fitted", some), ("held back", held)):
-            te = 100 * all_but(fit, group)[::2]
-            print(f"  {which}: t_e rms {np.sqrt(np.mean(te**2)):.2f} %, worst {np.abs(te).max():.2f} % of {len(group)}")
+    def fitted(some):
+        return least_squares(all_but, (*whole[:4], whole[5]), args=(some,)).x
+
+    def told(label, te):
+        print(f"  {label}: t_e rms {np.sqrt(np.mean(te**2)):.2f} %, worst {np.abs(te).max():.2f} % of {te.size}")
+
+    fit = fitted(finished)
+    print("all", ", ".join(f"{n} {v:.4f}" for n, v in zip((*NAMES[:4], NAMES[5]), fit, strict=True)))
+    told("fitted", 100 * all_but(fit, finished)[::2])
+    apart = []
+    for quarter in range(4):
+        held = finished[quarter::4]
+        fit = fitted([r for r in finished if not any(r is one for one in held)])
+        apart.append(100 * all_but(fit, held)[::2])
+        told(f"held back, quarter {quarter + 1}", apart[-1])
+    told("held back, each quarter in turn", np.concatenate(apart))
     ratios = [-s["centre_shift"] / h["upstream"] for _, _, _, h, s in rows if h["upstream"]]
     print(f"centre shift over a one-sided cut: mean {np.mean(ratios):.3f}, {min(ratios):.3f} to {max(ratios):.3f}")
 

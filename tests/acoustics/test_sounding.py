@@ -1,7 +1,7 @@
 """Notes against breath: resonators, onset, branches, stability, and what cannot sound.
 
 Time and prediction are compared in test_synthesis.py, the lumped law's reference tones in
-tests/published/test_reference_tone.py.
+tests/acoustics/test_reference_tone_pins.py.
 """
 
 import math

@@ -9,7 +9,7 @@ import pytest
 from ledger_samples import MODEL
 
 from fluewright.errors import LedgerError
-from fluewright.ledger import Ledger, connection, open_ledger, verify
+from fluewright.ledger import Ledger, connection, ledger_file, open_ledger, verify
 from fluewright.ledger.schema import APPLICATION_ID, SCHEMA_REVISION
 
 NEXT_STEP = """
@@ -132,7 +132,7 @@ def test_a_step_that_fails_leaves_the_ledger_as_it_was(path: Path, later_fluewri
     with open_ledger(path) as ledger:
         ledger.add_model("d5-cylinder", MODEL)
     later_fluewright('op.execute("INSERT INTO nowhere VALUES (1)")')
-    with pytest.raises(LedgerError, match="nowhere"):
+    with pytest.raises(LedgerError, match=r"cannot be opened for writing \(no such table: nowhere\): check"):
         open_ledger(path)
     assert one(path, "SELECT count(*) FROM pragma_table_info('cuts') WHERE name = 'swarf_g'") == 0
     assert verify(path).clean
@@ -172,3 +172,106 @@ def test_the_package_alone_loads_no_database_library(tmp_path: Path) -> None:
     )
     subprocess.run([sys.executable, "-W", "error", "-c", program], cwd=tmp_path, check=True, timeout=60)
     assert verify(tmp_path / "shop.ledger").clean
+
+
+def test_the_ledger_that_is_opened_is_the_one_that_was_named(tmp_path: Path) -> None:
+    path = tmp_path / "shop.ledger"
+    with open_ledger(str(path)) as ledger:
+        assert (ledger.path, ledger.person) == (path, "")
+    with pytest.raises(LedgerError, match=r"There is no folder .*nowhere for the ledger: make it first"):
+        open_ledger(tmp_path / "nowhere" / "shop.ledger")
+
+
+def test_a_ledger_that_another_program_holds_is_not_opened(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(connection, "BUSY_TIMEOUT_S", 0.01)
+    monkeypatch.setattr(ledger_file, "BUSY_TIMEOUT_S", 0.01)
+    with closing(sqlite3.connect(path, isolation_level=None)) as other:
+        other.execute("PRAGMA locking_mode = EXCLUSIVE")
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(LedgerError, match=r"cannot be opened for writing \(database is locked\): check"):
+            open_ledger(path)
+        other.execute("ROLLBACK")
+
+
+class Modes:
+    """A connection that answers what it is asked about its journal with the next of these, or raises it."""
+
+    def __init__(self, *answers: object) -> None:
+        self.answers = list(answers)
+        self.asked: list[str] = []
+
+    def execute(self, statement: str) -> "Modes":
+        self.asked.append(statement)
+        return self
+
+    def fetchone(self) -> tuple[object]:
+        answer = self.answers.pop(0)
+        if isinstance(answer, Exception):
+            raise answer
+        return (answer,)
+
+
+LOCKED = sqlite3.OperationalError("database is locked")
+ASK, SWITCH = "PRAGMA journal_mode", "PRAGMA journal_mode = WAL"
+
+
+@pytest.fixture
+def slept(monkeypatch: pytest.MonkeyPatch) -> list[float]:
+    """A clock that moves only while somebody sleeps."""
+    slept: list[float] = []
+    monkeypatch.setattr(connection.time, "sleep", slept.append)
+    monkeypatch.setattr(connection.time, "monotonic", lambda: 100.0 + sum(slept))
+    return slept
+
+
+def test_the_switch_to_wal_waits_for_another_program(slept: list[float]) -> None:
+    for answers, asked in (
+        (["wal"], [ASK]),
+        (["delete", "wal"], [ASK, SWITCH]),
+        ([LOCKED, "delete", LOCKED, "wal"], [ASK, ASK, SWITCH, ASK]),
+    ):
+        modes = Modes(*answers)
+        connection._use_wal(modes)  # type: ignore[arg-type]
+        assert modes.asked == asked
+    assert slept == [0.02, 0.02]
+
+
+def test_the_switch_to_wal_gives_up_after_ten_seconds(slept: list[float]) -> None:
+    with pytest.raises(sqlite3.OperationalError, match="locked"):
+        connection._use_wal(Modes(*[LOCKED] * 2000))  # type: ignore[arg-type]
+    assert 10.0 <= sum(slept) <= 10.1
+
+
+def test_a_disk_without_wal_is_refused(slept: list[float]) -> None:
+    with pytest.raises(LedgerError, match=r"does not allow WAL \(it stays at delete\): use a local disk"):
+        connection._use_wal(Modes("delete", "delete"))  # type: ignore[arg-type]
+
+
+def test_two_programs_may_bring_one_ledger_up_to_date(path: Path, later_fluewright) -> None:
+    """The second one, which waited for the lock, finds it done and does nothing more."""
+    with open_ledger(path) as ledger:
+        ledger.add_model("d5-cylinder", MODEL)
+    later_fluewright()
+    connection._upgrade(path)
+    connection._upgrade(path)
+    assert one(path, "SELECT version_num FROM alembic_version") == "9999"
+    assert len(list(path.parent.glob(f"shop.ledger.schema-{SCHEMA_REVISION}.*.backup"))) == 1
+
+
+def test_rows_that_refer_to_nothing_are_counted(path: Path, later_fluewright) -> None:
+    with open_ledger(path) as ledger:
+        ledger.add_model("d5-cylinder", MODEL)
+        ledger.add_instrument("D5-0001", "d5-cylinder", 1, as_built={})
+        ledger.add_instrument("D5-0002", "d5-cylinder", 1, as_built={})
+    later_fluewright('op.execute("DROP TABLE models")')
+    with pytest.raises(LedgerError, match="has 2 rows that refer to missing ones and was left as it was"):
+        open_ledger(path)
+
+
+def test_a_ledger_that_lost_triggers_names_them(path: Path) -> None:
+    with closing(sqlite3.connect(path)) as plain, plain:
+        plain.execute("DROP TRIGGER events_no_update")
+        plain.execute("DROP TRIGGER cuts_no_delete")
+    says = r"has lost its protection against changes \(cuts_no_delete, events_no_update\): verify it"
+    with pytest.raises(LedgerError, match=says):
+        open_ledger(path)

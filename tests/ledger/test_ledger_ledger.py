@@ -1,7 +1,7 @@
 import shutil
 import threading
 from collections.abc import Iterator
-from datetime import UTC, datetime, timedelta, timezone
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
@@ -51,22 +51,6 @@ def test_the_same_model_text_adds_nothing_and_new_text_the_next_version(ledger: 
     assert first.added_at.tzinfo is UTC
 
 
-def test_models_that_cannot_be_kept(ledger: Ledger) -> None:
-    with pytest.raises(LedgerError, match="not a TOML text"):
-        ledger.add_model("d5-cylinder", "bore = ")
-    with pytest.raises(LedgerError, match="not a TOML text"):
-        ledger.add_model("d5-cylinder", 'name = "\ud800"')
-    with pytest.raises(LedgerError, match="empty"):
-        ledger.add_model(" ", MODEL)
-    with pytest.raises(LedgerError, match="There is no model"):
-        ledger.model("d5-cylinder")
-    ledger.add_model("d5-cylinder", MODEL)
-    with pytest.raises(LedgerError, match="from 1 to 1"):
-        ledger.model("d5-cylinder", 2)
-    with pytest.raises(LedgerError, match="did you mean d5-cylinder"):
-        ledger.model("d5-cylnder")
-
-
 def test_serials_are_never_reused(ledger: Ledger) -> None:
     ledger.add_model("d5-cylinder", MODEL)
     assert [ledger.next_serial("D5"), ledger.next_serial("D5"), ledger.next_serial("C5")] == [
@@ -84,7 +68,7 @@ def test_serials_are_never_reused(ledger: Ledger) -> None:
     ledger.add_instrument("Low-0002", "d5-cylinder", None, as_built={})
     with pytest.raises(LedgerError, match="Low-0002 is taken"):
         ledger.add_instrument("LOW-0002", "d5-cylinder", None, as_built={})
-    with pytest.raises(LedgerError, match="serial prefix"):
+    with pytest.raises(LedgerError, match="prefix: is 'd-5'"):
         ledger.next_serial("d-5")
 
 
@@ -102,38 +86,20 @@ def test_a_piece_comes_back_as_entered(ledger: Ledger, piece: Instrument) -> Non
         ledger.add_instrument("D5-0009", "d5-cylinder", 7, as_built={})
 
 
-def test_a_trial_keeps_everything_it_used(ledger: Ledger, piece: Instrument, trial_said: dict) -> None:
-    taken_at = datetime(2025, 3, 4, 15, 30, tzinfo=timezone(timedelta(hours=2)))
-    trial = ledger.log_trial(
-        piece.serial,
-        **(trial_said | {"taken_at": taken_at, "as_built": {"block_depth_mm": -0.1}, "remarks": "dry"}),
-    )
-    assert ledger.trials() == [trial]
-    assert trial.taken_at == taken_at
-    assert trial.taken_at.utcoffset() == timedelta(0)
-    assert (trial.model_name, trial.model_version) == ("d5-cylinder", 1)
-    assert (trial.temperature_c, trial.relative_humidity, trial.breath_pa) == (21.5, 0.45, 180.0)
-    assert (trial.recording_sha256, trial.recording_name) == ("ab" * 32, "D5-0001 second trial.wav")
-    assert (trial.analysis_version, trial.remarks, trial.person) == ("3", "dry", "bench 1")
-    assert trial.notes == tuple(trial_said["notes"])
-    assert trial.as_built_before == AS_BUILT
-    assert trial.as_built_after == AS_BUILT | {"block_depth_mm": -0.1} == ledger.as_built(piece.serial)
-
-
 @pytest.mark.parametrize(
     ("wrong", "says"),
     [
-        ({"temperature_c": float("nan")}, "temperature_c is nan"),
+        ({"temperature_c": float("nan")}, "temperature_c: is nan"),
         ({"temperature_c": 294}, "outside -20 to 60 degC"),
         ({"relative_humidity": 45}, "0.45 for 45 %"),
         ({"breath_pa": 0}, "outside 1 to 20000 Pa"),
         ({"breath_pa": float("inf")}, "finite"),
         ({"recording_sha256": "ab"}, "SHA-256"),
-        ({"recording_name": ""}, "recording_name is empty"),
-        ({"analysis_version": ""}, "analysis_version is empty"),
+        ({"recording_name": ""}, "recording_name: is empty"),
+        ({"analysis_version": ""}, "analysis_version: is empty"),
         ({"notes": "D5"}, "list of TrialNote"),
         ({"notes": [3]}, "note 1 of the trial"),
-        ({"notes": [a_note(), a_note(cents=float("nan"))]}, r"cents of note 2 of the trial \(D5\) is nan"),
+        ({"notes": [a_note(), a_note(cents=float("nan"))]}, r"cents of note 2 of the trial \(D5\): is nan"),
         ({"notes": [a_note(frequency_hz=0)]}, "frequency_hz of note 1"),
         ({"notes": [a_note(register=0)]}, "register of note 1"),
         ({"as_built": {"hole 3": 6.2}}, "unit"),
@@ -142,21 +108,10 @@ def test_a_trial_keeps_everything_it_used(ledger: Ledger, piece: Instrument, tri
     ],
 )
 def test_trials_that_cannot_be(steady: Ledger, trial_said: dict, wrong: dict, says: str) -> None:
-    before = steady.head()
+    before = steady.newest_event()
     with pytest.raises(LedgerError, match=says):
         steady.log_trial("D5-0001", **(trial_said | wrong))
-    assert steady.head() == before
-
-
-def test_a_cut_moves_the_present_size(ledger: Ledger, piece: Instrument, cut_said: dict) -> None:
-    cut = ledger.log_cut(piece.serial, **cut_said)
-    assert cut.as_built_before == AS_BUILT
-    assert cut.as_built_after == AS_BUILT | {"hole 3 diameter_mm": 6.40}
-    assert cut.forecast == cut_said["forecast"]
-    assert ledger.instrument(piece.serial).as_built == cut.as_built_after
-    assert ledger.cuts(feature="hole 3 diameter_mm", model_name="d5-cylinder") == [cut]
-    assert ledger.cuts(feature="hole 4 diameter_mm") == []
-    assert ledger.cuts(model_name="other") == []
+    assert steady.newest_event() == before
 
 
 @pytest.mark.parametrize(
@@ -171,27 +126,18 @@ def test_a_cut_moves_the_present_size(ledger: Ledger, piece: Instrument, cut_sai
         ({"after_mm": float("inf")}, "finite"),
         ({"after_mm": -1.0}, "outside 0 to 5000 mm"),
         ({"as_built_after": {"hole 3 diameter_mm": 6.45}}, "give one value"),
-        ({"tool": ""}, "tool is empty"),
-        ({"reason": ""}, "reason is empty"),
-        ({"forecast": {"cents": float("nan")}}, r"forecast\['cents'\] is nan"),
+        ({"tool": ""}, "tool: is empty"),
+        ({"reason": ""}, "reason: is empty"),
+        ({"forecast": {"cents": float("nan")}}, r"forecast\['cents'\]: is nan"),
         ({"forecast": [1]}, "not a mapping"),
     ],
 )
 def test_cuts_that_cannot_be(steady: Ledger, cut_said: dict, wrong: dict, says: str) -> None:
-    before = steady.head()
+    before = steady.newest_event()
     with pytest.raises(LedgerError, match=says):
         steady.log_cut("D5-0001", **(cut_said | wrong))
-    assert steady.head() == before
+    assert steady.newest_event() == before
     assert steady.as_built("D5-0001") == AS_BUILT
-
-
-def test_a_cut_may_begin_within_half_a_hundredth_and_at_nothing(
-    ledger: Ledger, piece: Instrument, cut_said: dict
-) -> None:
-    ledger.log_cut(piece.serial, **(cut_said | {"before_mm": 6.205}))
-    chamfer = {"feature": "upper_chamfer length_mm", "before_mm": 0.0, "after_mm": 0.2}
-    ledger.log_cut(piece.serial, **(cut_said | chamfer))
-    assert ledger.as_built(piece.serial)["upper_chamfer length_mm"] == 0.2
 
 
 def test_a_measurement_is_the_mend_for_a_size_the_ledger_does_not_have(
@@ -210,9 +156,9 @@ def test_states_in_trade_order_and_scrap_is_final(ledger: Ledger, piece: Instrum
     ledger.set_state(piece.serial, PieceState.VOICED, "speaks evenly")
     with pytest.raises(LedgerError, match="voiced already"):
         ledger.set_state(piece.serial, "voiced", "again")
-    with pytest.raises(LedgerError, match="not known: use one of planned"):
+    with pytest.raises(LedgerError, match="not known; use one of planned"):
         ledger.set_state(piece.serial, "polished", "shiny")
-    with pytest.raises(LedgerError, match="reason is empty"):
+    with pytest.raises(LedgerError, match="reason: is empty"):
         ledger.set_state(piece.serial, "tuned", " ")
     scrapped = ledger.set_state(piece.serial, "scrapped", "edge chipped")
     with pytest.raises(LedgerError, match="final"):

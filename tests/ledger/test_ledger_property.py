@@ -39,7 +39,7 @@ def shop(blank: Path) -> type[RuleBasedStateMachine]:
             self.events = 0
 
         def teardown(self) -> None:
-            report = verify(self.path, known_head=self.ledger.head())
+            report = verify(self.path, must_hold=self.ledger.newest_event())
             assert report.findings == ()
             assert (report.events, report.instruments) == (self.events, len(self.present))
             exported = export_ledger(self.path, self.folder / "export")

@@ -98,7 +98,7 @@ def test_corrections_that_cannot_be(ledger: Ledger, piece: Instrument, trial_sai
     cut = ledger.log_cut(piece.serial, **cut_said)
     correction = ledger.correct(trial.event_id, reason="misread", replacement={"temperature_c": 22})
     assert isinstance(correction, Correction)
-    head = ledger.head()
+    head = ledger.newest_event()
     for event_id, replacement, says in (
         (trial.event_id, {"temperature_c": 22}, "says so already"),
         (trial.event_id, {}, "give the right values"),
@@ -116,6 +116,6 @@ def test_corrections_that_cannot_be(ledger: Ledger, piece: Instrument, trial_sai
     ):
         with pytest.raises(LedgerError, match=says):
             ledger.correct(event_id, reason="try", replacement=replacement)  # type: ignore[arg-type]
-    with pytest.raises(LedgerError, match="reason is empty"):
+    with pytest.raises(LedgerError, match="reason: is empty"):
         ledger.correct(trial.event_id, reason="", replacement={"temperature_c": 25})
-    assert ledger.head() == head
+    assert ledger.newest_event() == head

@@ -15,14 +15,13 @@ from sqlalchemy.pool import NullPool
 
 from fluewright.ledger.connection import migration_config
 from fluewright.ledger.schema import (
-    APPEND_ONLY,
     SCHEMA_REVISION,
-    TRIGGERS,
     Base,
     EventRow,
     UtcTime,
     time_text,
 )
+from fluewright.ledger.triggers import APPEND_ONLY, TRIGGERS
 
 
 @pytest.fixture

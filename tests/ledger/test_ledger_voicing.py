@@ -1,17 +1,8 @@
-import sqlite3
-from contextlib import closing
-from pathlib import Path
-
 import pytest
-from alembic import command
-from ledger_samples import ADJUSTMENT, CUT, HEAD_TRIAL, TRIAL, begin
-from sqlalchemy import create_engine
-from sqlalchemy.pool import NullPool
+from ledger_samples import ADJUSTMENT, HEAD_TRIAL
 
 from fluewright.errors import LedgerError
-from fluewright.ledger import AdjustmentMade, HeadTrialLogged, Instrument, Ledger, open_ledger, verify
-from fluewright.ledger.connection import migration_config
-from fluewright.ledger.schema import APPLICATION_ID, SCHEMA_REVISION
+from fluewright.ledger import AdjustmentMade, HeadTrialLogged, Instrument, Ledger, verify
 
 
 def test_head_trials_and_adjustments_come_back_as_logged(ledger: Ledger, piece: Instrument) -> None:
@@ -33,12 +24,12 @@ def test_head_trials_and_adjustments_come_back_as_logged(ledger: Ledger, piece: 
 @pytest.mark.parametrize(
     ("wrong", "says"),
     [
-        ({"good": 1}, "good is 1, not yes or no"),
+        ({"good": 1}, "good: is 1, not yes or no"),
         ({"temperature_c": 80.0}, "outside -20 to 60 degC"),
         ({"readings": {"notes": []}}, "names its format"),
         ({"readings": {"format": "a/1", "x": float("nan")}}, "not a finite number"),
         ({"model_version": 7}, "has no version 7"),
-        ({"analysis_version": ""}, "analysis_version is empty"),
+        ({"analysis_version": ""}, "analysis_version: is empty"),
     ],
 )
 def test_head_trials_that_cannot_be(ledger: Ledger, piece: Instrument, wrong: dict, says: str) -> None:
@@ -50,12 +41,12 @@ def test_head_trials_that_cannot_be(ledger: Ledger, piece: Instrument, wrong: di
 @pytest.mark.parametrize(
     ("wrong", "says"),
     [
-        ({"steps": 0}, "steps is 0"),
+        ({"steps": 0}, "steps: is 0"),
         ({"steps": 200}, "outside -100 to 100"),
         ({"changes": {"block_depth": 0.1}}, "does not end with its unit"),
         ({"changes": [0.1]}, "not a mapping"),
         ({"forecast": 3}, "not a mapping"),
-        ({"adjustment": " "}, "adjustment is empty"),
+        ({"adjustment": " "}, "adjustment: is empty"),
     ],
 )
 def test_adjustments_that_cannot_be(ledger: Ledger, piece: Instrument, wrong: dict, says: str) -> None:
@@ -78,39 +69,3 @@ def test_a_head_trial_is_corrected_by_a_new_event(ledger: Ledger, piece: Instrum
     assert not seen.good
     assert seen.originals == {"good": True}
     assert verify(ledger.path).clean
-
-
-def test_a_ledger_of_the_first_schema_keeps_all_and_stays_whole(tmp_path: Path) -> None:
-    """A ledger written before there were head trials is upgraded: chain, numbers and triggers as before."""
-    path = tmp_path / "old.ledger"
-    engine = create_engine(f"sqlite:///{path}", poolclass=NullPool)
-    with engine.begin() as connection:
-        command.upgrade(migration_config(connection), "0001")
-        connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
-    with open_ledger(path) as ledger:  # upgraded while empty, for the events below
-        serial = begin(ledger).serial
-        ledger.log_trial(serial, **TRIAL)
-        ledger.log_cut(serial, **CUT)
-        head = ledger.head()
-    with closing(sqlite3.connect(path)) as plain, plain:
-        # Back to the first schema, as far as a step can be undone: what it holds is what an old ledger holds.
-        plain.execute("PRAGMA foreign_keys = OFF")
-        old = (tmp_path / "first.ledger").as_posix()
-        first = create_engine(f"sqlite:///{old}", poolclass=NullPool)
-        with first.begin() as connection:
-            command.upgrade(migration_config(connection), "0001")
-            connection.exec_driver_sql(f"PRAGMA application_id = {APPLICATION_ID}")
-        plain.execute("ATTACH ? AS old", (old,))
-        for table in ("models", "serial_counters", "instruments", "events", "trials", "trial_notes", "cuts"):
-            plain.execute(f"INSERT INTO old.{table} SELECT * FROM main.{table}")
-    old_path = Path(old)
-    with closing(sqlite3.connect(old_path)) as plain:
-        assert plain.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
-    with open_ledger(old_path) as ledger:
-        assert ledger.head() == head
-        ledger.log_head_trial(serial, **HEAD_TRIAL)
-    assert verify(old_path, known_head=head).findings == ()
-    with closing(sqlite3.connect(old_path)) as plain:
-        assert plain.execute("SELECT version_num FROM alembic_version").fetchone() == (SCHEMA_REVISION,)
-    (backup,) = tmp_path.glob("first.ledger.schema-0001.*.backup")
-    assert backup.stat().st_size > 0

@@ -9,7 +9,7 @@ from listening_tones import RATE_HZ, recording, silence, tone
 from test_swells import jumping
 
 from fluewright.cli import listening as listening_command
-from fluewright.cli import listening_pictures, listening_report, main, note_names
+from fluewright.cli import listening_pictures, listening_report, main
 from fluewright.listening import (
     Analysis,
     hear_notes,
@@ -23,6 +23,7 @@ from fluewright.listening import (
 )
 from fluewright.listening.breath_log import BreathLog
 from fluewright.listening.pitch import pitch_of_spectra
+from fluewright.shop import note_names
 
 #: What the command loads when it runs must be loaded before anything is counted.
 LOADED = (listening_command, listening_pictures, listening_report, note_names, takes)

@@ -63,7 +63,7 @@ def certify(path: Path, model: Model, **changes) -> Path:
         "conditions": MeasuringConditions(22.6, 0.3, 0.48, (140.0, 900.0), "steady tones", "recording"),
         "rounds": [CertificateCut(1, "hole 3, diameter", 5.5, 5.65, "undercut toward the foot")],
         "verdict": "Fit for sale.",
-        "ledger_head": "9f" * 32,
+        "newest_event": "9f" * 32,
         "timestamp": TIME,
     }
     return write_certificate(path, **{**arguments, **changes})
@@ -200,7 +200,7 @@ def test_long_words_stay_on_the_page(tmp_path: Path) -> None:
     model = whistle("w" * 80)
     paths = [
         write_sheet(model, tmp_path / "a.pdf", marks=marks_for(model), timestamp=TIME),
-        certify(tmp_path / "b.pdf", model, serial="S" * 200, verdict="v" * 300, ledger_head="e" * 300),
+        certify(tmp_path / "b.pdf", model, serial="S" * 200, verdict="v" * 300, newest_event="e" * 300),
     ]
     for path in paths:
         ink = ink_of(path, 0)

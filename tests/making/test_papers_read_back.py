@@ -235,7 +235,7 @@ def _corner(word, *, end=False):
 
 def certify(path, model, notes, cuts, **changes):
     given = {
-        "serial": "plain", "conditions": MeasuringConditions(22.6), "verdict": "Fit for sale.", "ledger_head": "",
+        "serial": "plain", "conditions": MeasuringConditions(22.6), "verdict": "Fit for sale.", "newest_event": "",
         "timestamp": TIME, **changes,
     }  # fmt: skip
     return write_certificate(path, model=model, rows=notes, rounds=cuts, **given)
@@ -290,7 +290,7 @@ def test_the_certificate_prints_notes_and_cuts_column_by_column(tmp_path, count)
 def test_the_certificate_prints_who_when_and_under_which_conditions(tmp_path):
     path = certify(
         tmp_path / "a.pdf", MODELS["distinct"], NOTES, [], serial="C5 piece 12", verdict="tuned: every note is in",
-        ledger_head="event 31, abcd",
+        newest_event="event 31, abcd",
         conditions=MeasuringConditions(-1.5, 0.4, 0.43, (151.0, 872.0), "steady tones", "a recording of every note"),
     )  # fmt: skip
     (page,) = read_pages(path)

@@ -52,7 +52,9 @@ def fitted(z, k, angle=0.0):
 
 @pytest.mark.parametrize("z", [0.5, 1.0, 1.5, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0])
 def test_two_openings_on_one_side_at_low_frequency(z):
-    """Within 1.2 % of free space: 1.56 at half a radius, 1.21 at two radii, 1.08 at four."""
+    """Morse & Ingard 1968: within 1.2 % of free space, which is 1 here: 1.56 at half a radius, 1.21 at two, 1.08 at
+    four.
+    """
     with np.errstate(over="ignore", invalid="ignore"):
         exact = on_the_cylinder(z, 1e-3).real
     assert fitted(z, 1e-3).real * 4 * math.pi * z == pytest.approx(exact * 4 * math.pi * z, abs=0.012)
@@ -60,19 +62,21 @@ def test_two_openings_on_one_side_at_low_frequency(z):
 
 @pytest.mark.parametrize("z", [1.0, 2.0, 4.0, 8.0])
 def test_an_opening_on_the_other_side_is_shielded(z):
+    """Morse & Ingard 1968: less than free space, 0.55 at one radius."""
     distance = math.hypot(z, 2.0)
     with np.errstate(over="ignore", invalid="ignore"):
         exact = on_the_cylinder(z, 1e-3, math.pi).real
     assert fitted(z, 1e-3, math.pi).real * 4 * math.pi * distance == pytest.approx(
         exact * 4 * math.pi * distance, abs=0.015
     )
+    assert fitted(z, 1e-3, math.pi).real * 4 * math.pi * distance < 0.95
 
 
 @pytest.mark.parametrize(
     ("k", "reactance", "resistance"), [(0.1, 0.006, 0.007), (0.2, 0.013, 0.008), (0.4, 0.045, 0.12)]
 )
 def test_growth_with_frequency(k, reactance, resistance):
-    """k R 0.4 is about 2 kHz on a body of 22 mm; leaving the growth out would cost 0.12 there."""
+    """Morse & Ingard 1968. k R 0.4 is about 2 kHz on a body of 22 mm; leaving the growth out would cost 0.12 there."""
     worst_plain = 0.0
     for z in (1.3, 2.0, 3.0, 4.0, 6.0):
         exact = on_the_cylinder(z, k) * 4 * math.pi * z
@@ -86,7 +90,9 @@ def test_growth_with_frequency(k, reactance, resistance):
 
 @pytest.mark.parametrize("k", [0.2, 0.3, 0.4, 0.5])
 def test_a_source_feels_its_own_field_off_the_body(k):
-    """What is left of the field close by once the static part and the free wave are taken away, over k**2."""
+    """Morse & Ingard 1968: what is left of the field close by once the static part and the free wave are taken away,
+    over k**2.
+    """
     z = 0.4
     with np.errstate(over="ignore", invalid="ignore"):
         rest = (on_the_cylinder(z, k, orders=40) - on_the_cylinder(z, 1e-3, orders=40)).real
@@ -97,27 +103,10 @@ def test_a_source_feels_its_own_field_off_the_body(k):
 @pytest.mark.parametrize("angle", [0.0, 0.5, math.pi / 2, math.pi])
 @pytest.mark.parametrize("z", [1.2, 1.6, 2.5])
 def test_inside_the_bore(z, angle):
-    """Mode sum of a rigid duct of radius 1 with 12 orders of 12 zeros each, against the six waves of the program."""
+    """Morse & Ingard 1968: mode sum of a rigid duct, 12 orders of 12 zeros each, against the program's six waves."""
     total = 0.0
     for m in range(12):
         zeros = jnp_zeros(m, 12)
         twice = 1.0 if m == 0 else 2.0
         total += np.sum(twice * math.cos(m * angle) * np.exp(-zeros * z) / (zeros * (1 - (m / zeros) ** 2)))
     assert inner_coupling(z, 1.0, angle)[0] == pytest.approx(total / (2 * math.pi), abs=3e-4)
-
-
-def test_slopes_of_both_fits():
-    for z, r, angle in ((0.02, 0.009, 0.0), (0.011, 0.011, 0.4), (0.03, 0.008, math.pi)):
-        free, fz, fr, body, bz, br, swell, sz, sr = outer_coupling(z, r, angle)
-        for step, slopes in (((1e-8, 0.0), (fz, bz, sz)), ((0.0, 1e-8), (fr, br, sr))):
-            up = outer_coupling(z + step[0], r + step[1], angle)
-            down = outer_coupling(z - step[0], r - step[1], angle)
-            for at, slope, size in zip((0, 3, 6), slopes, (free, body, swell), strict=True):
-                assert slope == pytest.approx((up[at] - down[at]) / 2e-8, rel=1e-5, abs=1e-5 * abs(size) / z)
-        _, iz, ia = inner_coupling(z, r, angle)
-        assert iz == pytest.approx(
-            (inner_coupling(z + 1e-8, r, angle)[0] - inner_coupling(z - 1e-8, r, angle)[0]) / 2e-8, rel=1e-5
-        )
-        assert ia == pytest.approx(
-            (inner_coupling(z, r + 1e-8, angle)[0] - inner_coupling(z, r - 1e-8, angle)[0]) / 2e-8, rel=1e-5
-        )

@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 from scipy.signal import freqz, sosfreqz
 
-from fluewright.errors import RecordingError
 from fluewright.listening.calibration import calibrate
 from fluewright.listening.level import LevelMeter, measure_level
 from fluewright.listening.loudness import LoudnessMeter, measure_loudness
@@ -57,12 +56,13 @@ def recording(samples, rate_hz=RATE_HZ):
 
 
 def test_k_weighting_at_48_khz_has_the_coefficients_of_the_standard():
-    # Given to 14 places there; the way to the analogue filter and back costs rounding only.
+    """BS.1770-4, tables 1 and 2: given to 14 places; the way to the analogue filter and back costs rounding only."""
     assert k_weighting_sections(48_000.0) == pytest.approx(np.array(K_48_KHZ), abs=1e-13)
 
 
 @pytest.mark.parametrize("rate_hz", [22_050, 32_000, 44_100, 88_200, 96_000, 192_000])
 def test_k_weighting_is_the_same_filter_at_every_rate(rate_hz):
+    """BS.1770-4, annex 1: other rates need other coefficients that give the same response."""
     hz = np.array([20.0, 38.0, 100.0, 300.0, 1000.0, 1682.0, 3000.0, 5000.0])
     _, wanted = sosfreqz(np.array(K_48_KHZ), hz, fs=48_000)
     _, got = sosfreqz(k_weighting_sections(rate_hz), hz, fs=rate_hz)
@@ -73,6 +73,7 @@ def test_k_weighting_is_the_same_filter_at_every_rate(rate_hz):
 
 @pytest.mark.parametrize("rate_hz", [8_000, 11_025, 44_100, 48_000, 96_000])
 def test_sine_of_full_scale_at_997_hz_in_one_front_channel_reads_minus_3_01(rate_hz):
+    """BS.1770-4, annex 1, note on the constant 0.691."""
     assert measure_loudness(sine(0.0, 10.0, hz=997.0, rate_hz=rate_hz), rate_hz).integrated_lufs == pytest.approx(
         -3.01,
         abs=0.02 if rate_hz > 20_000 else 0.21,  # the bent shelf, see k_weighting_sections
@@ -81,6 +82,7 @@ def test_sine_of_full_scale_at_997_hz_in_one_front_channel_reads_minus_3_01(rate
 
 @pytest.mark.parametrize(("level", "wanted"), [(-23.0, -23.0), (-33.0, -33.0)])
 def test_tech_3341_cases_1_and_2_steady_sine(level, wanted):
+    """EBU Tech 3341, table 1: 0.1 LU is its tolerance."""
     found = measure_loudness(pieces((level, 20.0)), RATE_HZ)
     for value in (found.momentary_lufs, found.short_term_lufs, found.integrated_lufs):
         assert value == pytest.approx(wanted, abs=0.1)
@@ -96,16 +98,19 @@ def test_tech_3341_cases_1_and_2_steady_sine(level, wanted):
     ids=["case 3", "case 4", "case 5"],
 )
 def test_tech_3341_cases_3_to_5_gates(parts):
+    """EBU Tech 3341, table 1: without the gates (-70 LUFS, -10 LU) cases 3 and 4 would read 1.2 and 2.1 LU less."""
     assert measure_loudness(pieces(*parts), RATE_HZ).integrated_lufs == pytest.approx(-23.0, abs=0.1)
 
 
 def test_tech_3341_case_6_five_channels():
+    """EBU Tech 3341, table 1; BS.1770-4, table 3: the surrounds count 1.41 times."""
     levels = (-28.0, -28.0, -24.0, -30.0, -30.0)  # left, right, centre, left and right surround
     sound = np.stack([sine(level, 20.0) for level in levels], axis=1)
     assert measure_loudness(sound, RATE_HZ).integrated_lufs == pytest.approx(-23.0, abs=0.1)
 
 
 def test_tech_3341_case_9_short_term_of_a_repeated_pattern_is_constant_after_3_s():
+    """EBU Tech 3341, table 1: a window of 3 s."""
     curve = LoudnessMeter(RATE_HZ).push(pieces(*[(-20.0, 1.34), (-30.0, 1.66)] * 5))
     steady = curve.short_term_lufs[curve.times_s >= 3.0]
     assert len(steady) > 1000
@@ -114,11 +119,13 @@ def test_tech_3341_case_9_short_term_of_a_repeated_pattern_is_constant_after_3_s
 
 @pytest.mark.parametrize("index", range(20))
 def test_tech_3341_case_10_largest_short_term_wherever_the_tone_starts(index):
+    """EBU Tech 3341, table 1."""
     found = measure_loudness(pieces((None, 0.15 * index), (-23.0, 3.0), (None, 1.0)), RATE_HZ)
     assert found.short_term_max_lufs == pytest.approx(-23.0, abs=0.1)
 
 
 def test_tech_3341_case_12_momentary_of_a_repeated_pattern_is_constant_after_1_s():
+    """EBU Tech 3341, table 1: a window of 0.4 s."""
     curve = LoudnessMeter(RATE_HZ).push(pieces(*[(-20.0, 0.18), (-30.0, 0.22)] * 25))
     steady = curve.momentary_lufs[curve.times_s >= 1.0]
     assert len(steady) > 800
@@ -127,6 +134,7 @@ def test_tech_3341_case_12_momentary_of_a_repeated_pattern_is_constant_after_1_s
 
 @pytest.mark.parametrize("index", range(20))
 def test_tech_3341_case_13_largest_momentary_wherever_the_tone_starts(index):
+    """EBU Tech 3341, table 1."""
     found = measure_loudness(pieces((None, 0.02 * index), (-23.0, 0.4), (None, 1.0)), RATE_HZ)
     assert found.momentary_max_lufs == pytest.approx(-23.0, abs=0.1)
 
@@ -137,57 +145,13 @@ def test_tech_3341_case_13_largest_momentary_wherever_the_tone_starts(index):
     ids=["case 1", "case 2", "case 3", "case 4"],
 )
 def test_tech_3342_loudness_range(levels, wanted):
+    """EBU Tech 3342, table 1: within 1 LU, the tolerance given there."""
     found = measure_loudness(pieces(*[(float(level), 20.0) for level in levels]), RATE_HZ)
-    assert found.range_lu == pytest.approx(wanted, abs=1.0)  # the tolerance given there
-
-
-def test_blocks_of_any_size_give_what_the_whole_gives():
-    rng = np.random.default_rng(5)
-    sound = 0.1 * rng.standard_normal((44_100 * 7 + 311, 2)) * np.linspace(0.01, 1.0, 44_100 * 7 + 311)[:, None]
-    whole = measure_loudness(sound, 44_100)
-    meter, place = LoudnessMeter(44_100), 0
-    while place < len(sound):
-        size = int(rng.integers(1, 9000))
-        meter.push(sound[place : place + size])
-        place += size
-    for name, value in vars(whole).items():
-        assert getattr(meter.result, name) == pytest.approx(value, abs=1e-9), name
-
-
-def test_memory_does_not_grow_with_time():
-    meter = LoudnessMeter(8_000)
-    block = sine(-30.0, 10.0, rate_hz=8_000)
-    meter.push(block)
-    held = sum(v.nbytes for v in vars(meter).values() if isinstance(v, np.ndarray))
-    for _ in range(30):
-        meter.push(block)
-    assert sum(v.nbytes for v in vars(meter).values() if isinstance(v, np.ndarray)) == held
-    assert meter.result.duration_s == pytest.approx(310.0)
-
-
-def test_silence_has_no_loudness():
-    found = measure_loudness(np.zeros(RATE_HZ * 4), RATE_HZ)
-    assert math.isnan(found.integrated_lufs)
-    assert math.isnan(found.range_lu)
-    assert found.momentary_max_lufs == -math.inf
-    assert math.isnan(measure_loudness(np.ones(100), RATE_HZ).momentary_max_lufs)
-
-
-def test_bad_blocks_are_refused_with_the_reason():
-    with pytest.raises(RecordingError, match="4 channels"):
-        measure_loudness(np.zeros((100, 4)), RATE_HZ)
-    with pytest.raises(RecordingError, match="not numbers"):
-        measure_loudness(np.array([0.0, np.nan]), RATE_HZ)
-    with pytest.raises(RecordingError, match="rate_hz is 4000"):
-        LoudnessMeter(4_000)
-    with pytest.raises(RecordingError, match="weights"):
-        LoudnessMeter(RATE_HZ, (1.0, -1.0))
-    with pytest.raises(RecordingError, match="shape"):
-        LevelMeter(RATE_HZ).push(np.zeros((3, 2)))
+    assert found.range_lu == pytest.approx(wanted, abs=1.0)
 
 
 def test_a_weighting_formula_gives_the_table():
-    # The table is for exact base-ten frequencies, 1000 * 10**(n/10), named by their rounded values.
+    """IEC 61672-1:2013, table 3: for exact base-ten frequencies, 1000 * 10**(n/10), named by their rounded values."""
     for nominal, wanted in A_WEIGHTING_DB.items():
         exact = 1000.0 * 10 ** (round(10 * math.log10(nominal / 1000.0)) / 10)
         assert float(a_weighting_db(exact)) == pytest.approx(wanted, abs=0.05 + 0.02), nominal
@@ -195,6 +159,7 @@ def test_a_weighting_formula_gives_the_table():
 
 @pytest.mark.parametrize("rate_hz", [22_050, 44_100, 48_000, 96_000, 192_000])
 def test_a_weighting_filter_gives_the_table_at_every_rate(rate_hz):
+    """IEC 61672-1:2013, table 3; class 1 would allow 0.7 dB and more."""
     sections, taps = a_weighting_filter(rate_hz)
     for nominal, wanted in A_WEIGHTING_DB.items():
         exact = 1000.0 * 10 ** (round(10 * math.log10(nominal / 1000.0)) / 10)
@@ -208,6 +173,7 @@ def test_a_weighting_filter_gives_the_table_at_every_rate(rate_hz):
 @pytest.mark.parametrize("rate_hz", [44_100, 48_000])
 @pytest.mark.parametrize("nominal", [31.5, 250, 1000, 4000, 16000])
 def test_level_of_a_sine_in_sound_follows_the_table(nominal, rate_hz):
+    """IEC 61672-1:2013, table 3: the equivalent level of a steady sine is its own, weighted."""
     exact = 1000.0 * 10 ** (round(10 * math.log10(nominal / 1000.0)) / 10)
     meter, energies = LevelMeter(rate_hz), []
     for start in (0, 2 * rate_hz):  # the second stretch is clear of the filter's first swing
@@ -219,6 +185,7 @@ def test_level_of_a_sine_in_sound_follows_the_table(nominal, rate_hz):
 
 
 def test_calibrated_level_is_in_db_spl():
+    """IEC 60942 (from memory): 94 dB are 1 Pa effective, 1.00237 Pa by 20 uPa."""
     tone = 0.05 * np.sin(2 * np.pi * 1000.3 * np.arange(3 * RATE_HZ) / RATE_HZ)
     noisy = tone + 2e-4 * np.random.default_rng(1).standard_normal(len(tone))
     found = calibrate(recording(noisy), level_db=94.0)
@@ -237,33 +204,7 @@ def test_calibrated_level_is_in_db_spl():
 
 
 def test_a_pistonphone_of_114_db_at_250_hz_serves_as_well():
+    """IEC 60942 (from memory) for the tone; IEC 61672-1, table 3 for its weighting."""
     found = calibrate(recording(sine(-10.0, 2.0, hz=250.0)), level_db=114.0, frequency_hz=250.0)
     # The sine reads 114 dB linear; weighted it loses 8.6 dB (8.66 at 250 Hz itself).
     assert found.full_scale_db == pytest.approx(124.0, abs=0.01)
-
-
-@pytest.mark.parametrize(
-    ("sound", "reason"),
-    [
-        (np.clip(sine(0.0, 2.0), -0.7, 0.7), "clipped"),
-        (np.clip(1.2 * sine(0.0, 2.0), -1.0, 1.0), "clipped"),
-        (np.zeros(2 * RATE_HZ), "silent"),
-        (0.1 * np.random.default_rng(2).standard_normal(2 * RATE_HZ), "strongest line|noise"),
-        (sine(-20.0, 2.0, hz=800.0), "800 Hz"),
-        (sine(-20.0, 2.0) * np.linspace(1.0, 0.9, 2 * RATE_HZ), "level moves"),
-        (0.1 * np.sin(2 * np.pi * 1000 * T + 3 * np.sin(9 * T)), "pitch moves"),
-        (sine(-20.0, 2.0) + sine(-30.0, 2.0, hz=2000.0), "other tones"),
-        (sine(-20.0, 0.7), "too short"),
-    ],
-    ids=["clipped", "clipped at full scale", "silent", "noise", "other", "fading", "wavering", "octave", "short"],
-)
-def test_a_calibration_that_is_no_steady_clean_tone_is_refused(sound, reason):
-    with pytest.raises(RecordingError, match=reason):
-        calibrate(recording(sound))
-
-
-def test_a_calibration_outside_the_recording_is_refused():
-    with pytest.raises(RecordingError, match="no stretch"):
-        calibrate(recording(sine(-20.0, 2.0)), start_s=1.0, end_s=3.0)
-    with pytest.raises(RecordingError, match="level_db is 20"):
-        calibrate(recording(sine(-20.0, 2.0)), level_db=20.0)

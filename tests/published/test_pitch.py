@@ -11,7 +11,10 @@ from fluewright.instrument.pitch import equal_frequency_hz
 from fluewright.instrument.temperament import JUST, target_frequency_hz
 from fluewright.units import cents_above
 
-EQUAL_AT_440 = {"A4": 440.0, "A#4": 466.163762, "C4": 261.625565, "D5": 587.329536}
+#: Lowest and highest key of a piano of 88 keys among them.
+EQUAL_AT_440 = {
+    "A0": 27.5, "C4": 261.625565, "A4": 440.0, "A#4": 466.163762, "D5": 587.329536, "C8": 4186.009045,
+}  # fmt: skip
 
 #: Five-limit intervals: ratio as numerator and denominator, cents above the tonic.
 JUST_CENTS = [

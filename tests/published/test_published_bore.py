@@ -1,4 +1,7 @@
-"""Rules for bores, warm breath and rows of holes on whole networks (docs/physics/, pages named below)."""
+"""Rules for bores, warm breath and rows of holes on whole networks, against textbook forms integrated by SciPy.
+
+Where a rule is our own derivation this is said. Sources beside each check.
+"""
 
 import math
 from dataclasses import replace
@@ -9,7 +12,6 @@ from published_rules import lossless_rules, published_rules, tube_of
 from scipy.integrate import quad, solve_ivp
 
 from fluewright.acoustics.impedance import cutoff_of_row_hz, impedance_curve
-from fluewright.acoustics.kernels.losses import line
 from fluewright.acoustics.kernels.radiation import end_impedance
 from fluewright.acoustics.network import build_network, gas_of
 from fluewright.acoustics.resonance import resonances
@@ -39,7 +41,7 @@ def standing_wave(omega):
 
 @pytest.mark.parametrize("mode", [0, 1, 2])
 def test_small_changes_of_area_move_the_modes_of_a_network_as_rayleighs_rule_says(mode):
-    """docs/physics/ducts.md#bore-changes: df/f = 1/2 int (dS/S)(ke - pe) dx / int ke dx; tube with window and foot.
+    """Rayleigh (Theory of Sound, 265): df/f = 1/2 int (dS/S)(ke - pe) dx / int ke dx; lossless tube, window and foot.
 
     Each station of a straight bore widens as a tent over its two neighbours; ke holds what moves in window and foot.
     """
@@ -66,7 +68,7 @@ def test_small_changes_of_area_move_the_modes_of_a_network_as_rayleighs_rule_say
 
 
 def test_widening_at_a_velocity_antinode_raises_and_at_a_pressure_antinode_lowers():
-    """docs/physics/ducts.md#bore-changes in words: mode 1 flows at both ends and presses in the middle."""
+    """Rayleigh's rule in words: mode 1 flows at both ends and presses in the middle."""
     network = build_network(tube_of(bore=even_tube(9)), air=REF_AIR, rules=published_rules())
     solved = resonances(network, sensitivities=True)
     keys = [d.key for d in network.dimensions]
@@ -77,9 +79,9 @@ def test_widening_at_a_velocity_antinode_raises_and_at_a_pressure_antinode_lower
 
 
 def test_the_loss_factor_flattens_a_whole_tube_as_it_does_a_wave():
-    """docs/physics/air.md#real-walls: zeta on loss and phase; 1.3 costs -5.81 cents to first order, at 440 Hz and 7 mm.
+    """Our rule, zeta on loss and phase (common practice, no source), with Kirchhoff's first order, C1/(sqrt2 r).
 
-    On the tube the walls act on its 280 of 305 mm; the exact wave has -5.67 where the rule has -5.81.
+    On the tube the walls act on its 280 of 305 mm. 1.3 costs about 5 cents.
     """
     f = {}
     for zeta in (1.0, 1.3):
@@ -87,21 +89,17 @@ def test_the_loss_factor_flattens_a_whole_tube_as_it_does_a_wave():
         network = build_network(tube_of(bore=bore), air=REF_AIR, rules=published_rules())
         f[zeta] = resonances(network)
     at = f[1.0].frequencies_hz[0]
-    slow = [line(2.0 * math.pi * at, A, _gas(), zeta)[0].imag for zeta in (1.0, 1.3)]
-    wave = cents_above(slow[0], slow[1])
-    assert wave == pytest.approx(-5.67 * math.sqrt(440.0 / at), abs=0.05)
+    c1 = 1.0 + (REF_AIR.gamma - 1.0) / math.sqrt(REF_AIR.prandtl)
+    x = c1 / (math.sqrt(2.0) * A * math.sqrt(RHO * 2.0 * math.pi * at / REF_AIR.viscosity))
+    wave = cents_above(1.0 + x, 1.0 + 1.3 * x)
     share = L / (L + WINDOW + 0.6133 * A)
     assert cents_above(f[1.3].frequencies_hz[0], at) == pytest.approx(wave * share, abs=0.15)
     # The walls are most of the loss of the lowest note, and Q falls with them.
     assert 1.15 < f[1.0].quality[0] / f[1.3].quality[0] < 1.3
 
 
-def _gas():
-    return gas_of(REF_AIR)
-
-
 def test_a_curved_bore_in_cones_comes_nearer_with_the_square_of_the_slice():
-    """docs/physics/ducts.md#curved-bores: any profile in slices of cones; error falls as slice**2."""
+    """A smooth profile in straight pieces: what is left out falls with the square of their length (any textbook)."""
 
     def first(slices):
         x = np.linspace(0.0, 280.0, slices + 1)
@@ -141,13 +139,12 @@ def tau(x):
     return 1.0 + WARM / (273.15 + ROOM) * math.exp(-x / DECAY)
 
 
-def test_travel_time_along_a_cooling_bore_is_the_printed_one():
-    """docs/physics/air.md#warm-breath: T_a 24, T_w 32, l 0.15, L 0.3 m, c = 331.3 sqrt(1 + t/273.15): mean 347.548047.
+def test_travel_time_along_a_cooling_bore_is_that_of_a_ray():
+    """Ray acoustics (any textbook): T_a 24, T_w 32, l 0.15, L 0.3 m, c as the root of T: L/c summed along the way.
 
     Read back from the network: the phase of the wave that the bore returns at 3 kHz is twice the travel time.
     """
     mean = 0.3 / quad(lambda x: 1.0 / (COOL_AIR.sound_speed * math.sqrt(tau(x))), 0.0, 0.3)[0]
-    assert mean == pytest.approx(347.548047, abs=6e-7)
     f_hz = 3000.0
     omega = 2.0 * math.pi * f_hz
     z = impedance_curve(warm_network(WARM), 0, np.array([f_hz])).bore[0]
@@ -161,15 +158,17 @@ def test_travel_time_along_a_cooling_bore_is_the_printed_one():
         return (impedance - z0) / (impedance + z0)
 
     rho, c = local(0.3)
-    end = end_impedance(omega, A, 10e-3, _gas()._replace(rho=rho, c=c), 0, 0.0).z
+    end = end_impedance(omega, A, 10e-3, gas_of(REF_AIR)._replace(rho=rho, c=c), 0, 0.0).z
     turn = -np.angle(reflection(z, 0.0) / reflection(end, 0.3))
     whole = 2.0 * omega * 0.3 / mean
     turn += 2.0 * math.pi * round((whole - turn) / (2.0 * math.pi))
-    assert 2.0 * omega * 0.3 / turn == pytest.approx(347.548047, rel=1e-4)
+    assert 2.0 * omega * 0.3 / turn == pytest.approx(mean, rel=1e-4)
+    # The room's air alone would be 2 m/s slower.
+    assert 2.0 * omega * 0.3 / turn > COOL_AIR.sound_speed + 1.9
 
 
 def test_a_cooling_bore_against_an_integrated_wave_equation():
-    """docs/physics/air.md#warm-breath: rho and c local, rho c**2 constant; both equations integrated by SciPy.
+    """Newton's law and compression with rho and c local, rho c**2 constant (any textbook), integrated by SciPy.
 
     Pieces of 20 mm with the temperature of their middles stand for the gradient, good to 2e-5: 0.03 cents.
     """
@@ -185,7 +184,7 @@ def test_a_cooling_bore_against_an_integrated_wave_equation():
             return [-1j * omega * rho / area * u, -1j * omega * area / stiffness * p]
 
         rho, c = COOL_AIR.density / tau(0.3), COOL_AIR.sound_speed * math.sqrt(tau(0.3))
-        end = end_impedance(omega, A, 10e-3, _gas()._replace(rho=rho, c=c), 0, 0.0).z
+        end = end_impedance(omega, A, 10e-3, gas_of(REF_AIR)._replace(rho=rho, c=c), 0, 0.0).z
         # Pressure in units of Z0, so that both entries of the state count alike.
         path = solve_ivp(
             lambda x, s: np.array(slopes(x, [s[0] * 2.68e6, s[1]])) / [2.68e6, 1.0],
@@ -200,7 +199,9 @@ def test_a_cooling_bore_against_an_integrated_wave_equation():
 
 @pytest.mark.parametrize("mode", [0, 1, 2])
 def test_the_square_of_velocity_weights_the_temperature(mode):
-    """docs/physics/air.md#warm-breath: df/f = 1/2 int (dT/T) rho u^2 S dx / int rho u^2 S dx, window and foot too."""
+    """Rayleigh's principle (derived in docs/physics/air.md#warm-breath): df/f = 1/2 int (dT/T) rho u^2 S dx / int rho
+    u^2 S dx, ends included.
+    """
     small = 0.05
     cool = resonances(warm_network(0.0)).frequencies_hz[mode]
     warm = resonances(warm_network(small)).frequencies_hz[mode]
@@ -218,8 +219,9 @@ def test_the_square_of_velocity_weights_the_temperature(mode):
 
 
 def test_warm_breath_counts_at_the_ends_and_hardly_in_the_middle():
-    """docs/physics/air.md#warm-breath: for mode 1 the two ends count; warmth that ends after a fifth of the bore gives
-    over half as much as that after half of it, though it fills two fifths as much."""
+    """Rayleigh's principle: for mode 1 the two ends count; warmth that ends after a fifth of the bore gives over half
+    as much as that after half of it, though it fills two fifths as much.
+    """
     shift = [
         resonances(warm_network(1.0, decay)).frequencies_hz[0] / resonances(warm_network(0.0)).frequencies_hz[0] - 1.0
         for decay in (60.0, 150.0)
@@ -228,7 +230,7 @@ def test_warm_breath_counts_at_the_ends_and_hardly_in_the_middle():
 
 
 def test_carbon_dioxide_by_cramers_formula_beyond_its_range():
-    """docs/physics/air.md#breath-mixture: 0.04 to 4 %, 25 C saturated: -17.46 cents by Cramer (1993), carried on.
+    """0.04 % to 4 % at 25 C saturated, -17.46 cents by Cramer, JASA 93, 2510 (1993), carried on.
 
     The program takes the ideal mixture there, -16.76 cents: 0.7 cents apart.
     """
@@ -244,7 +246,6 @@ def test_carbon_dioxide_by_cramers_formula_beyond_its_range():
         )  # fmt: skip
 
     carried_on = cents_above(cramer(0.04), cramer(0.0004))
-    assert carried_on == pytest.approx(-17.46, abs=0.005)
     ours = cents_above(*(mixture_air(t, co2_fraction=x).sound_speed for x in (0.04, 0.0004)))
     assert ours == pytest.approx(carried_on, abs=0.75)
 
@@ -253,7 +254,7 @@ def test_carbon_dioxide_by_cramers_formula_beyond_its_range():
 
 
 def test_the_node_form_has_the_same_roots_to_second_order_in_the_losses():
-    """docs/physics/network.md#resonances: Im(1/Z_w + 1/Z_bore) = 0 as well as Im(Z_w + Z_bore) = 0.
+    """A loop's two forms (any textbook): Im(1/Z_w + 1/Z_bore) = 0 as well as Im(Z_w + Z_bore) = 0.
 
     By a steady R they would be R/(2 X_w Q) apart, which is 4/Q**2 for the lowest note here; R itself rises.
     """
@@ -273,21 +274,24 @@ def test_the_node_form_has_the_same_roots_to_second_order_in_the_losses():
 # ---- 8.4 rows of holes -----------------------------------------------------------------------------------------
 
 
-def test_cutoff_of_a_row_by_its_three_formulas():
-    """docs/physics/network.md#cutoff: exact 1659.133405 Hz, short spacing 1700.835825, Benade 1662.455183."""
+def test_cutoff_of_a_row_by_its_closed_forms():
+    """Benade, JASA 32, 1591 (1960), from memory: 0.110 c (b/a)/sqrt(half the spacing t_e); and (c/2 pi)(b/a)/sqrt(s
+    t_e).
+
+    The exact root (1659 Hz) lies 0.2 % under the first and 2.5 % under the second, which holds for close holes.
+    """
     a, b, t_e, s = 7.5e-3, 3.5e-3, 9e-3, 25e-3
     exact = cutoff_of_row_hz(a, b, t_e, s, 343.5)
     small = 343.5 / (2.0 * math.pi) * (b / a) / math.sqrt(s * t_e)
-    assert small == pytest.approx(1700.835825, abs=6e-7)
-    benade = 0.110 * 343.5 * (b / a) / math.sqrt(0.5 * s * t_e)
-    assert benade == pytest.approx(1662.455183, abs=6e-7)
-    assert exact == pytest.approx(small, rel=0.025)
-    assert exact == pytest.approx(benade, rel=0.0021)
-    assert cutoff_of_row_hz(a, b, t_e, 1e-4, 343.5) == pytest.approx(small * math.sqrt(s / 1e-4), rel=2e-3)
+    assert exact == pytest.approx(0.110 * 343.5 * (b / a) / math.sqrt(0.5 * s * t_e), rel=0.0021)
+    assert 0.97 * small < exact < 0.98 * small
+    assert cutoff_of_row_hz(a, b, t_e, 1e-4, 343.5) == pytest.approx(small * math.sqrt(s / 1e-4), rel=2e-4)
 
 
 def test_waves_pass_a_row_above_its_cutoff_and_not_below():
-    """Bloch phase (docs/physics/network.md#cutoff): cos q is 1 at the cutoff, our derivation."""
+    """Floquet & Bloch on a duct with equal shunts (Benade 1960): cos q = cos(k s) + (b/a)^2 sin(k s)/(2 k t_e) is 1
+    there.
+    """
     a, b, t_e, s = 7.5e-3, 3.5e-3, 9e-3, 25e-3
 
     def cosine(f_hz):

@@ -1,9 +1,12 @@
-"""The program's window against our own finite-element study of heads, and the plain formula beside it.
+"""The program's window against our own finite-element study of heads: the held-back fifth alone.
 
-Plain: docs/physics/window.md#plain-window. Source: research/window/cases (216 solved heads; validated there
-against the exact flanged pipe and earlier solutions). Cents are those of a lowest note whose bore is 37 radii long.
+Source: research/window/cases (216 heads solved by our own finite elements, not published; validated there against the
+exact flanged pipe and our first solutions). The shipped coefficients were fitted to four heads of five
+(research/window/fit.py); every fifth had no part in them, and all that is said of accuracy here is said of those. Cents
+are those of a lowest note whose bore is 37 radii long.
 """
 
+import importlib.util
 import json
 import math
 from pathlib import Path
@@ -69,11 +72,16 @@ def sizes(parameters, derived):
     )
 
 
+def held_back():
+    """Return `cases` of every fifth head; the study left them out of its fit by their place in this order."""
+    return cases()[4::5]
+
+
 def errors_cents(which):
-    """Return (number, error) of every head, by formula: "solved" or "published"."""
+    """Return (number, error, in the declared range) of every held-back head, by formula: "solved" or "published"."""
     table = window_table()
     found = []
-    for number, parameters, derived, k, x in cases():
+    for number, parameters, derived, k, x in held_back():
         face = derived["block_face_x"]
         length = at_the_face(k, x, face) / k
         low = np.polyfit(k[k <= 0.3 + 1e-9] ** 2, length[k <= 0.3 + 1e-9], 2)[-1]
@@ -92,51 +100,80 @@ def solved():
     return errors_cents("solved")
 
 
+@pytest.fixture(scope="module")
+def published():
+    return errors_cents("published")
+
+
+def rms(values):
+    return float(np.sqrt(np.mean(np.square(values))))
+
+
+def test_the_fit_left_out_what_is_tried_here():
+    """The shipped coefficients are the least-squares fit to the other four fifths and to nothing else."""
+    spec = importlib.util.spec_from_file_location("fit_window", CASES.parent / "fit.py")
+    fit = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(fit)
+    found = fit.load_cases()
+    x = np.array([list(fit.terms(fit.plain(c)).values()) for c in found])
+    y = np.array([fit.measured(c)[0] for c in found])
+    shipped = x @ np.array(list(window_study()["terms"].values()))
+    off = shipped / y - 1.0
+    held = np.arange(y.size) % 5 == 4
+    # What a least-squares fit leaves is at right angles to its own cases' terms, and to no others'; but for a faint
+    # ridge.
+    pull = np.abs((x / y[:, None])[~held].T @ off[~held])
+    other = np.abs((x / y[:, None])[held].T @ off[held])
+    assert (pull < 1e-3 * other).all()
+
+
 def test_the_program_reaches_three_cents_in_its_declared_range(solved):
     inside = np.array([e for _, e, known in solved if known])
-    assert inside.size >= 195
+    assert inside.size == 40
+    assert rms(inside) < 1.1
     assert np.abs(inside).max() < 3.0
     assert np.median(np.abs(inside)) < 0.8
 
 
-def test_no_head_of_the_study_is_five_cents_off(solved):
+def test_no_held_back_head_is_five_cents_off(solved):
     """Beyond the declared range: edges far below the bore line, walls as thick as the bore's radius."""
     everything = np.array([e for _, e, _ in solved])
-    assert everything.size == 216
+    assert everything.size == 43
     assert np.abs(everything).max() < 5.0
 
 
-def test_held_back_heads_are_as_far_off_as_the_shipped_study_states(solved):
-    """Every fifth head had no part in the shipped coefficients."""
-    stated = window_study()["held_back_cents"]
-    held = np.array([e for _, e, _ in solved])[4::5]
-    inside = np.array([e for _, e, known in solved[4::5] if known])
-    assert held.size == stated["cases"] == 43
-    assert inside.size == stated["cases_in_range"] == 40
-    assert np.sqrt(np.mean(held**2)) == pytest.approx(stated["rms"], abs=0.02)
+def test_they_are_as_far_off_as_the_shipped_study_states(solved, published):
+    stated, older = window_study()["held_back_cents"], window_study()["published_cents"]
+    held = np.array([e for _, e, _ in solved])
+    inside = np.array([e for _, e, known in solved if known])
+    assert held.size == stated["cases"]
+    assert inside.size == stated["cases_in_range"]
+    assert rms(held) == pytest.approx(stated["rms"], abs=0.02)
+    assert rms(inside) == pytest.approx(stated["rms_in_range"], abs=0.02)
     assert np.abs(inside).max() == pytest.approx(stated["worst_in_range"], abs=0.05)
-    assert np.abs(inside).max() < 3.0
-    assert window_study()["published_cents"]["rms"] > 5.0
+    assert rms([e for _, e, _ in published]) == pytest.approx(older["rms"], rel=0.03)
 
 
-def test_short_windows_are_well_covered(solved):
-    """A third of the heads have windows shorter than 0.45 bore radii: the published formula is doubtful there."""
-    short = np.array([e for (_, e, _), (_, p, *_) in zip(solved, cases(), strict=True) if p["length"] < 0.45])
-    assert short.size >= 60
-    assert np.sqrt(np.mean(short**2)) < 1.5
+def test_short_windows(solved):
+    """Shorter than 0.45 bore radii, where the published formula is doubtful: 2.0 cents rms, twice the others'."""
+    short = np.array([e for (_, e, _), (_, p, *_) in zip(solved, held_back(), strict=True) if p["length"] < 0.45])
+    assert short.size == 15
+    assert rms(short) < 2.2
 
 
-def test_the_published_formula_is_an_order_worse(solved):
-    older = np.array([e for _, e, _ in errors_cents("published")])
-    assert np.sqrt(np.mean(older**2)) > 5 * np.sqrt(np.mean([e**2 for _, e, _ in solved]))
+def test_the_published_formula_is_an_order_worse(solved, published):
+    """docs/physics/window.md#plain-window, which knows neither edge nor ears: 16.8 cents rms on these heads."""
+    assert rms([e for _, e, _ in published]) > 10.0 * rms([e for _, e, _ in solved])
 
 
-def test_the_rise_with_frequency(solved):
-    """kappa of 1 + kappa (k a)**2: the second register feels it; 0.15 is 0.3 cent of it."""
+def test_the_rise_with_frequency():
+    """kappa of 1 + kappa (k a)**2: the second register feels it; 0.12 is 0.3 cent of it. The heads' own are 0.4."""
     table = window_table()
-    off = []
-    for _, parameters, derived, k, x in cases():
+    off, true = [], []
+    for _, parameters, derived, k, x in held_back():
         length = at_the_face(k, x, derived["block_face_x"]) / k
         fit = np.polyfit(k[k <= 0.3 + 1e-9] ** 2, length[k <= 0.3 + 1e-9], 2)
-        off.append(window_solved(*sizes(parameters, derived), table)[1] - fit[-2] / fit[-1])
-    assert np.sqrt(np.mean(np.square(off))) < 0.15
+        true.append(fit[-2] / fit[-1])
+        off.append(window_solved(*sizes(parameters, derived), table)[1] - true[-1])
+    assert rms(off) < 0.13
+    assert rms(off) < 0.6 * np.std(true)  # no constant does as well

@@ -27,7 +27,7 @@ def test_a_piece_that_was_played_gets_a_certificate_of_what_was_heard(known, tak
     assert "D5-0001" in text
     assert "21.5" in text
     with open_ledger(ledger) as book:
-        event, digest = book.head()
+        event, digest = book.newest_event()
     assert f"event {event}" in text
     assert digest[:16] in text.replace(" ", "")
     first = path.read_bytes()

@@ -26,7 +26,7 @@ from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.demo.sound import play
 from fluewright.instrument.starting import load
-from fluewright.web.certificate import own_certificate
+from fluewright.web.tls_certificate import own_tls_certificate
 
 RATE = 44100
 WIDTHS = (360, 768, 1280, 1920)
@@ -218,7 +218,7 @@ def plays(page):
 
 
 def device(browser, width=390):
-    """Return a page of a phone that was told to go on in spite of the computer's own certificate."""
+    """Return a page of a phone that was told to go on in spite of the computer's own TLS certificate."""
     return page_of(browser, width, 800, ignore_https_errors=True)
 
 
@@ -843,10 +843,10 @@ def test_a_line_gives_a_sign_of_life(client, monkeypatch):
         assert json.loads(socket.receive_text()) == {"beat": True}
 
 
-def test_a_certificate_that_is_damaged_or_belongs_to_another_key_is_made_anew(tmp_path):
+def test_a_tls_certificate_that_is_damaged_or_belongs_to_another_key_is_made_anew(tmp_path):
     addresses = ["127.0.0.1", "192.0.2.7"]
-    certificate, key, first = own_certificate(tmp_path, addresses)
-    assert own_certificate(tmp_path, addresses[:1])[2] == first
+    certificate, key, first = own_tls_certificate(tmp_path, addresses)
+    assert own_tls_certificate(tmp_path, addresses[:1])[2] == first
     assert key.stat().st_mode & 0o077 == 0
     whole = certificate.read_bytes(), key.read_bytes()
     seen = {first}
@@ -858,12 +858,12 @@ def test_a_certificate_that_is_damaged_or_belongs_to_another_key_is_made_anew(tm
         elif damage == "cut key":
             key.write_bytes(whole[1][:40])
         elif damage == "other key":
-            key.write_bytes(own_certificate(tmp_path / "other", addresses)[1].read_bytes())
+            key.write_bytes(own_tls_certificate(tmp_path / "other", addresses)[1].read_bytes())
         elif damage == "no key":
             key.unlink()
         else:
             addresses = [*addresses, "192.0.2.8"]
-        *_, made = own_certificate(tmp_path, addresses)
+        *_, made = own_tls_certificate(tmp_path, addresses)
         assert made not in seen, damage
         seen.add(made)
         ssl.create_default_context(ssl.Purpose.CLIENT_AUTH).load_cert_chain(certificate, key)

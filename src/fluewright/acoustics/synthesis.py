@@ -25,6 +25,7 @@ __all__ = [
     "note_gesture",
     "octave_gesture",
     "scale_gesture",
+    "scale_rows",
     "sound_of",
     "swell_gesture",
 ]
@@ -252,6 +253,13 @@ def note_gesture(blown: Blown, index: int, *, seconds: float = 1.5, pressure_pa:
     pressure = _breath_of(blown, index) if pressure_pa is None else pressure_pa
     accent = _accent_of(blown, index, pressure) if pressure_pa is None else None
     return Gesture(tuple(_tongued(0.0, seconds, pressure, accent)), ((0.0, index),))
+
+
+def scale_rows(blown: Blown) -> list[int]:
+    """Return the fingerings of the scale, low to high: the first that sounds of every note's name."""
+    playable = [i for i, n in enumerate(blown.notes) if math.isfinite(n.onset_pa)]
+    first = {blown.notes[i].note: i for i in reversed(playable)}
+    return sorted(first.values(), key=lambda i: blown.notes[i].target_hz)
 
 
 def scale_gesture(blown: Blown, indices: Sequence[int], *, seconds: float = 0.6, slurred: bool = False) -> Gesture:

@@ -73,19 +73,20 @@ def next_cut(
     features, groups, partners, reasons = planner.choose()
     steps = planner.plan(features, groups, partners, allowed)
     reasons += planner.drop_impossible(features, groups, steps)
+    sharp = np.flatnonzero(first & (present > tolerance + 0.84 * sigma))
     if (steps > 0.0).any():
         plan = tuple(planner.proposals(features, groups, steps))
         reasons += [reason for cut in plan for reason in cut.reasons]
+        after = plan[-1].cents_after
+        reasons += [TooSharp(fingerings[i].note, float(present[i]), float(after[i])) for i in sharp]
         return Verdict(State.CUT, plan, tuple(reasons), present, sigma, doubt, tell)
     # Where notes of one hole pull it apart, the piece will not be finished: played again it is only for a safe cut.
     torn = torn_holes(planner)
     if torn and planner.cuts_after_playing(_MORE_PLAYS, allowed):
         torn = []
     reasons += torn
-    for i in np.flatnonzero(first):
-        if present[i] > tolerance + 0.84 * sigma[i]:
-            reasons.append(TooSharp(fingerings[i].note, float(present[i])))
-    if torn or any(isinstance(r, TooSharp) for r in reasons):
+    reasons += [TooSharp(fingerings[i].note, float(present[i])) for i in sharp]
+    if torn or sharp.size:
         return Verdict(State.LEAVE, (), tuple(reasons), present, sigma, doubt, tell)
     # Playing again narrows what is known only down to what each time of playing shares.
     unsure = [i for i in np.flatnonzero(first) if abs(present[i]) + 2.5 * sigma[i] > tolerance]

@@ -117,10 +117,11 @@ class Torn:
 
 @dataclass(frozen=True)
 class TooSharp:
-    """A note is too sharp, which no removal mends."""
+    """A note is too sharp, which no removal mends; `after_cents` is where cuts for other notes bring it."""
 
     note: str
     cents: float
+    after_cents: float | None = None
 
 
 @dataclass(frozen=True)

@@ -72,10 +72,11 @@ def reason_words(reason: Reason) -> str:
             )
         case Torn():
             return _torn_words(reason)
-        case TooSharp(note, cents):
+        case TooSharp(note, cents, after_cents):
+            rise = "" if after_cents is None else f"; the cuts for other notes bring it to {signed(after_cents)}"
             return (
                 f"{note} is {signed(cents)} cents: too sharp, which no removal mends; wax on the upper side of its "
-                "hole, or a new body, are the honest options"
+                f"hole, or a new body, are the honest options{rise}"
             )
         case NoSafeCutYet(notes, doubt):
             return f"no safe cut yet: play {', '.join(notes)} again, the chance that one is outside is {doubt:.1%}"

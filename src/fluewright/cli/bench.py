@@ -243,25 +243,9 @@ def _ways(judged: "Judged", wanted: str) -> list[list[str]]:
 
 
 def _chart(judged: "Judged") -> str:
-    """Return the hanging chart: the piece as it is, and hollow marks for what the cuts will make of it."""
-    from fluewright.instrument.fingering import governing_hole
-    from fluewright.instrument.sizes import with_sizes
-    from fluewright.pictures.chart import hanging_chart
-    from fluewright.pictures.results import NoteMark
+    from fluewright.shop.result_pictures import verdict_chart
 
-    verdict, sitting = judged.advice.verdict, judged.sitting
-    last = verdict.plan[-1] if verdict.plan else None
-    marks = []
-    for i, f in enumerate(judged.advice.fingerings):
-        if f.alternative:
-            continue
-        at = governing_hole(f)
-        marks.append(NoteMark(f.note, f.register, float(verdict.cents[i]), float(verdict.sigma[i]), "measured", at))
-        if last is not None:
-            after = float(last.cents_after[i])
-            marks.append(NoteMark(f.note, f.register, after, float(last.sigma_after[i]), "forecast", at))
-    made = with_sizes(sitting.model, sitting.as_built)
-    return hanging_chart(made, marks, title=f"{sitting.model.model.name}: now, and after the proposed cuts")
+    return verdict_chart(judged.sitting, judged.advice.verdict)
 
 
 def calibrate_command(

@@ -6,10 +6,10 @@ from typing import Annotated
 
 import typer
 
-from fluewright import __version__
 from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listening, making, models, voicing_bench, web
 from fluewright.cli.fields import with_field_words
 from fluewright.errors import ComputeError, FluewrightError, InputError
+from fluewright.version import __version__
 
 __all__ = ["app", "main"]
 

@@ -63,11 +63,6 @@ def tell_alignment(found: "Alignment | None") -> None:
         )
 
 
-def _check_a4(a4_hz: float) -> None:
-    if not 300.0 <= a4_hz <= 600.0:
-        raise InputError(f"--a4-hz is {a4_hz}; it must lie between 300 and 600 Hz, for example 442")
-
-
 def _told(take: "Take", sound: Path, breath: Path) -> list[str]:
     """Say on stderr what was odd about a take and its breath, each named by its file; return the warnings."""
     tell_alignment(take.alignment)
@@ -97,13 +92,13 @@ def listen(
     """Hear the notes of a recording: when, which, how high, and how sure that is."""
     from fluewright.cli.listening_pictures import write_pictures
     from fluewright.cli.listening_report import notes_csv, print_take, print_take_json
-    from fluewright.cli.note_names import name_notes
     from fluewright.files import write_whole
     from fluewright.instrument.starting import load
     from fluewright.listening.takes import Wanted, hear_take
+    from fluewright.shop.note_names import checked_a4_hz, name_notes
 
     judged = load(model) if model is not None else None
-    _check_a4(a4_hz)
+    checked_a4_hz(a4_hz)
     beside = breath_given(breath_log, log_offset, breath or [])
     take = hear_take(recording, Wanted(tone, swell, plot is not None, beside, calibration, calibration_db))
     notes = name_notes(take.hearing.notes, judged, a4_hz)

@@ -5,7 +5,6 @@ import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-from fluewright.cli.note_names import NamedNotes
 from fluewright.errors import InputError
 from fluewright.files import write_whole
 from fluewright.listening import Analysis
@@ -20,7 +19,8 @@ from fluewright.pictures.hearing import (
     spectrogram_picture,
     swell_loop,
 )
-from fluewright.units import CENTS_PER_RELATIVE
+from fluewright.shop.note_names import NamedNotes
+from fluewright.shop.result_pictures import note_boxes
 
 __all__ = ["write_pictures"]
 
@@ -48,13 +48,7 @@ def _drawn(title: str, take: Take, notes: NamedNotes) -> Iterator[tuple[str, str
     """Yield each picture as (name of the file, SVG)."""
     analysis = take.analysis
     assert analysis is not None
-    boxes = [
-        NoteBox(
-            r.name or "?", r.heard.onset_s, r.heard.offset_s, r.heard.frequency_hz, r.cents if r.name else 0.0,
-            CENTS_PER_RELATIVE * r.heard.frequency_uncertainty_hz / r.heard.frequency_hz,
-        )
-        for r in notes.rows
-    ]  # fmt: skip
+    boxes = note_boxes(notes.rows)
     yield "spectrogram.svg", _spectrogram(title, analysis, boxes)
     named = [b for b, r in zip(boxes, notes.rows, strict=True) if r.name]
     if named:

@@ -6,11 +6,11 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from fluewright.cli.note_names import NamedNote, NamedNotes
 from fluewright.cli.printing import finite, print_json, print_table
 from fluewright.listening.note_tones import NoteTone
 from fluewright.listening.swells import Swell
 from fluewright.listening.takes import Take
+from fluewright.shop.note_names import NamedNote, NamedNotes
 
 __all__ = ["notes_csv", "print_take", "print_take_json"]
 

@@ -6,7 +6,6 @@ from typing import Annotated
 
 import typer
 
-from fluewright.cli.acoustics import marks
 from fluewright.cli.arguments import ModelArg
 from fluewright.cli.printing import console
 
@@ -22,9 +21,10 @@ def sheet(
     from fluewright.acoustics.resonance import predict_notes
     from fluewright.instrument.starting import load
     from fluewright.making.sheet import write_sheet
+    from fluewright.shop.result_pictures import predicted_marks
 
     loaded = load(model)
     path = out or Path(f"{loaded.model.name}-sheet.pdf")
     with console(error=True).status("drawing"):
-        write_sheet(loaded, path, marks=marks(predict_notes(build_network(loaded))), timestamp=None)
+        write_sheet(loaded, path, marks=predicted_marks(predict_notes(build_network(loaded))), timestamp=None)
     sys.stdout.write(f"{path}\n")

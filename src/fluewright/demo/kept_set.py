@@ -10,10 +10,10 @@ from contextlib import suppress
 from functools import lru_cache
 from pathlib import Path
 
-from fluewright import __version__
 from fluewright.demo.workshop_set import LEDGER_NAME, make_workshop
 from fluewright.errors import LedgerError
 from fluewright.ledger import back_up
+from fluewright.version import __version__
 
 __all__ = ["SEED", "demo_ledger", "kept_folder"]
 

@@ -11,7 +11,7 @@ import numpy as np
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import predict_notes
 from fluewright.acoustics.sounding import blow, find_jumps
-from fluewright.acoustics.synthesis import scale_gesture, sound_of, swell_gesture
+from fluewright.acoustics.synthesis import scale_gesture, scale_rows, sound_of, swell_gesture
 from fluewright.bench.verdict import State
 from fluewright.bench.words import reason_words
 from fluewright.demo.set_plan import A4_HZ, HALL_C
@@ -33,6 +33,7 @@ from fluewright.pictures.results import NoteMark
 from fluewright.shop.certificates import certify
 from fluewright.shop.models import save_version
 from fluewright.shop.pieces import begin_piece, set_state
+from fluewright.shop.result_pictures import predicted_marks
 from fluewright.shop.sitting import sit_down
 from fluewright.units import signed
 
@@ -72,13 +73,6 @@ def demo_model() -> Model:
     ).model
 
 
-def _predicted(model: Model) -> list[NoteMark]:
-    return [
-        NoteMark(p.note, p.register, p.cents, p.uncertainty_cents, "predicted", p.governing_hole)
-        for p in predict_notes(build_network(model))
-    ]
-
-
 def _measured(tuned: Tuned) -> list[NoteMark]:
     """Return what the last trial left, by all trials."""
     verdict = tuned.verdict
@@ -94,9 +88,8 @@ def _measured(tuned: Tuned) -> list[NoteMark]:
 def _write_previews(model: Model, scale: Path, swell: Path) -> None:
     """Write the fitted design's scale, and a swell on its lowest note, as the jet and the air column make them."""
     blown = find_jumps(blow(build_network(model)))
-    order = sorted({n.note: i for i, n in reversed(list(enumerate(blown.notes)))}.values())
     for gesture, path in (
-        (scale_gesture(blown, order), scale),
+        (scale_gesture(blown, scale_rows(blown)), scale),
         (swell_gesture(0, 0.95 * blown.notes[0].lowest_pa, 1.6 * blown.notes[0].highest_pa), swell),
     ):
         sound = sound_of(blown, gesture)
@@ -136,10 +129,11 @@ def run_story(out: Path, *, seed: int, say: Callable[[str], None] = lambda text:
     model = demo_model()
     name, tolerance = model.model.name, model.target.tolerance_cents
     model_path = _write_model(model, out / f"{name}.toml")
-    chart_path = write_whole(out / f"{name}.svg", hanging_chart(model, _predicted(model), title=name))
+    predicted = predicted_marks(predict_notes(build_network(model)))
+    chart_path = write_whole(out / f"{name}.svg", hanging_chart(model, predicted, title=name))
     say("writing the shop sheet")
     sheet_path = out / f"{name}-sheet.pdf"
-    write_sheet(model, sheet_path, marks=_predicted(model), timestamp=TIMESTAMP)
+    write_sheet(model, sheet_path, marks=predicted, timestamp=TIMESTAMP)
     say("blowing the design: a scale and a swell to hear")
     scale_path, swell_path = out / f"{name}-scale.flac", out / f"{name}-swell.flac"
     _write_previews(model, scale_path, swell_path)

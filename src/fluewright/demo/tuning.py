@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 
-from fluewright import __version__
 from fluewright.arrays import FloatArray
 from fluewright.bench.allowance import starting_sizes
 from fluewright.bench.calibration import calibrate
@@ -29,6 +28,7 @@ from fluewright.shop.conditions import TrialConditions
 from fluewright.shop.cutting import record_cut
 from fluewright.shop.pieces import measure_piece
 from fluewright.shop.sitting import Judged, Sitting, Take, judge, log_trials, sit_down, take_of_recording
+from fluewright.version import __version__
 
 __all__ = ["HEAD_SIZES", "Patience", "RanOn", "Round", "Tuned", "drill", "tune"]
 

@@ -19,6 +19,16 @@ class Model(Parts):
         ``ModelError``.
     """
 
+    def __repr__(self) -> str:
+        """Return in one line what it is; `files.model_text` tells every size."""
+        return (
+            f"<Model {self.model.name}: lowest note {self.model.lowest_note}, {len(self.holes)} holes, "
+            f"{self.length_mm:.1f} mm, A4 = {self.target.a4_hz:g} Hz at {self.conditions.temperature_c:g} degC>"
+        )
+
+    def __str__(self) -> str:
+        return repr(self)
+
     @model_validator(mode="after")
     def _possible(self) -> "Model":
         faults = find_faults(self)

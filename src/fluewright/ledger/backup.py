@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fluewright.errors import LedgerError
-from fluewright.ledger.files import existing_file, file_kind, plain_connection
+from fluewright.ledger.ledger_file import existing_file, plain_connection, schema_revision
 
 __all__ = ["BackupReport", "back_up"]
 
@@ -68,7 +68,7 @@ def back_up(ledger: Path | str, target: Path | str) -> BackupReport:
             closing(plain_connection(ledger, mode="ro")) as source,
             closing(plain_connection(unfinished, mode="rwc")) as copy,
         ):
-            if file_kind(source, ledger) is None:
+            if schema_revision(source, ledger) is None:
                 raise LedgerError(f"{ledger} is empty: there is nothing to back up.")
             source.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE").fetchone()

@@ -8,7 +8,6 @@ spaces, UTF-8), so the chain can be checked from an export with any programming 
 import hashlib
 import json
 from collections.abc import Mapping
-from typing import Any
 
 __all__ = ["CHAIN_START", "canonical_json", "event_sha256", "text_sha256"]
 
@@ -16,8 +15,16 @@ CHAIN_START = "0" * 64
 """What the first event names as the hash of the event before it."""
 
 
-def canonical_json(value: Any) -> str:
-    """Return `value` as JSON with sorted keys and no spaces; NaN and infinity raise ValueError."""
+def canonical_json(value: object) -> str:
+    """Return `value` as JSON with sorted keys and no spaces.
+
+    Raises
+    ------
+    ValueError
+        A number is not finite.
+    TypeError
+        Something in it is not plain JSON.
+    """
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
 
@@ -35,7 +42,7 @@ def event_sha256(
     person: str,
     as_built_before: Mapping[str, float],
     as_built_after: Mapping[str, float],
-    details: Mapping[str, Any],
+    details: Mapping[str, object],
     former_sha256: str,
 ) -> str:
     """Return the hash of one event.

@@ -5,7 +5,7 @@ import time
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
@@ -13,14 +13,19 @@ from sqlalchemy.pool import NullPool, QueuePool
 
 from fluewright.errors import LedgerError
 from fluewright.ledger.backup import back_up
-from fluewright.ledger.files import BUSY_TIMEOUT_S, existing_file, file_kind, plain_connection
-from fluewright.ledger.ledger import WRITES, Ledger
-from fluewright.ledger.schema import APPLICATION_ID, SCHEMA_REVISION, TRIGGERS, Base
+from fluewright.ledger.ledger import Ledger
+from fluewright.ledger.ledger_file import BUSY_TIMEOUT_S, existing_file, plain_connection, schema_revision
+from fluewright.ledger.schema import APPLICATION_ID, SCHEMA_REVISION, Base
+from fluewright.ledger.transactions import WRITES
+from fluewright.ledger.triggers import TRIGGERS
+
+if TYPE_CHECKING:
+    from alembic.config import Config
 
 __all__ = ["MIGRATIONS", "migration_config", "open_ledger"]
 
 MIGRATIONS = Path(__file__).parent / "migrations"
-"""Where the migration steps lie, also in an installed package."""
+"""Where the migrations lie, also in an installed package."""
 
 
 def open_ledger(path: Path | str, *, create: bool = True, person: str = "") -> Ledger:
@@ -95,7 +100,7 @@ def _begin(connection: Connection) -> None:
 
 def _bring_up_to_date(path: Path) -> None:
     with closing(plain_connection(path, mode="rwc")) as connection:
-        revision = file_kind(connection, path)
+        revision = schema_revision(connection, path)
         _use_wal(connection)
     if revision != SCHEMA_REVISION:
         _upgrade(path)
@@ -125,8 +130,8 @@ def _use_wal(connection: sqlite3.Connection) -> None:
             time.sleep(0.02)
 
 
-def migration_config(connection: Connection | None = None) -> Any:
-    """Return the Alembic configuration of the steps shipped in the package; needs no file on disk."""
+def migration_config(connection: Connection | None = None) -> "Config":
+    """Return the Alembic configuration of the migrations shipped in the package; needs no file on disk."""
     from alembic.config import Config
 
     config = Config()
@@ -148,13 +153,13 @@ def _upgrade(path: Path) -> None:
         raw = connection.connection.driver_connection
         assert isinstance(raw, sqlite3.Connection)
         # Another program may have done it while this one waited for the lock.
-        revision = file_kind(raw, path)
+        revision = schema_revision(raw, path)
         if revision == SCHEMA_REVISION:
             return
         config = migration_config(connection)
         if revision is not None:
-            steps = {step.revision for step in ScriptDirectory.from_config(config).walk_revisions()}
-            if revision not in steps:
+            migrations = ScriptDirectory.from_config(config).walk_revisions()
+            if revision not in {migration.revision for migration in migrations}:
                 raise LedgerError(
                     f"{path} has schema {revision}, newer than this fluewright ({SCHEMA_REVISION}): "
                     "install the newer version to open it."

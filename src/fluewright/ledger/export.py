@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Any
 
 from fluewright.errors import LedgerError
-from fluewright.ledger.files import reading
-from fluewright.ledger.schema import SCHEMA_REVISION, Base, CanonicalJson, time_text
+from fluewright.ledger.ledger_file import reading
+from fluewright.ledger.schema import SCHEMA_REVISION, Base, json_columns, time_text
 
 __all__ = ["EXPORT_FORMAT", "ExportReport", "export_ledger"]
 
@@ -96,12 +96,11 @@ def _write_tables(ledger: Path, folder: Path) -> dict[str, int]:
         if revision != SCHEMA_REVISION:
             raise LedgerError(
                 f"{ledger} has schema {revision}, this fluewright exports {SCHEMA_REVISION}: open the "
-                "ledger to "
-                "upgrade it, or install the version that wrote it."
+                "ledger to upgrade it, or install the version that wrote it."
             )
         for table in Base.metadata.sorted_tables:
             columns = [column.name for column in table.columns]
-            nested = {column.name for column in table.columns if isinstance(column.type, CanonicalJson)}
+            nested = json_columns(table.name)
             order = ", ".join(column.name for column in table.primary_key)
             rows[table.name] = 0
             with (

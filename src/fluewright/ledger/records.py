@@ -166,8 +166,8 @@ class Event:
     as_built_before: Mapping[str, float]
     as_built_after: Mapping[str, float]
     sha256: str
-    corrected_by: tuple[int, ...] = ()
-    originals: Mapping[str, Any] = field(default_factory=dict)
+    corrected_by: tuple[int, ...]
+    originals: Mapping[str, Any]
 
     @property
     def corrected(self) -> bool:
@@ -335,7 +335,7 @@ class Correction(Event):
     reason : str
         What was wrong with it.
     replacement : mapping
-        The right values by name; in a mapping of sizes None takes a size away.
+        The right values by name; in a mapping of sizes None takes a size away from the corrected event.
     """
 
     corrected_event_id: int

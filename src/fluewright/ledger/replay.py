@@ -3,16 +3,16 @@
 An event states sizes, mostly all of them, but only those that it changed, or that a correction of it names,
 count as its own finding. The rest is carried forward from the events before it. So a size that was corrected
 at its source is also right in every later event that had only copied it, while a later reading of its own
-stands.
+stands; and where a size is taken away from an event, what was known before it counts again.
 """
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, fields
 from datetime import datetime
-from typing import Any
+from typing import Any, TypeVar
 
-from fluewright.ledger.entries import SIZES_KEY
+from fluewright.ledger.entries import sizes_detail
 from fluewright.ledger.records import (
     AdjustmentMade,
     Begun,
@@ -28,7 +28,18 @@ from fluewright.ledger.records import (
 )
 from fluewright.ledger.schema import EventKind, EventRow
 
-__all__ = ["Known", "amended", "event_record", "present_sizes", "present_state", "replay"]
+__all__ = [
+    "Known",
+    "amended",
+    "event_record",
+    "fresh_record",
+    "known_event",
+    "present_sizes",
+    "present_state",
+    "replay",
+]
+
+RecordT = TypeVar("RecordT", bound=Event)
 
 
 @dataclass(frozen=True)
@@ -57,7 +68,7 @@ class Known:
 def amended(kind: str, details: Mapping[str, Any], replacement: Mapping[str, Any]) -> dict[str, Any]:
     """Return details with a replacement laid over them: sizes one by one, where None takes one away."""
     merged = dict(details)
-    sizes_key = SIZES_KEY.get(kind)
+    sizes_key = sizes_detail(kind)
     for name, value in replacement.items():
         if name == sizes_key:
             sizes = dict(merged[name])
@@ -73,8 +84,9 @@ def amended(kind: str, details: Mapping[str, Any], replacement: Mapping[str, Any
         explicit = replacement.get("as_built_after", {})
         sizes = dict(merged["as_built_after"])
         if merged["feature"] != details["feature"] and details["feature"] not in explicit:
-            sizes.pop(details["feature"], None)
-        if merged["feature"] not in explicit:
+            del sizes[details["feature"]]
+        # A cut always states the size that it changed: that one cannot be taken away.
+        if explicit.get(merged["feature"]) is None:
             sizes[merged["feature"]] = merged["after_mm"]
         merged["as_built_after"] = sizes
     return merged
@@ -104,7 +116,7 @@ def replay(rows: Sequence[EventRow]) -> list[Known]:
             known.append(Known(row, row.details, row.as_built_before, row.as_built_after, ()))
             continue
         details = dict(row.details)
-        sizes_key = SIZES_KEY.get(row.kind, "")
+        sizes_key = sizes_detail(row.kind) or ""
         explicit: set[str] = set()
         for correction in corrections[row.id]:
             replacement = correction.details["replacement"]
@@ -114,13 +126,16 @@ def replay(rows: Sequence[EventRow]) -> list[Known]:
             explicit.add(details["feature"])
         before = dict(present)
         stated = details.get(sizes_key, {})
-        for name in explicit - set(stated):
-            present.pop(name, None)
         for name, size in stated.items():
             if name in explicit or row.as_built_before.get(name) != size:
                 present[name] = size
         known.append(Known(row, details, before, dict(present), tuple(c.id for c in corrections[row.id])))
     return known
+
+
+def known_event(known: Sequence[Known], event_id: int) -> Known:
+    """Return the event of that number among those of its instrument."""
+    return next(entry for entry in known if entry.row.id == event_id)
 
 
 def present_sizes(known: Sequence[Known]) -> dict[str, float]:
@@ -139,8 +154,15 @@ def present_state(known: Sequence[Known]) -> PieceState:
     return PieceState.IN_WORK
 
 
+def fresh_record(row: EventRow, kind: type[RecordT]) -> RecordT:
+    """Return the record of an event that was just written, which nothing can have corrected yet."""
+    record = event_record(Known(row, row.details, row.as_built_before, row.as_built_after, ()))
+    assert isinstance(record, kind)
+    return record
+
+
 def event_record(known: Known) -> Event:
-    """Return the record that callers get."""
+    """Return the record that callers get: its fields are the details of the same names."""
     row, details = known.row, known.details
     common: dict[str, Any] = {
         "event_id": row.id,
@@ -155,30 +177,33 @@ def event_record(known: Known) -> Event:
             name: value for name, value in row.details.items() if known.corrected_by and details[name] != value
         },
     }
-    if row.kind == EventKind.BEGUN:
-        return Begun(**common, **_picked(details, "model_name", "model_version", "material", "lot"))
-    if row.kind == EventKind.MEASUREMENT:
-        return Measurement(**common, **_picked(details, "as_built", "gauge", "remarks"))
-    if row.kind == EventKind.TRIAL:
-        said = {name: value for name, value in details.items() if name not in ("taken_at", "notes", "as_built")}
-        return Trial(
-            **common,
-            **said,
-            taken_at=datetime.fromisoformat(details["taken_at"]),
-            notes=tuple(TrialNote(**note) for note in details["notes"]),
-        )
-    if row.kind == EventKind.CUT:
-        return Cut(**common, **_picked(details, "feature", "before_mm", "after_mm", "tool", "reason", "forecast"))
-    if row.kind == EventKind.HEAD_TRIAL:
-        said = {name: value for name, value in details.items() if name not in ("taken_at", "as_built")}
-        return HeadTrialLogged(**common, **said, taken_at=datetime.fromisoformat(details["taken_at"]))
-    if row.kind == EventKind.ADJUSTMENT:
-        picked = _picked(details, "adjustment", "title", "steps", "changes", "reason", "forecast")
-        return AdjustmentMade(**common, **picked)
-    if row.kind == EventKind.STATE:
-        return StateChange(**common, state=PieceState(details["state"]), reason=details["reason"])
-    return Correction(**common, **_picked(details, "corrected_event_id", "reason", "replacement"))
+    record = _RECORDS[row.kind]
+    own = {
+        field.name: _READ.get(field.name, _as_it_is)(details[field.name])
+        for field in fields(record)
+        if field.name not in _EVENT_FIELDS
+    }
+    return record(**common, **own)
 
 
-def _picked(details: Mapping[str, Any], *names: str) -> dict[str, Any]:
-    return {name: details[name] for name in names}
+def _as_it_is(value: object) -> object:
+    return value
+
+
+_RECORDS: Mapping[str, type[Event]] = {
+    EventKind.BEGUN: Begun,
+    EventKind.MEASUREMENT: Measurement,
+    EventKind.TRIAL: Trial,
+    EventKind.CUT: Cut,
+    EventKind.STATE: StateChange,
+    EventKind.CORRECTION: Correction,
+    EventKind.HEAD_TRIAL: HeadTrialLogged,
+    EventKind.ADJUSTMENT: AdjustmentMade,
+}
+_EVENT_FIELDS = {field.name for field in fields(Event)}
+_READ: Mapping[str, Callable[[Any], Any]] = {
+    "taken_at": datetime.fromisoformat,
+    "notes": lambda notes: tuple(TrialNote(**note) for note in notes),
+    "state": PieceState,
+}
+"""How a detail becomes a field of a record where it does not stay as it is."""

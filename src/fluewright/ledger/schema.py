@@ -12,14 +12,14 @@ An event row holds what was recorded, whole, and its place in the hash chain. Th
 event) hold the same facts in typed columns, so that questions across instruments can be asked in SQL.
 
 All tables are STRICT. CHECK constraints and triggers are not seen by Alembic's comparison: a migration that
-touches them writes them by hand, and a test compares the outcome with this module.
+touches them writes them by hand, and a test compares the outcome with this module and with `triggers`.
 """
 
 import json
 from collections.abc import Mapping
 from datetime import UTC, datetime
 from enum import StrEnum
-from typing import Any
+from typing import Annotated, Any
 
 from sqlalchemy import (
     REAL,
@@ -39,10 +39,9 @@ from sqlalchemy.orm import DeclarativeBase, Mapped, mapped_column
 from fluewright.ledger.chain import canonical_json
 
 __all__ = [
-    "APPEND_ONLY",
     "APPLICATION_ID",
+    "DETAIL_ROWS",
     "SCHEMA_REVISION",
-    "TRIGGERS",
     "AdjustmentRow",
     "Base",
     "CanonicalJson",
@@ -59,6 +58,7 @@ __all__ = [
     "TrialNoteRow",
     "TrialRow",
     "UtcTime",
+    "json_columns",
     "time_text",
 ]
 
@@ -73,7 +73,13 @@ _TIME_GLOB = "GLOB '[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]T[0-9][0-9]:[0-9][
 
 
 def time_text(moment: datetime) -> str:
-    """Return a time as the ledger writes it: UTC to the microsecond, of fixed width, sorting by time."""
+    """Return a time as the ledger writes it: UTC to the microsecond, of fixed width, sorting by time.
+
+    Raises
+    ------
+    ValueError
+        The time has no zone.
+    """
     if moment.tzinfo is None:
         raise ValueError(f"{moment.isoformat()} has no time zone")
     # strftime does not pad years before 1000 on every platform; isoformat does.
@@ -101,13 +107,18 @@ class CanonicalJson(TypeDecorator[Any]):
     impl = Text
     cache_ok = True
 
-    def process_bind_param(self, value: Any, dialect: Dialect) -> str | None:
+    def process_bind_param(self, value: object, dialect: Dialect) -> str | None:
         """Write canonical JSON."""
         return None if value is None else canonical_json(value)
 
     def process_result_value(self, value: str | None, dialect: Dialect) -> Any:
         """Read JSON."""
         return None if value is None else json.loads(value)
+
+
+def json_columns(table: str) -> set[str]:
+    """Return the names of a table's columns that hold JSON text."""
+    return {column.name for column in Base.metadata.tables[table].columns if isinstance(column.type, CanonicalJson)}
 
 
 class EventKind(StrEnum):
@@ -148,6 +159,9 @@ class Base(DeclarativeBase):
 
 _STRICT = {"sqlite_strict": True}
 
+EventId = Annotated[int, mapped_column(ForeignKey("events.id"), primary_key=True)]
+"""The event whose facts a row holds in typed columns."""
+
 
 def _hash_check(column: str, name: str) -> CheckConstraint:
     return CheckConstraint(f"length({column}) = 64 AND {column} NOT GLOB '*[^0-9a-f]*'", name=name)
@@ -159,6 +173,17 @@ def _filled(column: str) -> CheckConstraint:
 
 def _is_time(column: str) -> CheckConstraint:
     return CheckConstraint(f"{column} {_TIME_GLOB}", name=f"{column}_is_utc")
+
+
+def _between(column: str, low: int, high: int) -> CheckConstraint:
+    return CheckConstraint(f"{column} BETWEEN {low} AND {high}", name=f"{column}_range")
+
+
+def _of_a_model_version() -> tuple[ForeignKeyConstraint, Index]:
+    return (
+        ForeignKeyConstraint(["model_name", "model_version"], ["models.name", "models.version"]),
+        Index(None, "model_name", "model_version"),
+    )
 
 
 class ModelRow(Base):
@@ -196,10 +221,9 @@ class InstrumentRow(Base):
 
     __tablename__ = "instruments"
     __table_args__ = (
-        ForeignKeyConstraint(["model_name", "model_version"], ["models.name", "models.version"]),
+        *_of_a_model_version(),
         CheckConstraint("serial GLOB '?*-[0-9][0-9][0-9][0-9]*'", name="serial_form"),
         _is_time("begun_at"),
-        Index(None, "model_name", "model_version"),
         _STRICT,
     )
 
@@ -245,7 +269,7 @@ class MeasurementRow(Base):
     __tablename__ = "measurements"
     __table_args__ = (_STRICT,)
 
-    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    event_id: Mapped[EventId]
     as_built: Mapped[dict[str, float]]
     gauge: Mapped[str]
     remarks: Mapped[str]
@@ -256,19 +280,18 @@ class TrialRow(Base):
 
     __tablename__ = "trials"
     __table_args__ = (
-        ForeignKeyConstraint(["model_name", "model_version"], ["models.name", "models.version"]),
-        CheckConstraint("temperature_c BETWEEN -20 AND 60", name="temperature_c_range"),
-        CheckConstraint("relative_humidity BETWEEN 0 AND 1", name="relative_humidity_range"),
+        *_of_a_model_version(),
+        _between("temperature_c", -20, 60),
+        _between("relative_humidity", 0, 1),
         CheckConstraint("breath_pa IS NULL OR (breath_pa > 0 AND breath_pa <= 20000)", name="breath_pa_range"),
         _hash_check("recording_sha256", "recording_sha256_is_hash"),
         _filled("recording_name"),
         _filled("analysis_version"),
         _is_time("taken_at"),
-        Index(None, "model_name", "model_version"),
         _STRICT,
     )
 
-    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    event_id: Mapped[EventId]
     taken_at: Mapped[datetime]
     temperature_c: Mapped[float]
     relative_humidity: Mapped[float]
@@ -287,11 +310,11 @@ class TrialNoteRow(Base):
     __tablename__ = "trial_notes"
     __table_args__ = (
         _filled("note"),
-        CheckConstraint("register BETWEEN 1 AND 9", name="register_range"),
-        CheckConstraint("target_hz BETWEEN 10 AND 30000", name="target_hz_range"),
-        CheckConstraint("frequency_hz BETWEEN 10 AND 30000", name="frequency_hz_range"),
-        CheckConstraint("frequency_uncertainty_hz BETWEEN 0 AND 30000", name="frequency_uncertainty_hz_range"),
-        CheckConstraint("cents BETWEEN -4800 AND 4800", name="cents_range"),
+        _between("register", 1, 9),
+        _between("target_hz", 10, 30000),
+        _between("frequency_hz", 10, 30000),
+        _between("frequency_uncertainty_hz", 0, 30000),
+        _between("cents", -4800, 4800),
         _STRICT,
     )
 
@@ -313,14 +336,14 @@ class CutRow(Base):
         _filled("feature"),
         _filled("tool"),
         _filled("reason"),
-        CheckConstraint("before_mm BETWEEN -5000 AND 5000", name="before_mm_range"),
-        CheckConstraint("after_mm BETWEEN -5000 AND 5000", name="after_mm_range"),
+        _between("before_mm", -5000, 5000),
+        _between("after_mm", -5000, 5000),
         CheckConstraint("before_mm <> after_mm", name="something_removed"),
         Index(None, "feature"),
         _STRICT,
     )
 
-    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    event_id: Mapped[EventId]
     feature: Mapped[str]
     before_mm: Mapped[float]
     after_mm: Mapped[float]
@@ -334,16 +357,15 @@ class HeadTrialRow(Base):
 
     __tablename__ = "head_trials"
     __table_args__ = (
-        ForeignKeyConstraint(["model_name", "model_version"], ["models.name", "models.version"]),
-        CheckConstraint("temperature_c BETWEEN -20 AND 60", name="temperature_c_range"),
+        *_of_a_model_version(),
+        _between("temperature_c", -20, 60),
         CheckConstraint("good IN (0, 1)", name="good_is_yes_or_no"),
         _filled("analysis_version"),
         _is_time("taken_at"),
-        Index(None, "model_name", "model_version"),
         _STRICT,
     )
 
-    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    event_id: Mapped[EventId]
     taken_at: Mapped[datetime]
     temperature_c: Mapped[float]
     body: Mapped[str]
@@ -367,7 +389,7 @@ class AdjustmentRow(Base):
         _STRICT,
     )
 
-    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    event_id: Mapped[EventId]
     adjustment: Mapped[str]
     title: Mapped[str]
     steps: Mapped[float]
@@ -382,7 +404,7 @@ class StateChangeRow(Base):
     __tablename__ = "state_changes"
     __table_args__ = (_filled("state"), _filled("reason"), _STRICT)
 
-    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    event_id: Mapped[EventId]
     state: Mapped[str]
     reason: Mapped[str]
 
@@ -398,61 +420,19 @@ class CorrectionRow(Base):
         _STRICT,
     )
 
-    event_id: Mapped[int] = mapped_column(ForeignKey("events.id"), primary_key=True)
+    event_id: Mapped[EventId]
     corrected_event_id: Mapped[int] = mapped_column(ForeignKey("events.id"))
     reason: Mapped[str]
     replacement: Mapped[dict[str, Any]]
 
 
-APPEND_ONLY: Mapping[str, tuple[str, ...]] = {
-    "models": ("name", "version"),
-    "instruments": ("serial",),
-    "events": ("id",),
-    "measurements": ("event_id",),
-    "trials": ("event_id",),
-    "trial_notes": ("event_id", "place"),
-    "cuts": ("event_id",),
-    "state_changes": ("event_id",),
-    "corrections": ("event_id",),
-    "head_trials": ("event_id",),
-    "adjustments": ("event_id",),
+DETAIL_ROWS: Mapping[str, type[Base]] = {
+    EventKind.MEASUREMENT: MeasurementRow,
+    EventKind.TRIAL: TrialRow,
+    EventKind.CUT: CutRow,
+    EventKind.STATE: StateChangeRow,
+    EventKind.CORRECTION: CorrectionRow,
+    EventKind.HEAD_TRIAL: HeadTrialRow,
+    EventKind.ADJUSTMENT: AdjustmentRow,
 }
-"""Tables whose rows never change, with the columns that name a row."""
-
-
-def _append_only_triggers() -> dict[str, str]:
-    triggers = {}
-    for table, key in APPEND_ONLY.items():
-        for verb in ("update", "delete"):
-            triggers[f"{table}_no_{verb}"] = (
-                f"CREATE TRIGGER {table}_no_{verb} BEFORE {verb.upper()} ON {table} "
-                f"BEGIN SELECT RAISE(ABORT, '{table} is append-only: record a correction'); END"
-            )
-        # INSERT OR REPLACE removes a row without waking the delete trigger.
-        same = " AND ".join(f"{column} = NEW.{column}" for column in key)
-        triggers[f"{table}_no_replace"] = (
-            f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} "
-            f"WHEN EXISTS (SELECT 1 FROM {table} WHERE {same}) "
-            f"BEGIN SELECT RAISE(ABORT, '{table} is append-only: this row is taken'); END"
-        )
-    triggers["events_in_order"] = (
-        "CREATE TRIGGER events_in_order BEFORE INSERT ON events "
-        "WHEN NEW.id <> (SELECT coalesce(max(id), 0) + 1 FROM events) "
-        "OR NEW.former_sha256 <> coalesce((SELECT sha256 FROM events ORDER BY id DESC LIMIT 1), "
-        f"'{'0' * 64}') "
-        "BEGIN SELECT RAISE(ABORT, 'an event must follow the newest one'); END"
-    )
-    triggers["serial_counters_only_grow"] = (
-        "CREATE TRIGGER serial_counters_only_grow BEFORE UPDATE ON serial_counters "
-        "WHEN NEW.last_number <= OLD.last_number OR NEW.prefix <> OLD.prefix "
-        "BEGIN SELECT RAISE(ABORT, 'serials are never reused'); END"
-    )
-    triggers["serial_counters_no_delete"] = (
-        "CREATE TRIGGER serial_counters_no_delete BEFORE DELETE ON serial_counters "
-        "BEGIN SELECT RAISE(ABORT, 'serials are never reused'); END"
-    )
-    return triggers
-
-
-TRIGGERS: Mapping[str, str] = _append_only_triggers()
-"""The triggers that make the tables append-only, by name, as SQLite keeps their text."""
+"""The table that holds the details of each kind of event in typed columns, named as the details are."""

@@ -3,7 +3,7 @@
 import json
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,21 +11,13 @@ from typing import Any
 
 from fluewright.errors import LedgerError
 from fluewright.ledger.chain import CHAIN_START, event_sha256, text_sha256
-from fluewright.ledger.files import reading
-from fluewright.ledger.schema import SCHEMA_REVISION, TRIGGERS, Base, CanonicalJson, EventKind
+from fluewright.ledger.ledger_file import reading
+from fluewright.ledger.schema import DETAIL_ROWS, SCHEMA_REVISION, EventKind, json_columns
+from fluewright.ledger.triggers import TRIGGERS
 from fluewright.ledger.values import checked_serial
 
 __all__ = ["VerifyReport", "verify"]
 
-_DETAIL_TABLES: Mapping[str, str] = {
-    EventKind.MEASUREMENT: "measurements",
-    EventKind.TRIAL: "trials",
-    EventKind.CUT: "cuts",
-    EventKind.STATE: "state_changes",
-    EventKind.CORRECTION: "corrections",
-    EventKind.HEAD_TRIAL: "head_trials",
-    EventKind.ADJUSTMENT: "adjustments",
-}
 _MOST_FINDINGS = 100
 
 
@@ -42,8 +34,8 @@ class VerifyReport:
     models, instruments, events : int
         How many there are.
     last_event_sha256 : str
-        Hash of the newest event. It stands for the whole chain: note it elsewhere (on a certificate, with a
-        backup) to be able to prove later that nothing was changed up to there.
+        Hash of the newest event. It stands for the whole chain: write it down elsewhere (on a certificate, with
+        a backup) to be able to prove later that nothing was changed up to there.
     """
 
     path: Path
@@ -59,7 +51,7 @@ class VerifyReport:
         return not self.findings
 
 
-def verify(ledger: Path | str, *, known_head: tuple[int, str] | None = None) -> VerifyReport:
+def verify(ledger: Path | str, *, must_hold: tuple[int, str] | None = None) -> VerifyReport:
     """Check a ledger or a backup from end to end; nothing is written.
 
     Checked are the file (SQLite's own test), references, the triggers that make tables append-only, the hash
@@ -70,8 +62,8 @@ def verify(ledger: Path | str, *, known_head: tuple[int, str] | None = None) -> 
     ----------
     ledger : path
         The file.
-    known_head : tuple of int and str, optional
-        Number and hash of an event noted earlier (`Ledger.head`); it must still be there.
+    must_hold : tuple of int and str, optional
+        Number and hash of an event, written down earlier (`Ledger.newest_event`); it must still be there.
 
     Raises
     ------
@@ -84,7 +76,7 @@ def verify(ledger: Path | str, *, known_head: tuple[int, str] | None = None) -> 
     findings: list[str] = []
     try:
         with reading(path) as (connection, revision):
-            for finding in _findings(connection, revision, known_head):
+            for finding in _findings(connection, revision, must_hold):
                 if len(findings) == _MOST_FINDINGS:
                     findings[-1] = "... and more of the kind"
                     break
@@ -98,7 +90,7 @@ def verify(ledger: Path | str, *, known_head: tuple[int, str] | None = None) -> 
     return VerifyReport(path=path, findings=tuple(findings), last_event_sha256=last_sha256, **counts)
 
 
-def _findings(connection: sqlite3.Connection, revision: str, known_head: tuple[int, str] | None) -> Iterator[str]:
+def _findings(connection: sqlite3.Connection, revision: str, must_hold: tuple[int, str] | None) -> Iterator[str]:
     damage = [text for (text,) in connection.execute("PRAGMA integrity_check")]
     if damage != ["ok"]:
         yield from (f"the file is damaged: {text}" for text in damage)
@@ -108,13 +100,12 @@ def _findings(connection: sqlite3.Connection, revision: str, known_head: tuple[i
     if revision != SCHEMA_REVISION:
         yield (
             f"the schema is {revision}, this fluewright has {SCHEMA_REVISION}: open the ledger once "
-            "to upgrade it, "
-            "then verify again"
+            "to upgrade it, then verify again"
         )
         return
     yield from _trigger_findings(connection)
     yield from _model_findings(connection)
-    yield from _chain_findings(connection, known_head)
+    yield from _chain_findings(connection, must_hold)
     yield from _agreement_findings(connection)
     yield from _serial_findings(connection)
 
@@ -140,7 +131,7 @@ def _model_findings(connection: sqlite3.Connection) -> Iterator[str]:
         newest[row["name"]] = row["version"]
 
 
-def _chain_findings(connection: sqlite3.Connection, known_head: tuple[int, str] | None) -> Iterator[str]:
+def _chain_findings(connection: sqlite3.Connection, must_hold: tuple[int, str] | None) -> Iterator[str]:
     former_id, former = 0, CHAIN_START
     sizes: dict[str, Any] = defaultdict(dict)
     for row in connection.execute("SELECT * FROM events ORDER BY id"):
@@ -172,18 +163,19 @@ def _chain_findings(connection: sqlite3.Connection, known_head: tuple[int, str] 
                 sizes[row["serial"]] = after
         if sha256 != row["sha256"]:
             yield f"event {number} was changed: its content does not match its hash"
-        if known_head is not None and number == known_head[0] and row["sha256"] != known_head[1].lower():
-            yield f"event {number} is not the one that was noted: its hash is {row['sha256']}"
+        if must_hold is not None and number == must_hold[0] and row["sha256"] != must_hold[1].lower():
+            yield f"event {number} is not the one that was written down: its hash is {row['sha256']}"
         former_id, former = number, row["sha256"]
-    if known_head is not None and known_head[0] > former_id:
-        yield f"event {known_head[0]} was noted, but the ledger ends at {former_id}"
-    used = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'events'").fetchone()
-    if former_id != (used[0] if used else 0):
-        yield f"events after {former_id} were removed: numbers up to {used[0] if used else 0} had been used"
+    if must_hold is not None and must_hold[0] > former_id:
+        yield f"event {must_hold[0]} was written down, but the ledger ends at {former_id}"
+    (used,) = connection.execute("SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'events'").fetchone()
+    if former_id != used:
+        yield f"events after {former_id} were removed: numbers up to {used} had been used"
 
 
 def _agreement_findings(connection: sqlite3.Connection) -> Iterator[str]:
-    rows = {table: _rows_by_event(connection, table) for table in _DETAIL_TABLES.values()}
+    tables = {kind: row.__tablename__ for kind, row in DETAIL_ROWS.items()}
+    rows = {table: _rows_by_event(connection, table) for table in tables.values()}
     notes: dict[int, list[dict[str, Any]]] = defaultdict(list)
     for note in connection.execute("SELECT * FROM trial_notes ORDER BY event_id, place"):
         said = dict(note)
@@ -200,9 +192,9 @@ def _agreement_findings(connection: sqlite3.Connection) -> Iterator[str]:
             table, row = "models", models.pop((details.get("name"), details.get("version")), None)
         elif kind == EventKind.BEGUN:
             table, row = "instruments", instruments.pop(event["serial"], None)
-            details |= {"serial": event["serial"], "begun_at": event["recorded_at"]}
+            details["begun_at"] = event["recorded_at"]
         else:
-            table = _DETAIL_TABLES.get(kind, "")
+            table = tables.get(kind, "")
             row = rows[table].pop(number, None) if table else None
         if row is None:
             yield f"event {number} ({kind}) has no row in {table}"
@@ -221,7 +213,7 @@ def _agreement_findings(connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def _rows_by_event(connection: sqlite3.Connection, table: str) -> dict[int, dict[str, Any]]:
-    is_json = {column.name for column in Base.metadata.tables[table].columns if isinstance(column.type, CanonicalJson)}
+    is_json = json_columns(table)
     result = {}
     for row in connection.execute(f"SELECT * FROM {table}"):
         said = dict(row)

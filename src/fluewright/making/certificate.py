@@ -164,7 +164,7 @@ def write_certificate(
     conditions: MeasuringConditions,
     rounds: Sequence[CertificateCut],
     verdict: str,
-    ledger_head: str = "",
+    newest_event: str = "",
     timestamp: int | None,
 ) -> Path:
     """Write the certificate of one instrument: a workshop's own record of measurement, one A4 page.
@@ -187,7 +187,7 @@ def write_certificate(
         All cuts of the finishing, in order.
     verdict : str
         The maker's judgement in words.
-    ledger_head : str
+    newest_event : str
         Hash of the ledger's last entry, so that the record can be found and checked again.
     timestamp : int or None
         Time of issue, seconds since 1970; equal input then gives equal bytes. None uses the present time.
@@ -227,7 +227,7 @@ def write_certificate(
         "notes_words": "Cents from the target, positive when sharp, ± one standard uncertainty.",
         "chart": {"svg": _chart(model, rows, 180.0 - tall), "width": 180.0},
         "cuts": [table.form({1: 16, 4: 14}, size=size, gap=gap) for table in cuts],
-        "ledger": breakable(f"ledger {ledger_head}", 64) if ledger_head else "",
+        "ledger": breakable(f"ledger {newest_event}", 64) if newest_event else "",
         "words": "This page states what the workshop measured on this instrument on the day and under the conditions "
         "given. Pitch changes with temperature, breath and player. It is the maker's own record; no outside body has "
         "examined it.",

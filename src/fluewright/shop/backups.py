@@ -66,7 +66,7 @@ def backup_state(ledger: Path) -> BackupState:
     """Return how many copies there are and how far the newest is behind."""
     copies = _copies(ledger)
     with open_ledger(ledger) as book:
-        events = book.head()[0]
+        events = book.newest_event()[0]
     if not copies:
         return BackupState(backup_folder(ledger), 0, None, events, events)
     newest = copies[-1]

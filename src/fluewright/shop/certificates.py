@@ -48,7 +48,7 @@ def certify(
         )
     with open_ledger(record.ledger, create=False) as book:
         history = book.history(record.serial)
-        event, digest = book.head()
+        event, digest = book.newest_event()
     last = [e for e in history if isinstance(e, Trial) and not e.corrected][-1]
     reasons = "; ".join(map(reason_words, verdict.reasons)) or "see the notes"
     return write_certificate(
@@ -65,7 +65,7 @@ def certify(
         ),
         rounds=_rounds(history),
         verdict=f"{result_words(verdict.state)}: {reasons}",
-        ledger_head=f"event {event}, {digest}",
+        newest_event=f"event {event}, {digest}",
         timestamp=int(time.time()) if timestamp is None else timestamp,
     )
 

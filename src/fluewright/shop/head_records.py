@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-from fluewright import __version__
 from fluewright.bench.voicing.advice import Checked, ReadingForecast, Step, check_forecast, forecast_from_plain
 from fluewright.bench.voicing.learned import Outcome
 from fluewright.bench.voicing.trial import HeadTrial, trial_from_plain
 from fluewright.errors import InputError
 from fluewright.instrument.model import Model
 from fluewright.ledger import AdjustmentMade, HeadTrialLogged, Ledger, open_ledger
+from fluewright.version import __version__
 
 __all__ = [
     "HEAD_ANALYSIS_VERSION", "Records", "log_adjustment", "log_head_trial", "read_records", "read_trial_file",

@@ -12,7 +12,6 @@ from pathlib import Path
 
 import numpy as np
 
-from fluewright import __version__
 from fluewright.arrays import FloatArray
 from fluewright.bench.calibration import PlayedTrial, Posterior, calibrate, misfit
 from fluewright.bench.cuts import next_cut
@@ -34,6 +33,7 @@ from fluewright.shop.learning import learned_from
 from fluewright.shop.models import recorded_model
 from fluewright.shop.played import bench_sizes, cut_rounds, played_trials, trial_notes
 from fluewright.units import signed
+from fluewright.version import __version__
 
 __all__ = [
     "ANALYSIS_VERSION",
@@ -301,7 +301,7 @@ def sit_down(
     with open_ledger(ledger, create=False) as book:
         piece = book.instrument(serial)
         events = book.history(serial)
-        newest = book.head()[0]
+        newest = book.newest_event()[0]
         begun = recorded_model(book, piece.model_name, piece.model_version)
     record = Record(
         ledger, piece.serial, piece.model_name, piece.model_version, piece.state, dict(piece.as_built), newest

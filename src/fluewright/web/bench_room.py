@@ -64,7 +64,7 @@ class BenchRoom:
     def _read(self) -> tuple[Sitting, Ticking, Verdict | None]:
         """Return the sitting, made anew where the ledger has an event that it has not: others write to it too."""
         with open_ledger(self.ledger, create=False) as book:
-            newest = book.head()[0]
+            newest = book.newest_event()[0]
         stale = self._sitting.record is None or self._sitting.record.event != newest
         if stale or self._known is None:
             # Known again only at the end: what cannot be computed is tried and said again.

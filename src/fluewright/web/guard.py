@@ -14,9 +14,12 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from fluewright.web.pairing import Pairing
 
-__all__ = ["LARGEST_UPLOAD", "SESSION_COOKIE", "Guard"]
+__all__ = ["LARGEST_UPLOAD", "SESSION_COOKIE", "THIS_COMPUTER", "Guard"]
 
 SESSION_COOKIE = "fluewright_session"
+THIS_COMPUTER = ("127.0.0.1", "::1", "testclient")
+"""Clients that need no pairing; the last is how tests call themselves, which no address on a network can be."""
+
 LARGEST_UPLOAD = 300 * 1024 * 1024
 _LARGEST_REQUEST = 1024 * 1024
 _REQUESTS_A_SECOND, _BURST = 60.0, 240.0
@@ -70,7 +73,7 @@ class Guard:
             return
         most = LARGEST_UPLOAD if scope["path"].endswith("/recording") else _LARGEST_REQUEST
         length = headers.get("content-length", "0")
-        if not length.isdigit() or int(length) > most:
+        if not length.isdecimal() or int(length) > most:
             await self._refuse(
                 scope, receive, send, 413, f"more than {most // 1024**2} MiB were sent; a recording may have up to "
                 f"{LARGEST_UPLOAD // 1024**2} MiB"
@@ -108,7 +111,7 @@ class Guard:
             return 429, "too many requests at once; wait a moment"
         path = scope["path"]
         free = path == "/pair" or path.startswith("/static/") or path == "/favicon.ico"
-        if free or client in ("127.0.0.1", "::1", "testclient"):
+        if free or client in THIS_COMPUTER:
             return None
         if not self.pairing.known(_session(headers)):
             return 401, "this device is not paired; open /pair and type the code that the workshop's computer shows"
@@ -120,8 +123,10 @@ class Guard:
         left = min(_BURST, left + (now - at) * _REQUESTS_A_SECOND)
         if len(self._tokens) > 1000:
             self._tokens.clear()
-        self._tokens[client] = (max(left - 1.0, 0.0), now)
-        return left >= 1.0
+        # What is refused costs nothing: a device that keeps trying gets its sixty a second, not none.
+        may = left >= 1.0
+        self._tokens[client] = (left - 1.0 if may else left, now)
+        return may
 
     async def _refuse(self, scope: Scope, receive: Receive, send: Send, status: int, why: str) -> None:
         if scope["type"] == "websocket":

@@ -27,6 +27,7 @@ from fluewright.pictures.palette import Theme
 from fluewright.pictures.results import NoteMark
 from fluewright.pictures.voicing_trials import TrialMark, trial_picture
 from fluewright.shop.models import versions_of
+from fluewright.shop.result_pictures import predicted_marks
 from fluewright.units import CENTS_PER_RELATIVE
 from fluewright.web.section_view import section_picture
 
@@ -154,15 +155,14 @@ def sound_wav(made: Model, what: str, note: str) -> bytes:
     """
     import soundfile
 
-    from fluewright.acoustics.synthesis import note_gesture, scale_gesture, sound_of, swell_gesture
+    from fluewright.acoustics.synthesis import note_gesture, scale_gesture, scale_rows, sound_of, swell_gesture
 
     blown = _blown(made)
     if blown.reasons:
         raise InputError("; ".join(blown.reasons))
     names = [n.note for n in blown.notes]
-    order = sorted({n: i for i, n in reversed(list(enumerate(names)))}.values())
     if what == "scale":
-        gesture = scale_gesture(blown, [i for i in order if math.isfinite(blown.notes[i].onset_pa)], seconds=0.5)
+        gesture = scale_gesture(blown, scale_rows(blown), seconds=0.5)
     elif what in ("note", "swell"):
         if note not in names:
             raise InputError(f"{note}: {made.model.name} has no such note")
@@ -193,10 +193,7 @@ def sheet_pdf(made: Model, folder: Path, ledger: Path, saved: Model) -> bytes:
     if any(d.path[0] != "limits" and (d.change is None or abs(d.change) > 1e-6) for d in size_differences(saved, made)):
         known = versions_of(ledger, saved.model.name)
         unsaved = UnsavedSizes(saved.model.name, known[0].version if known else None)
-    marks = [
-        NoteMark(p.note, p.register, p.cents, p.uncertainty_cents, "predicted", p.governing_hole)
-        for p in predict_notes(build_network(made))
-    ]
+    marks = predicted_marks(predict_notes(build_network(made)))
     path = folder / "sheet.pdf"
     write_sheet(made, path, marks=marks, unsaved=unsaved, timestamp=int(time.time()))
     return path.read_bytes()

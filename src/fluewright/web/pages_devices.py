@@ -6,11 +6,10 @@ from starlette.routing import BaseRoute, Route
 
 from fluewright.web.answers import Page, body, plain
 from fluewright.web.app_state import AppState
-from fluewright.web.guard import SESSION_COOKIE
+from fluewright.web.guard import SESSION_COOKIE, THIS_COMPUTER
+from fluewright.web.pairing import SESSION_SECONDS
 
 __all__ = ["routes"]
-
-_SESSION_S = 30 * 24 * 3600
 
 
 def routes(state: AppState, page: Page) -> list[BaseRoute]:
@@ -27,7 +26,7 @@ class _DevicePages:
 
     async def pair_page(self, request: Request) -> Response:
         client = request.client.host if request.client else "?"
-        here = client in ("127.0.0.1", "::1", "testclient")
+        here = client in THIS_COMPUTER
         code = self.state.pairing.code() if here and self.state.address else ""
         picture = ""
         if code:
@@ -50,7 +49,7 @@ class _DevicePages:
         answer.set_cookie(
             SESSION_COOKIE,
             token,
-            max_age=_SESSION_S,
+            max_age=SESSION_SECONDS,
             httponly=True,
             secure=self.state.scheme == "https",
             samesite="strict",

@@ -6,10 +6,10 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-__all__ = ["CODE_SECONDS", "Pairing"]
+__all__ = ["CODE_SECONDS", "SESSION_SECONDS", "Pairing"]
 
-CODE_SECONDS = 600.0
-SESSION_SECONDS = 30 * 24 * 3600.0
+CODE_SECONDS = 600
+SESSION_SECONDS = 30 * 24 * 3600
 _WRONG_A_CLIENT, _WRONG_IN_ALL, _WRONG_WINDOW_S = 5, 15, 300.0
 
 

@@ -3,45 +3,23 @@
 from functools import lru_cache
 from typing import Any
 
-from fluewright.acoustics.jet import breath_air
-from fluewright.acoustics.jet_shape import jet_shape
-from fluewright.acoustics.network import air_of
 from fluewright.acoustics.voicing import QUANTITIES, VoicingEffect, voicing_effects
 from fluewright.bench.voicing.advice import STEPS
 from fluewright.bench.voicing.places import PLACES
 from fluewright.errors import ComputeError, InputError
-from fluewright.instrument.breath import breath_pressure_pa
 from fluewright.instrument.files import model_from_text, model_text
 from fluewright.instrument.model import Model
-from fluewright.instrument.temperament import target_frequency_hz
 from fluewright.pictures.effects import AdjustmentEffects, EffectRow, effect_picture
 from fluewright.pictures.palette import Theme
-from fluewright.pictures.section import PLACE_NAMES, JetDrawn, head_section
+from fluewright.pictures.section import PLACE_NAMES, head_section
+from fluewright.shop.head_pictures import lowest_jet
 
 __all__ = ["section_picture", "section_view"]
 
 
-def _jet(made: Model) -> JetDrawn | None:
-    """Return the jet on the lowest note's planned breath, its wave drawn by half a width; None where none forms."""
-    lowest = made.model.lowest_note
-    pressure = breath_pressure_pa(made.target, lowest, lowest)
-    try:
-        shape = jet_shape(
-            made.head, pressure, *breath_air(made, air_of(made)),
-            frequency_hz=target_frequency_hz(made.target, lowest, lowest),
-        )  # fmt: skip
-        return JetDrawn(
-            shape.x_mm.tolist(), shape.centre_mm.tolist(), shape.half_width_mm.tolist(),
-            (shape.swing_mm(0.0).tolist(), shape.swing_mm(0.5).tolist()),
-            f"{lowest} at {pressure:.0f} Pa: {shape.speed_m_s[0]:.0f} m/s, its swing enlarged",
-        )  # fmt: skip
-    except (InputError, ComputeError):
-        return None
-
-
 def section_picture(made: Model, theme: Theme, *, chosen: str | None = None, width_mm: float = 180.0) -> str:
     """Return the section with its places to press, its grips to drag, and the jet."""
-    return head_section(made, theme=theme, control=True, chosen=chosen, jet=_jet(made), width_mm=width_mm)
+    return head_section(made, theme=theme, control=True, chosen=chosen, jet=lowest_jet(made), width_mm=width_mm)
 
 
 @lru_cache(maxsize=64)

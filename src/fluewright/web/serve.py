@@ -38,7 +38,7 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
     from fluewright.ledger import open_ledger
     from fluewright.web.app import build_app
     from fluewright.web.app_state import AppState
-    from fluewright.web.certificate import own_certificate
+    from fluewright.web.tls_certificate import own_tls_certificate
 
     with open_ledger(ledger):
         pass
@@ -49,13 +49,13 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
     says = f"http://127.0.0.1:{port}"
     if lan:
         address = _lan_address()
-        certificate, key, fingerprint = own_certificate(folder, ["127.0.0.1", address])
+        certificate, key, fingerprint = own_tls_certificate(folder, ["127.0.0.1", address])
         hosts.add(f"{address}:{port}")
         state.scheme, state.address = "https", f"https://{address}:{port}"
         options = {"host": "0.0.0.0", "ssl_certfile": str(certificate), "ssl_keyfile": str(key)}
         says = (
             f"https://127.0.0.1:{port}\nother devices: {state.address}/pair, with the code that /pair shows here\n"
-            f"the certificate is this computer's own; its SHA-256 is {fingerprint}"
+            f"the TLS certificate is this computer's own; its SHA-256 is {fingerprint}"
         )
     with socket.socket() as probe:
         probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

@@ -1,19 +1,19 @@
-"""A key and a self-signed certificate for the shop's own network: browsers give the microphone to secure pages only."""
+"""A key and a self-signed TLS certificate for the shop's network: browsers give the microphone to secure pages only."""
 
 import datetime
 import ipaddress
-import os
 from pathlib import Path
 
 from fluewright.errors import InputError
+from fluewright.files import write_whole
 
-__all__ = ["own_certificate"]
+__all__ = ["own_tls_certificate"]
 
 _DAYS = 365
 
 
-def own_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str]:
-    """Return (certificate, key, SHA-256 fingerprint); made once and kept, made anew for other addresses or when old.
+def own_tls_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str]:
+    """Return (TLS certificate, key, SHA-256 fingerprint); made once and kept, anew for other addresses or when old.
 
     A pair that cannot be read or does not belong together (a power cut between two files) is made anew as well.
 
@@ -52,16 +52,13 @@ def own_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str
     )
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        secret = key.private_bytes(
-            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-        )
-        key_path.unlink(missing_ok=True)
-        handle = os.open(key_path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(secret)
-        certificate_path.write_bytes(certificate.public_bytes(serialization.Encoding.PEM))
     except OSError as error:
         raise InputError(f"{folder}: cannot be written ({error.strerror}); name another --folder") from error
+    secret = key.private_bytes(
+        serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
+    )
+    write_whole(key_path, secret, mode=0o600)
+    write_whole(certificate_path, certificate.public_bytes(serialization.Encoding.PEM))
     return certificate_path, key_path, certificate.fingerprint(hashes.SHA256()).hex(":")
 
 

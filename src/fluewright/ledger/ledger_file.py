@@ -9,14 +9,20 @@ from urllib.parse import quote
 from fluewright.errors import LedgerError
 from fluewright.ledger.schema import APPLICATION_ID
 
-__all__ = ["BUSY_TIMEOUT_S", "existing_file", "file_kind", "plain_connection", "reading"]
+__all__ = ["BUSY_TIMEOUT_S", "existing_file", "plain_connection", "reading", "schema_revision"]
 
 BUSY_TIMEOUT_S = 10.0
 """How long a writer waits for another one."""
 
 
 def existing_file(path: Path) -> Path:
-    """Return `path` if a file is there."""
+    """Return `path` if a file is there.
+
+    Raises
+    ------
+    LedgerError
+        There is none, or it is a folder.
+    """
     if path.is_dir():
         raise LedgerError(f"{path} is a folder, not a ledger: name the file in it.")
     if not path.exists():
@@ -25,7 +31,13 @@ def existing_file(path: Path) -> Path:
 
 
 def plain_connection(path: Path, *, mode: str) -> sqlite3.Connection:
-    """Return a connection whose transactions are begun by hand; `mode` is SQLite's: ro, rw or rwc."""
+    """Return a connection whose transactions are begun by hand; `mode` is SQLite's: ro, rw or rwc.
+
+    Raises
+    ------
+    LedgerError
+        The file cannot be opened.
+    """
     try:
         return sqlite3.connect(
             f"file:{quote(str(path.resolve()))}?mode={mode}",
@@ -38,7 +50,7 @@ def plain_connection(path: Path, *, mode: str) -> sqlite3.Connection:
         raise LedgerError(f"{path} cannot be opened ({error}): check the folder and its permissions.") from error
 
 
-def file_kind(connection: sqlite3.Connection, path: Path) -> str | None:
+def schema_revision(connection: sqlite3.Connection, path: Path) -> str | None:
     """Return a ledger's schema revision, or None for a file without any table; refuse anything else.
 
     Raises
@@ -67,11 +79,19 @@ def file_kind(connection: sqlite3.Connection, path: Path) -> str | None:
 
 @contextmanager
 def reading(path: Path) -> Iterator[tuple[sqlite3.Connection, str]]:
-    """Yield a connection that can only read, inside one snapshot, and the ledger's schema revision."""
+    """Yield a connection that can only read, inside one snapshot, and the ledger's schema revision.
+
+    Raises
+    ------
+    LedgerError
+        There is no ledger to read.
+    sqlite3.Error
+        It is damaged or cannot be reached.
+    """
     existing_file(path)
     with closing(plain_connection(path, mode="ro")) as connection:
         connection.row_factory = sqlite3.Row
-        revision = file_kind(connection, path)
+        revision = schema_revision(connection, path)
         if revision is None:
             raise LedgerError(f"{path} is empty, not a ledger: name another file.")
         connection.execute("BEGIN")

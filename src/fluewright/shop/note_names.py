@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fluewright.bench.matching import match_notes
+from fluewright.errors import InputError
 from fluewright.instrument.fingering import fingerings_of
 from fluewright.instrument.model import Model
 from fluewright.instrument.pitch import nearest_note
@@ -14,10 +15,11 @@ from fluewright.instrument.temperament import target_frequency_hz
 from fluewright.listening import HeardNote
 from fluewright.units import cents_above
 
-__all__ = ["NamedNote", "NamedNotes", "name_notes"]
+__all__ = ["NamedNote", "NamedNotes", "checked_a4_hz", "name_notes"]
 
 
 _TOLERANCE_CENTS = 5.0
+_LOWEST_A4_HZ, _HIGHEST_A4_HZ = 300.0, 600.0
 
 
 @dataclass(frozen=True)
@@ -36,6 +38,22 @@ class NamedNotes:
     rows: tuple[NamedNote, ...]
     remarks: tuple[str, ...]
     tolerance_cents: float
+
+
+def checked_a4_hz(a4_hz: float) -> float:
+    """Return a tuning standard if it can be one.
+
+    Raises
+    ------
+    InputError
+        It is below 300 or above 600 Hz, or no number.
+    """
+    if not _LOWEST_A4_HZ <= a4_hz <= _HIGHEST_A4_HZ:
+        raise InputError(
+            f"is {a4_hz}; it must lie between {_LOWEST_A4_HZ:g} and {_HIGHEST_A4_HZ:g} Hz, for example 442",
+            field="a4_hz",
+        )
+    return a4_hz
 
 
 def name_notes(notes: Sequence[HeardNote], model: Model | None, a4_hz: float) -> NamedNotes:
