@@ -1,5 +1,6 @@
 # Every target sets up what it needs by itself; see setup.sh.
-.PHONY: help setup setup-dev serve demo test lint types check bench workshop long mutants schema pictures screenshots lock clean
+.PHONY: help setup setup-dev serve demo test install-check lint types check bench workshop long mutants schema pictures \
+	screenshots lock clean
 PY := .venv/bin/python
 
 help:
@@ -7,6 +8,7 @@ help:
 	@echo "make test    set up, then run the tests"
 	@echo "make serve   start the web app on this computer"
 	@echo "make check   lint, types, import directions, tests"
+	@echo "make install-check   build the wheel, install it in an empty place and use it there (some minutes)"
 	@echo "make bench   print the benchmark table"
 	@echo "make long    the tests that need minutes (demo over 50 seeds)"
 	@echo "make mutants  plant 400 small faults and count those that the tests notice (an hour)"
@@ -27,7 +29,11 @@ demo: setup
 	.venv/bin/fluewright demo --out demo-out
 
 test: setup-dev
-	$(PY) -m pytest -n auto -m "not long"
+	$(PY) -m pytest -n auto -m "not long and not install"
+
+# INSTALL_PYTHON=python3.13 make install-check: the same on another Python.
+install-check: setup-dev
+	$(PY) -m pytest -m install -s
 
 workshop: setup-dev
 	.venv/bin/python research/workshop/pieces.py --pieces 500 --seed 1 --write
@@ -44,6 +50,7 @@ lint: setup-dev
 	.venv/bin/ruff check .
 	.venv/bin/ruff format --check .
 	.venv/bin/lint-imports
+	.venv/bin/oxlint --deny-warnings src/fluewright/web/static
 
 types: setup-dev
 	.venv/bin/mypy
@@ -66,7 +73,7 @@ screenshots: setup-dev
 	$(PY) docs/pictures/pages.py
 
 lock: setup-dev
-	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml -o requirements.lock
+	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml --extra all -o requirements.lock
 	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml --extra dev -c requirements.lock -o requirements-dev.lock
 	.venv/bin/uv pip compile -q --upgrade --generate-hashes --python-version 3.11 --no-header --no-annotate pyproject.toml --extra mutants -c requirements-dev.lock -o requirements-mutants.lock
 

@@ -66,8 +66,7 @@ if [ "$(cat "$stamp" 2>/dev/null || true)" != "$want" ]; then
   .venv/bin/uv pip install -q --compile-bytecode --python .venv/bin/python --require-hashes -r "$lock"
   .venv/bin/uv pip install -q --python .venv/bin/python --no-deps --no-build-isolation -e .
   say "compiling the acoustic kernels (once, about a minute)"
-  .venv/bin/fluewright predict d5-cylinder >/dev/null
-  .venv/bin/fluewright hear d5-cylinder --note D5 --seconds 0.2 -o .venv/first-note.wav >/dev/null
+  .venv/bin/python -c 'from fluewright.acoustics.first_use import compile_kernels; compile_kernels()'
   printf '%s' "$want" > "$stamp"
 fi
 say "ready: .venv/bin/fluewright"

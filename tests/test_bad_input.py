@@ -347,7 +347,7 @@ def test_faulty_model_reaches_the_shell_as_code_2(tmp_path):
         [sys.executable, "-c", "from fluewright.cli import main; main()", "predict", str(path), "--json"],
         capture_output=True,
         text=True,
-        timeout=60,
+        timeout=600,
     )
     assert (ended.returncode, ended.stdout) == (2, "")
     assert len(ended.stderr.splitlines()) == 1

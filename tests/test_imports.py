@@ -10,7 +10,7 @@ HEAVY = ("numpy", "scipy", "numba", "sqlalchemy", "typst", "soundfile", "pydanti
 
 def loaded_after(code):
     told = f"\nimport sys\nsys.stderr.write('LOADED ' + ' '.join(n for n in {HEAVY!r} if n in sys.modules))"
-    ended = subprocess.run([sys.executable, "-c", code + told], capture_output=True, text=True, timeout=60)
+    ended = subprocess.run([sys.executable, "-c", code + told], capture_output=True, text=True, timeout=600)
     assert ended.returncode == 0, ended.stderr
     return ended.stderr.rpartition("LOADED ")[2].split(), ended.stdout
 

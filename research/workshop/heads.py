@@ -20,7 +20,6 @@ import argparse
 import json
 import math
 import sys
-import tempfile
 import time
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -50,6 +49,7 @@ from fluewright.bench.voicing.reference import Expected
 from fluewright.bench.voicing.symptoms import SymptomFound, find_symptoms
 from fluewright.bench.voicing.trial import HeadTrial, NoteTrial, Reading
 from fluewright.errors import FluewrightError, ModelError
+from fluewright.folders import cache_folder
 from fluewright.instrument.model import Model
 from fluewright.instrument.sizes import hole_key
 from fluewright.instrument.starting import load
@@ -60,7 +60,7 @@ MODELS = ("d5-cylinder", "f4-taper", "d4-cylinder")
 FAULTS = ("windway-high", "edge-high", "edge-low", "chamfers-small", "block-short", "window-long", "leak")
 """Edge offset counts twice, once to either side; drawn so that each of the trade's six faults is equally frequent."""
 SEED = 20260
-CACHE = Path(tempfile.gettempdir()) / "fluewright-heads"  # evaluations of the three models, made anew when missing
+CACHE = cache_folder() / "heads"  # evaluations of the three models, made anew when missing
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ FluewrightError
 |   +-- RecordingError             a sound file
 |   +-- LedgerError                the shop's records
 +-- ComputeError (RuntimeError)    a computation that could not be done for valid input
++-- MissingPartError               a part of the program that is not installed
 
 An error about one thing that was asked for carries its name in ``field``: ``reason``, ``a4_hz``, ``checked``, or a
 size's key. A face puts its own word there: the command line its option, a page its label.
@@ -13,7 +14,15 @@ size's key. A face puts its own word there: the command line its option, a page 
 
 from collections.abc import Callable
 
-__all__ = ["ComputeError", "FluewrightError", "InputError", "LedgerError", "ModelError", "RecordingError"]
+__all__ = [
+    "ComputeError",
+    "FluewrightError",
+    "InputError",
+    "LedgerError",
+    "MissingPartError",
+    "ModelError",
+    "RecordingError",
+]
 
 
 class FluewrightError(Exception):
@@ -58,3 +67,7 @@ class LedgerError(InputError):
 
 class ComputeError(FluewrightError, RuntimeError):
     """A computation did not reach its result for input that looked valid."""
+
+
+class MissingPartError(FluewrightError):
+    """Something was asked for that needs a part of the program which is not installed."""

@@ -419,9 +419,9 @@ def test_a_kept_workshop_that_came_to_harm_is_made_anew(cache, harm):
     assert len(cache) == 2
 
 
-def test_without_a_cache_it_is_made_each_time(cache, tmp_path, monkeypatch):
+def test_where_nothing_can_be_kept_it_is_made_each_time(cache, tmp_path, monkeypatch):
     (tmp_path / "file").write_text("")
-    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
+    monkeypatch.setattr(kept_set, "cache_folder", lambda: tmp_path / "file")
     assert verify(demo_ledger()).clean
     assert verify(demo_ledger()).clean
     assert len(cache) == 2

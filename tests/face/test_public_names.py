@@ -19,7 +19,15 @@ RESULTS = [
     "PredictedNotes", "RecordTable", "RecordedCut", "ShopLedger", "SizeEffects",
 ]  # fmt: skip
 GIVEN = ["CutPolicy", "Model", "RangeNote", "ShopTolerances"]
-ERRORS = ["ComputeError", "FluewrightError", "InputError", "LedgerError", "ModelError", "RecordingError"]
+ERRORS = [
+    "ComputeError",
+    "FluewrightError",
+    "InputError",
+    "LedgerError",
+    "MissingPartError",
+    "ModelError",
+    "RecordingError",
+]
 
 
 def loaded_after(code):

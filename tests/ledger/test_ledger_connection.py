@@ -170,7 +170,7 @@ def test_the_package_alone_loads_no_database_library(tmp_path: Path) -> None:
         "assert 'alembic' not in sys.modules\n"
         "open_ledger('shop.ledger').close()\n"  # from a folder without any configuration file
     )
-    subprocess.run([sys.executable, "-W", "error", "-c", program], cwd=tmp_path, check=True, timeout=60)
+    subprocess.run([sys.executable, "-W", "error", "-c", program], cwd=tmp_path, check=True, timeout=600)
     assert verify(tmp_path / "shop.ledger").clean
 
 

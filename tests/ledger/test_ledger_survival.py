@@ -21,7 +21,7 @@ def test_four_programs_commit_at_once_and_nothing_is_lost(tmp_path: Path) -> Non
     """They also race to make the ledger, which does not exist yet."""
     path = tmp_path / "shop.ledger"
     programs = [start(path, f"bench {number}", 50) for number in range(4)]
-    said = [program.communicate(timeout=60)[0].splitlines() for program in programs]
+    said = [program.communicate(timeout=600)[0].splitlines() for program in programs]
     assert [program.returncode for program in programs] == [0] * 4
     serials = [lines[0].split()[1] for lines in said]
     assert sorted(serials) == ["D5-0001", "D5-0002", "D5-0003", "D5-0004"]

@@ -76,7 +76,7 @@ def _render(program, notes, last_s):
         score.write_bytes(midi_file(program, notes, last_s))
         words = ["-ni", "-q", "-R", "0", "-C", "0", "-g", "0.4", "-O", "s24", "-T", "wav"]
         words += ["-r", str(RATE_HZ), "-F", str(sound), str(FONT), str(score)]
-        subprocess.run(["fluidsynth", *words], check=True, capture_output=True, timeout=60)
+        subprocess.run(["fluidsynth", *words], check=True, capture_output=True, timeout=600)
         samples, rate_hz = soundfile.read(sound, always_2d=True)
     assert rate_hz == RATE_HZ
     mixed = np.zeros(round(last_s * RATE_HZ))

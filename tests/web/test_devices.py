@@ -8,10 +8,8 @@ import json
 import re
 import socket
 import ssl
-import subprocess
-import sys
 import threading
-import time
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -19,7 +17,23 @@ import segno
 import soundfile
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
-from test_story import ARGS, BROWSER, Server, free_port, page_of
+from real_browser import (
+    ARGS,
+    LanServer,
+    Server,
+    all_heard,
+    at_rest,
+    begin,
+    count_of_plays,
+    free_port,
+    launched,
+    listen,
+    page_of,
+    plays,
+    stop_listening,
+    ticked,
+    until,
+)
 from web_addresses import LIVE
 
 from fluewright.acoustics.network import build_network
@@ -33,23 +47,6 @@ WIDTHS = (360, 768, 1280, 1920)
 FLAT_CENTS = -15.0
 
 
-class LanServer(Server):
-    """The program for the shop's own network, in a process of its own."""
-
-    def start(self):
-        code = "from fluewright.cli import main; main()"
-        words = ["serve", "--lan", "--ledger", str(self.ledger), "--port", str(self.port)]
-        self.process = subprocess.Popen([sys.executable, "-c", code, *words], stdout=subprocess.PIPE, text=True)
-        says = "".join(self.process.stdout.readline() for _ in range(5))
-        # What a person reads there and types into the phone.
-        self.others = re.search(r"other devices: (https://[\d.]+:\d+)/pair", says)[1]
-        self.fingerprint = re.search(r"SHA-256 is ([0-9a-f:]{95})", says)[1]
-        self.wait()
-
-    def url(self, path):
-        return f"https://127.0.0.1:{self.port}{path}"
-
-
 class Relay:
     """A line to the program that can be cut, or can fall silent for good without being cut."""
 
@@ -57,6 +54,7 @@ class Relay:
         self.port, self.to = free_port(), port
         self.up = True
         self.ends, self.dead = [], set()
+        self.carriers = []
         self.door = socket.create_server(("127.0.0.1", self.port))
         threading.Thread(target=self._let_in, daemon=True).start()
 
@@ -72,7 +70,8 @@ class Relay:
             far = socket.create_connection(("127.0.0.1", self.to))
             self.ends += [near, far]
             for a, b in ((near, far), (far, near)):
-                threading.Thread(target=self._carry, args=(a, b), daemon=True).start()
+                self.carriers.append(threading.Thread(target=self._carry, args=(a, b), daemon=True))
+                self.carriers[-1].start()
 
     def _carry(self, a, b):
         while True:
@@ -85,6 +84,10 @@ class Relay:
             except OSError:
                 break
         self._end(b)
+
+    def lines(self):
+        """Return how many lines are open: two carry one, each its way."""
+        return sum(carrier.is_alive() for carrier in self.carriers) // 2
 
     @staticmethod
     def _end(end):
@@ -157,10 +160,7 @@ def browse(driver):
     opened = []
 
     def launch(wav=None, *, without=(), more=()):
-        args = [a for a in ARGS if a not in without]
-        if wav is not None:
-            args.append(f"--use-file-for-fake-audio-capture={wav}")
-        made = driver.chromium.launch(executable_path=BROWSER, args=[*args, *more])
+        made = launched(driver, [*(a for a in ARGS if a not in without), *more], hears=wav)
         opened.append(made)
         return made
 
@@ -188,30 +188,6 @@ def lan_server(tmp_path):
     made = LanServer(tmp_path / "shop.ledger")
     yield made
     made.kill()
-
-
-def begin(page, server):
-    """Begin an instrument by hand and stay at its bench; return its serial."""
-    page.goto(server.url("/bench"))
-    page.get_by_role("button", name="Begin it and play").click()
-    page.wait_for_url("**/bench/D5-0*")
-    page.locator("#chart svg").wait_for()
-    return page.url.rpartition("/")[2]
-
-
-def listen(page):
-    page.get_by_role("button", name="Listen", exact=True).click()
-
-
-def ticked(page):
-    return page.locator("#notes tr.ticked")
-
-
-def plays(page):
-    """Return what the page shows of this trial: note, how often, cents."""
-    return page.locator("#notes tbody tr").evaluate_all(
-        "rows => rows.map(r => [r.cells[0].innerText, r.cells[2].innerText, r.cells[3].innerText])"
-    )
 
 
 # --- another device, over TLS
@@ -368,7 +344,7 @@ FAKE = ("--use-fake-device-for-media-stream", "--use-fake-ui-for-media-stream")
 )
 def test_a_microphone_that_cannot_be_had_is_said_with_its_mend(browse, server, without, script, says):
     permissions = [] if FAKE[1] in without else ["microphone"]
-    page = browse(without=without).new_context(permissions=permissions).new_page()
+    page = page_of(browse(without=without), 1280, permissions=permissions)
     page.add_init_script(STREAMS + script)
     begin(page, server)
     listen(page)
@@ -385,11 +361,21 @@ def test_a_silent_microphone_is_said_until_sound_comes(browse, server, sounds):
     wav = sounds("silent", np.concatenate([np.zeros(round(4.7 * RATE)), notes(THREE[:1], note_s=1.2)]))
     page = page_of(browse(wav), 900)
     begin(page, server)
+    # What is said for a moment only: every word is kept.
+    page.evaluate("""() => {
+      const mic = document.getElementById("mic");
+      window.said = [];
+      new MutationObserver(() => said.push(mic.textContent)).observe(mic, { childList: true, characterData: true });
+    }""")
     listen(page)
-    says = page.locator("#mic")
-    expect(says).to_contain_text("Nothing comes from the microphone: is it the right one, and is its level up?")
-    assert "sound settings" in says.inner_text()
-    expect(says).to_contain_text("Listening at 44100 samples a second")
+    page.wait_for_function("""() => {
+      const silent = said.findIndex((text) => text.startsWith("Nothing"));
+      return silent >= 0 && said.slice(silent).some((text) => text.startsWith("Listening"));
+    }""")
+    silent, after = next(pair for pair in pairwise(page.evaluate("said")) if pair[0].startswith("Nothing"))
+    assert "Nothing comes from the microphone: is it the right one, and is its level up?" in silent
+    assert "sound settings" in silent
+    assert "Listening at 44100 samples a second" in after
     expect(ticked(page)).to_have_count(1)
 
 
@@ -403,11 +389,12 @@ def test_a_microphone_that_is_unplugged_can_be_plugged_in_again(browse, server, 
     says = page.locator("#mic")
     expect(says).to_have_text("The microphone was unplugged. Plug it in and press Listen again.")
     assert page.evaluate("streams[0].getAudioTracks()[0].readyState") == "ended"
-    before = ticked(page).count()
+    all_heard(page)
+    before = count_of_plays(page)
     listen(page)
     expect(says).to_contain_text("Listening at")
-    expect(ticked(page).nth(before)).to_be_visible()
-    page.get_by_role("button", name="Stop listening").click()
+    until(page, lambda: count_of_plays(page) > before)
+    stop_listening(page)
     expect(says).to_have_text("")
     assert page.evaluate("streams.length") == 2
     assert page.evaluate("streams.flatMap(s => s.getTracks()).every(t => t.readyState === 'ended')")
@@ -464,11 +451,12 @@ def test_odd_sound_gives_the_same_notes_and_the_mend_is_said(browse, server, sou
 
 def test_the_last_note_counts_though_listening_is_stopped_at_once(browse, server, sounds):
     """What has sounded is not lost because nobody waited until it was ticked."""
-    page = page_of(browse(sounds("one", notes(THREE[1:2], note_s=1.0))), 900)
+    page = page_of(browse(sounds("one", notes(THREE[1:2], note_s=90.0))), 900)
     begin(page, server)
     listen(page)
     expect(page.locator("#now-note")).to_have_text("G5")
-    page.wait_for_timeout(600)
+    sent = len(page.sent)
+    until(page, lambda: len(page.sent) > sent + 12)  # of 46 ms each
     assert ticked(page).count() == 0
     page.get_by_role("button", name="Stop listening").click()
     expect(ticked(page)).to_have_count(1)
@@ -497,45 +485,42 @@ def test_the_screen_stays_on_while_it_listens(browse, server, scale):
 # --- several devices at one bench
 
 
-def test_eight_devices_see_every_note_and_one_that_was_away_sees_them_too(browse, server, scale, relay):
-    browser = browse(scale, more=[f"--host-resolver-rules=MAP localhost:{server.port} 127.0.0.1:{relay.port}"])
-    player = page_of(browser, 1280)
-    serial = begin(player, server)
-    watchers = [page_of(browser, 390) for _ in range(7)]
-    for page in watchers[:-1]:
+def test_eight_devices_see_every_note_and_one_that_was_away_sees_them_too(browse, server, scale, sounds, relay):
+    """The first of them hears three notes; then one is away while another device hears all."""
+    browser = browse(
+        sounds("three", notes()), more=[f"--host-resolver-rules=MAP localhost:{server.port} 127.0.0.1:{relay.port}"]
+    )
+    first, second = page_of(browser, 1280), page_of(browse(scale), 900)
+    serial = begin(first, server)
+    away, *watchers = (page_of(browser, 390) for _ in range(6))
+    for page in (second, *watchers):
         page.goto(server.url(f"/bench/{serial}"))
-    away = watchers[-1]
     away.goto(f"http://localhost:{server.port}/bench/{serial}")
     away.locator("#chart svg").wait_for()
-    listen(player)
-    expect(ticked(away).nth(2)).to_be_visible()
+    listen(first)
+    expect(ticked(away)).to_have_count(3)
     away.context.set_offline(True)
     relay.cut()
     away.get_by_text("trying again by itself").wait_for()
-    seen = ticked(away).count()
-    expect(ticked(player)).to_have_count(13)
-    player.get_by_role("button", name="Stop listening").click()
-    assert ticked(away).count() == seen < 13
+    listen(second)
+    expect(ticked(first)).to_have_count(13)
+    stop_listening(second)
+    assert ticked(away).count() == 3
     away.context.set_offline(False)
     relay.mend()
     expect(away.get_by_text("trying again by itself")).to_be_hidden()
-    for page in (player, *watchers):
+    everybody = [first, second, away, *watchers]
+    for page in everybody:
         expect(ticked(page)).to_have_count(13)
-    # The last word may still be on its way, to the player's own page as well.
-    # Eight pages are drawn by one machine that runs other tests beside: what never comes fails, what is late does not.
-    deadline = time.monotonic() + 120.0
-    while time.monotonic() < deadline:
-        told = plays(player)
-        shown = [plays(page) for page in watchers]
-        state = player.request.get(server.url(f"/api/bench/{serial}")).json()
-        kept = [str(n["plays"]) for n in state["notes"]]
-        if shown == [told] * 7 and [row[1] for row in told] == kept:
-            break
-        player.wait_for_timeout(500)
-    assert shown == [told] * 7
-    assert [row[1] for row in told] == kept
-    assert [row[1] for row in told].count("") == 0
-    assert player.faults == []
+
+    # The last word may still be on its way: what never comes fails, what is late does not.
+    def agreed():
+        shown = [plays(page) for page in everybody]
+        state = first.request.get(server.url(f"/api/bench/{serial}")).json()
+        return shown == [shown[0]] * 8 and [row[1] for row in shown[0]] == [str(n["plays"]) for n in state["notes"]]
+
+    until(first, agreed)
+    assert first.faults == second.faults == []
 
 
 def test_the_device_that_listened_first_gives_way_to_the_next(browse, server, scale):
@@ -551,13 +536,9 @@ def test_the_device_that_listened_first_gives_way_to_the_next(browse, server, sc
         "Another device listens for this bench now. Press Listen to listen here again."
     )
     expect(first.get_by_role("button", name="Listen", exact=True)).to_have_attribute("aria-pressed", "false")
-    before = sum(int(row[1] or 0) for row in plays(second))
+    before = count_of_plays(second)
     expect(second.get_by_role("button", name="Stop listening")).to_be_visible()
-    second.wait_for_function(
-        "before => [...document.querySelectorAll('#notes tbody tr')]"
-        ".reduce((sum, r) => sum + Number(r.cells[2].innerText), 0) > before",
-        arg=before,
-    )
+    until(second, lambda: count_of_plays(second) > before)
 
 
 @pytest.mark.long
@@ -569,7 +550,7 @@ def test_a_line_that_falls_silent_without_an_end_is_noticed(browse, server, rela
     page.get_by_role("button", name="Begin it and play").click()
     page.wait_for_url("**/bench/D5-0*")
     page.locator("#chart svg").wait_for()
-    page.wait_for_timeout(7000)  # until only the line for news is left
+    until(page, lambda: relay.lines() == 1)  # the program closes what was opened for single requests
     relay.fall_silent()
     page.get_by_text("trying again by itself").wait_for()
     expect(page.get_by_text("trying again by itself")).to_be_hidden()
@@ -680,7 +661,7 @@ def visited(driver, server, scale):
 
     Small and large screens, in dark colours, with less motion asked for.
     """
-    browser = driver.chromium.launch(executable_path=BROWSER, args=ARGS)
+    browser = launched(driver)
     page = page_of(browser, WIDTHS[0], color_scheme="dark", reduced_motion="reduce")
     begin(page, server)
     page.get_by_label("Use a recording").set_input_files(scale)
@@ -689,7 +670,7 @@ def visited(driver, server, scale):
     paths = every_page(page, server)
     for path in paths:
         page.goto(server.url(path))
-        page.wait_for_load_state("networkidle")
+        at_rest(page)
         for width in WIDTHS:
             page.set_viewport_size({"width": width, "height": 900})
             wide = page.evaluate("document.documentElement.scrollWidth")
@@ -787,12 +768,20 @@ def test_a_whole_trial_and_a_cut_by_the_keyboard_alone(browse, server, scale):
     tab_to(page, "Listen")
     page.keyboard.press("Enter")
     expect(ticked(page)).to_have_count(13)
+    expect(page.get_by_role("button", name="Stop listening")).to_be_focused()
     page.keyboard.press("Enter")
     expect(page.get_by_role("button", name="Listen", exact=True)).to_be_focused()
+    all_heard(page)
     tab_to(page, "Temperature now")
     page.keyboard.type("20")
     tab_to(page, "take back the last D5 of register 1")
-    page.keyboard.press("Enter")
+    at_rest(page)
+    # The sound goes round: until the bench has heard that it stops, a note may come once more.
+    for left in range(int(plays(page)[0][1]), 0, -1):
+        assert plays(page)[0][:2] == ["D5 register 1", str(left)]
+        page.keyboard.press("Enter")
+        expect(page.locator("#notes tbody tr").first.locator("td").nth(2)).to_have_text(str(left - 1 or ""))
+        at_rest(page)
     expect(ticked(page)).to_have_count(12)
     # The keyboard's place is not lost with the button.
     assert page.evaluate("document.activeElement.closest('section').getAttribute('aria-labelledby')") == "noteshead"

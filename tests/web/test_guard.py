@@ -1,10 +1,13 @@
 """What should not come in does not: other sites, unpaired devices, guesses, floods, hostile paths and files."""
 
+from types import SimpleNamespace
+
 import pytest
 from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 from web_addresses import BASE, LIVE
 
+from fluewright.web import guard
 from fluewright.web.app import build_app
 from fluewright.web.guard import LARGEST_UPLOAD
 from fluewright.web.pairing import CODE_SECONDS, Pairing
@@ -146,9 +149,14 @@ def test_codes_and_sessions_end():
     assert not pairing.known(token)
 
 
-def test_a_flood_is_slowed_down(client):
-    answers = [client.get("/favicon.ico").status_code for _ in range(600)]
-    assert 429 in answers
+def test_a_flood_is_slowed_down(client, monkeypatch):
+    now = [0.0]
+    monkeypatch.setattr(guard, "time", SimpleNamespace(monotonic=lambda: now[0]))
+    answers = [client.get("/favicon.ico").status_code for _ in range(300)]
+    assert answers == 240 * [204] + 60 * [429]
+    now[0] = 1.0
+    answers = [client.get("/favicon.ico").status_code for _ in range(70)]
+    assert answers == 60 * [204] + 10 * [429]
 
 
 @pytest.mark.parametrize(

@@ -1,69 +1,28 @@
 """One instrument from model to certificate's state by clicks, keys and sound alone, in the real browser."""
 
-import shutil
-import socket
-import subprocess
-import sys
-import time
-
 import numpy as np
 import pytest
 import soundfile
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import expect, sync_playwright
+from real_browser import (
+    ARGS,
+    BROWSER,
+    Server,
+    at_rest,
+    begin,
+    launched,
+    listen,
+    page_of,
+    record_for,
+    stop_listening,
+    ticked,
+)
 
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.demo.sound import play
 from fluewright.instrument.starting import load
-
-BROWSER = shutil.which("chromium")
-# Busy machines are slow; nothing here is about speed (benchmarks/pages.py is).
-expect.set_options(timeout=60_000)
-ARGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--use-fake-ui-for-media-stream",
-    "--use-fake-device-for-media-stream", "--autoplay-policy=no-user-gesture-required",
-]  # fmt: skip
-
-
-def free_port():
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return probe.getsockname()[1]
-
-
-class Server:
-    """The program in a process of its own."""
-
-    def __init__(self, ledger):
-        self.port = free_port()
-        self.ledger = ledger
-        self.start()
-
-    def start(self):
-        code = "from fluewright.cli import main; main()"
-        words = ["serve", "--ledger", str(self.ledger), "--port", str(self.port)]
-        self.process = subprocess.Popen([sys.executable, "-c", code, *words], stdout=subprocess.PIPE, text=True)
-        assert self.process.stdout is not None
-        assert "127.0.0.1" in self.process.stdout.readline()
-        self.wait()
-
-    def wait(self):
-        for _ in range(200):
-            with socket.socket() as probe:
-                if probe.connect_ex(("127.0.0.1", self.port)) == 0:
-                    return
-            time.sleep(0.05)
-        raise AssertionError("the server did not start")
-
-    def kill(self):
-        self.process.kill()
-        self.process.wait()
-        self.process.stdout.close()
-
-    def url(self, path):
-        return f"http://127.0.0.1:{self.port}{path}"
 
 
 @pytest.fixture
@@ -90,21 +49,9 @@ def sound(tmp_path_factory):
 @pytest.fixture
 def browser(sound):
     with sync_playwright() as play_it:
-        made = play_it.chromium.launch(
-            executable_path=BROWSER, args=[*ARGS, f"--use-file-for-fake-audio-capture={sound}"]
-        )
+        made = launched(play_it, hears=sound)
         yield made
         made.close()
-
-
-def page_of(browser, width, height=900, **options):
-    context = browser.new_context(viewport={"width": width, "height": height}, permissions=["microphone"], **options)
-    page = context.new_page()
-    page.set_default_timeout(60_000)
-    page.faults = []
-    page.on("pageerror", lambda error: page.faults.append(str(error)))
-    page.on("console", lambda m: page.faults.append(m.text) if m.type == "error" else None)
-    return page
 
 
 @pytest.mark.parametrize("width", [1280, 360])
@@ -113,6 +60,7 @@ def test_from_a_model_to_a_certificate_by_clicks_keys_and_sound(browser, server,
     page.goto(server.url("/models"))
     page.get_by_role("link", name="d5-cylinder").click()
     page.locator("#chart svg").wait_for()
+    at_rest(page)
     length = page.get_by_label("length, mm", exact=True)
     length.fill("263.5")
     length.press("Tab")
@@ -122,27 +70,28 @@ def test_from_a_model_to_a_certificate_by_clicks_keys_and_sound(browser, server,
     page.get_by_label("Save as").fill("d5-mine")
     page.get_by_role("button", name="Save a version").click()
     page.get_by_text("Saved as d5-mine, version 1.").wait_for()
-    page.get_by_role("link", name="Open it").click()
     page.get_by_role("heading", name="d5-mine version 1").wait_for()
+    at_rest(page)
     page.get_by_label("window length, mm", exact=True).fill("4.30")
     page.keyboard.press("Tab")
     expect(page.locator("#breath-picture svg")).to_have_count(1)
     page.locator("#breath-picture text", has_text="beside the saved version").wait_for()
     page.get_by_role("button", name="Save a version").click()
     page.get_by_text("Saved as d5-mine, version 2.").wait_for()
-    page.get_by_role("link", name="Open it").click()
     page.get_by_role("heading", name="d5-mine version 2").wait_for()
     page.get_by_role("button", name="Compare").click()
     page.wait_for_url("**/compare?old=d5-mine%401&new=d5-mine%402")
     expect(page.locator("#picture svg")).to_have_count(1)
     assert "window length" in page.get_by_role("region", name="What differs").inner_text()
     page.get_by_role("link", name="Bench").click()
+    page.wait_for_url("**/bench")
+    at_rest(page)
     page.get_by_label("Model").select_option("d5-mine")
     page.get_by_role("button", name="Begin it and play").press("Enter")
     page.wait_for_url("**/bench/D5-0001")
-    page.get_by_role("button", name="Listen", exact=True).click()
-    expect(page.locator("#notes tr.ticked")).to_have_count(13, timeout=120_000)
-    page.get_by_role("button", name="Stop listening").click()
+    listen(page)
+    expect(ticked(page)).to_have_count(13)
+    stop_listening(page)
     page.get_by_role("button", name="End the trial: what next?").click()
     page.get_by_text("Cut, in this order").wait_for()
     with page.expect_download() as paper:
@@ -172,10 +121,11 @@ def test_from_a_model_to_a_certificate_by_clicks_keys_and_sound(browser, server,
     assert page.faults == []
 
 
-def middle(locator):
-    locator.wait_for()
-    # A drawing that is just drawn anew has no place for a moment.
-    box = next(b for b in (locator.bounding_box() for _ in range(100)) if b is not None)
+def middle(page, locator):
+    """Return where the middle of something drawn is, once nothing is drawn anew any more."""
+    at_rest(page)
+    locator.scroll_into_view_if_needed()
+    box = locator.bounding_box()
     return box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
 
 
@@ -183,32 +133,27 @@ def test_a_size_is_dragged_in_the_section_and_on_the_body(browser, server):
     page = page_of(browser, 1280)
     page.goto(server.url("/models/d5-cylinder"))
     grip = page.locator('#section [data-size="head.window_length_mm"]').first
-    grip.scroll_into_view_if_needed()
-    page.wait_for_timeout(500)
     window = page.get_by_label("window length, mm", exact=True)
     for step in (30, -60):
         before = float(window.input_value())
-        x, y = middle(grip)
+        x, y = middle(page, grip)
         page.mouse.move(x, y)
         page.mouse.down()
         page.mouse.move(x + step / 2, y)
         page.mouse.move(x + step, y)
         page.mouse.up()
+        at_rest(page)
         scale = float(page.locator("#section svg").get_attribute("data-scale"))
         expect(window).not_to_have_value(f"{before:.3f}")
         # The drawing may take another scale when the window grows: only the side and the size are sure.
         assert 0.2 < (float(window.input_value()) - before) * scale / (step * 180.0 / 1146.0) < 3.0
-        page.wait_for_timeout(800)
     page.get_by_role("button", name="Undo").click()
     page.get_by_role("button", name="Undo").click()
     assert window.input_value() == "4.500"
     hole = page.locator("#chart g.hole").nth(2)
     third = page.locator('[data-key="holes.3.position_mm"]')
     before = third.input_value()
-    # The drawing may be made anew while it is brought into view.
-    hole.evaluate("drawn => drawn.scrollIntoView({ block: 'center' })")
-    page.wait_for_timeout(800)
-    x, y = middle(hole)
+    x, y = middle(page, hole)
     page.mouse.move(x, y)
     page.mouse.down()
     page.mouse.move(x + 20, y)
@@ -223,9 +168,7 @@ def test_a_press_in_the_section_shows_effects_and_changes_nothing(browser, serve
     page.goto(server.url("/models/d5-cylinder"))
     for place, says in (("upper-chamfer", "upper chamfer longer"), ("edge", "edge lower by 0.05 mm")):
         target = page.locator(f'#section [data-place="{place}"]').first
-        target.scroll_into_view_if_needed()
-        page.wait_for_timeout(400)
-        x, y = middle(target)
+        x, y = middle(page, target)
         page.mouse.click(x, y)
         page.locator("#effects summary", has_text=says).wait_for()
     assert page.get_by_role("button", name="Undo").is_disabled()
@@ -241,46 +184,39 @@ def serious_faults(page):
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_no_serious_fault_of_accessibility(browser, server, scheme):
     page = page_of(browser, 1280, color_scheme=scheme)
-    page.goto(server.url("/bench"))
-    page.get_by_role("button", name="Begin it and play").click()
-    page.wait_for_url("**/bench/D5-0001")
+    begin(page, server)
     paths = (
         "/bench/D5-0001", "/bench", "/models", "/models/d5-cylinder", "/compare?old=d5-cylinder&new=f4-taper",
         "/voicing", "/voicing/D5-0001", "/ledger", "/ledger/D5-0001", "/pair", "/nowhere",
     )  # fmt: skip
     for path in paths:
         page.goto(server.url(path))
-        page.wait_for_timeout(600)
+        at_rest(page)
         assert serious_faults(page) == [], path
 
 
 def test_nothing_ticked_is_lost_when_the_server_dies_and_the_page_comes_back(browser, server):
     page = page_of(browser, 900)
-    page.goto(server.url("/bench"))
-    page.get_by_role("button", name="Begin it and play").click()
-    page.wait_for_url("**/bench/D5-0001")
-    page.get_by_role("button", name="Listen", exact=True).click()
-    page.locator("#notes tr.ticked").nth(3).wait_for(timeout=60_000)
+    begin(page, server)
+    listen(page)
+    ticked(page).nth(3).wait_for()
     before = page.locator("#notes tr.ticked td:first-child").all_inner_texts()
     server.kill()
     page.get_by_text("trying again by itself").wait_for()
     server.start()
-    page.get_by_text("trying again by itself").wait_for(state="hidden", timeout=30_000)
-    page.locator("#notes tr.ticked").nth(3).wait_for()
+    page.get_by_text("trying again by itself").wait_for(state="hidden")
+    ticked(page).nth(3).wait_for()
     assert set(before) <= set(page.locator("#notes tr.ticked td:first-child").all_inner_texts())
     # And it goes on listening by itself.
-    expect(page.locator("#notes tr.ticked")).to_have_count(13, timeout=60_000)
+    expect(ticked(page)).to_have_count(13)
 
 
 def test_a_refused_microphone_is_said_with_its_mend(server):
     with sync_playwright() as play_it:
-        args = [a for a in ARGS if not a.startswith("--use-fake")]
-        browser = play_it.chromium.launch(executable_path=BROWSER, args=args)
-        page = browser.new_page()
-        page.goto(server.url("/bench"))
-        page.get_by_role("button", name="Begin it and play").click()
-        page.wait_for_url("**/bench/D5-0001")
-        page.get_by_role("button", name="Listen", exact=True).click()
+        browser = launched(play_it, [a for a in ARGS if not a.startswith("--use-fake")])
+        page = page_of(browser, 1280, permissions=[])
+        begin(page, server)
+        listen(page)
         says = page.get_by_role("alert")
         says.wait_for()
         assert "microphone" in says.inner_text()
@@ -290,24 +226,20 @@ def test_a_refused_microphone_is_said_with_its_mend(server):
 
 def test_a_trial_ends_by_itself_with_both_hands_on_the_instrument(browser, server):
     page = page_of(browser, 900)
-    page.goto(server.url("/bench"))
-    page.get_by_role("button", name="Begin it and play").click()
-    page.wait_for_url("**/bench/D5-0001")
+    begin(page, server)
     page.get_by_label("End by itself").check()
-    page.get_by_role("button", name="Listen", exact=True).click()
-    page.get_by_text("Cut, in this order").wait_for(timeout=120_000)
+    listen(page)
+    page.get_by_text("Cut, in this order").wait_for()
     expect(page.locator("#state")).to_contain_text("1 trial")
     assert page.faults == []
 
 
 def test_a_take_is_recorded_by_the_page_and_judged(browser, server):
     page = page_of(browser, 900)
-    page.goto(server.url("/bench"))
-    page.get_by_role("button", name="Begin it and play").click()
-    page.wait_for_url("**/bench/D5-0001")
+    begin(page, server)
     page.get_by_role("button", name="Record instead").click()
     page.get_by_text("Recording, ").wait_for()
-    page.wait_for_timeout(13_000)
+    record_for(page, 13)
     page.get_by_role("button", name="Stop").click()
     page.get_by_text("D5-0001-take.wav was heard.").wait_for()
     page.get_by_text("Cut, in this order").wait_for()
@@ -322,17 +254,17 @@ def test_a_take_is_recorded_by_the_page_and_judged(browser, server):
 def test_a_head_is_tried_by_its_steps_and_judged(browser, server, width):
     """Recordings are taken by the page from the microphone; breath is typed; what is wrong and what to do appears."""
     page = page_of(browser, width)
-    page.goto(server.url("/bench"))
-    page.get_by_role("button", name="Begin it and play").click()
-    page.wait_for_url("**/bench/D5-0001")
+    begin(page, server)
     page.get_by_role("link", name="Voice its head").click()
     page.wait_for_url("**/voicing/D5-0001")
     for tick in ("dirt or water", "leak", "fingering as", "head, block and joints"):
         page.get_by_label(tick).check()
+        # The answer to a tick draws all ticks anew: one that is set meanwhile goes for a moment.
+        at_rest(page)
     button = page.get_by_role("button", name="Record: Low notes, tongued")
     button.press("Enter")
     page.get_by_text("dB of full scale").wait_for()
-    page.wait_for_timeout(12_000)
+    record_for(page, 12)
     button.press("Enter")
     page.get_by_text("Taken: low.wav").wait_for()
     page.get_by_text("D5, register 1: rise of the attack").wait_for()
@@ -345,11 +277,12 @@ def test_a_head_is_tried_by_its_steps_and_judged(browser, server, width):
     expect(page.get_by_role("alert")).to_contain_text("exchanged")
     expect(page.locator("#picture svg")).to_have_count(1)
     page.get_by_role("button", name="End the trial: what is wrong?").click()
-    page.get_by_role("heading", name="Why (nothing wrong").wait_for(timeout=240_000)
+    page.get_by_role("heading", name="Why (nothing wrong").wait_for()
     assert page.locator("#do").inner_text()
     # The section answers to the keys.
     page.locator('#section [data-place="window"]').first.press("Enter")
-    page.get_by_text("cut the edge back: window longer by 0.1 mm").first.wait_for(timeout=120_000)
+    page.get_by_text("cut the edge back: window longer by 0.1 mm").first.wait_for()
+    at_rest(page)
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     assert serious_faults(page) == []
     assert [f for f in page.faults if "400" not in f] == []

@@ -9,6 +9,7 @@ import typer
 from fluewright.cli.arguments import JsonOpt
 from fluewright.cli.printing import console, print_json, print_table
 from fluewright.errors import InputError
+from fluewright.extras import require
 
 __all__ = ["demo"]
 
@@ -23,6 +24,7 @@ def demo(
         raise InputError(f"--seed is {seed}; it must be 0 or more, for example 1")
     if out.exists() and not out.is_dir():
         raise InputError(f"--out is {out}, which is a file; name a folder")
+    require("papers", by="fluewright demo")
     from fluewright.demo.story import run_story
 
     with console(error=True).status("designing") as status:

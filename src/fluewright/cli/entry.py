@@ -1,5 +1,7 @@
 """Which verbs there are, in the order of the work, and how the program ends."""
 
+import io
+import logging
 import os
 import sys
 from typing import Annotated
@@ -79,8 +81,25 @@ def _root(
     pass
 
 
+class _ToStderr(logging.Handler):
+    """Says on stderr what the packages tell of slow work that nobody asked for, such as compiling the kernels."""
+
+    def emit(self, record: logging.LogRecord) -> None:
+        sys.stderr.write(f"fluewright: {record.getMessage()}\n")
+
+
+_TOLD = _ToStderr(logging.INFO)
+
+
 def main() -> None:
     """Run the command line; errors meant for people end with exit code 2 (bad input) or 1."""
+    told = logging.getLogger("fluewright")
+    told.addHandler(_TOLD)  # the same one again is not added twice
+    told.setLevel(logging.INFO)
+    # A pipe in an old encoding has no sign for a note's minus or plus-minus; that must not end the program.
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     try:
         try:
             app()

@@ -25,7 +25,9 @@ __all__ = [
 
 def print_json(data: Any) -> None:
     """Print data as JSON that has no NaN and no infinity."""
-    sys.stdout.write(json.dumps(data, indent=2, allow_nan=False, ensure_ascii=False) + "\n")
+    # Not every pipe is in UTF-8 (Windows); there every other sign is written as its number.
+    plain = not (sys.stdout.encoding or "").lower().startswith("utf")
+    sys.stdout.write(json.dumps(data, indent=2, allow_nan=False, ensure_ascii=plain) + "\n")
 
 
 def console(*, error: bool = False) -> Any:

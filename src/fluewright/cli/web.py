@@ -10,6 +10,7 @@ import typer
 
 from fluewright.cli.printing import console
 from fluewright.errors import InputError
+from fluewright.extras import require
 
 __all__ = ["serve_command"]
 
@@ -25,10 +26,15 @@ def serve_command(
     demo: Annotated[bool, typer.Option("--demo", help="Open a demo ledger of invented pieces.")] = False,
 ) -> None:
     """Open the workshop in the browser: models, bench, ledger; on this computer alone unless --lan is given."""
+    require("web", by="fluewright serve")
     from fluewright.web.serve import serve
 
     if not 1024 <= port <= 65535:
         raise InputError(f"--port is {port}; give 1024 to 65535")
+    from fluewright.acoustics.first_use import compile_kernels
+
+    # Before the address is there to be opened: no page should wait for a minute without a word.
+    compile_kernels()
     if demo:
         if ledger is not None:
             raise InputError("--demo makes a ledger of its own; leave --ledger out")
@@ -44,7 +50,7 @@ def serve_command(
             shutil.rmtree(copy.parent, ignore_errors=True)
         return
     if ledger is None:
-        from platformdirs import user_data_path
+        from fluewright.folders import data_folder
 
-        ledger = user_data_path("fluewright", ensure_exists=True) / "shop.ledger"
+        ledger = data_folder() / "shop.ledger"
     serve(ledger, port=port, lan=lan)

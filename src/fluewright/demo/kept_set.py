@@ -12,6 +12,7 @@ from pathlib import Path
 
 from fluewright.demo.workshop_set import LEDGER_NAME, make_workshop
 from fluewright.errors import LedgerError
+from fluewright.folders import cache_folder
 from fluewright.ledger import back_up
 from fluewright.version import __version__
 
@@ -42,9 +43,7 @@ def _source_sha256() -> str:
 
 def kept_folder() -> Path:
     """Return where this version's workshop is kept, in the user's cache; it need not be there."""
-    kept = os.environ.get("XDG_CACHE_HOME")
-    cache = (Path(kept) if kept else Path.home() / ".cache") / "fluewright"
-    return cache / f"demo-{__version__}-{_source_sha256()[:16]}"
+    return cache_folder() / f"demo-{__version__}-{_source_sha256()[:16]}"
 
 
 def demo_ledger(say: Callable[[str], None] = lambda text: None) -> Path:

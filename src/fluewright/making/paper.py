@@ -6,6 +6,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from fluewright.errors import ComputeError, InputError
+from fluewright.extras import require
 from fluewright.files import write_whole
 
 __all__ = ["check_timestamp", "write_pdf"]
@@ -51,7 +52,10 @@ def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timest
         The file cannot be written, or the time lies outside 1970 to 9999.
     ComputeError
         The page could not be typeset.
+    MissingPartError
+        The typesetter is not installed.
     """
+    require("papers", by="a PDF sheet or certificate")
     import typst
 
     target = Path(path)

@@ -1,7 +1,6 @@
 """A head judged with everything that the shop knows: symptoms, causes, what to do, and what was done logged."""
 
 import math
-import os
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,22 +12,14 @@ from fluewright.bench.voicing.learned import Learned, learn
 from fluewright.bench.voicing.symptoms import SymptomFound, SymptomSettings, find_symptoms
 from fluewright.bench.voicing.trial import HeadTrial
 from fluewright.errors import InputError
+from fluewright.folders import cache_folder
 from fluewright.instrument.model import Model
 from fluewright.shop.head_records import Records, log_adjustment
 from fluewright.shop.head_sitting import check_notes, note_order
 
-__all__ = [
-    "HeadJudged", "cache_folder", "check_steps", "check_words", "evaluate_head", "judge_head", "log_done",
-]  # fmt: skip
-
+__all__ = ["HeadJudged", "check_steps", "check_words", "evaluate_head", "judge_head", "log_done"]
 
 _MOST_STEPS = 20.0
-
-
-def cache_folder() -> Path:
-    """Return where evaluations of models are kept: the user's cache; they are made anew when missing."""
-    kept = os.environ.get("XDG_CACHE_HOME")
-    return (Path(kept) if kept else Path.home() / ".cache") / "fluewright"
 
 
 @dataclass(frozen=True, eq=False)

@@ -22,14 +22,16 @@ from typing import Any
 from numba import njit
 from numba.core.options import DefaultOptions
 
+from fluewright.acoustics.kernel_cache import kept
+
 __all__ = ["fused_kernel", "kernel", "maker", "part"]
 
-_ALL: dict[str, Any] = {"cache": True, "error_model": "numpy", "nogil": True}
+_ALL: dict[str, Any] = {"error_model": "numpy", "nogil": True}
 # Without the option, which numba does not promise, everything still runs, only slower.
 _UNCOUNTED: dict[str, Any] = {"_nrt": False} if hasattr(DefaultOptions, "_nrt") else {}
 _COUNTED: dict[str, Any] = {"_nrt": True} if hasattr(DefaultOptions, "_nrt") else {}
 
-kernel = njit(**_ALL, **_UNCOUNTED)
-fused_kernel = njit(**_ALL, **_UNCOUNTED, fastmath={"contract", "arcp"})
-maker = njit(**_ALL, **_COUNTED)
-part = njit(error_model="numpy", nogil=True, inline="always")
+kernel = kept(njit(**_ALL, **_UNCOUNTED))
+fused_kernel = kept(njit(**_ALL, **_UNCOUNTED, fastmath={"contract", "arcp"}))
+maker = kept(njit(**_ALL, **_COUNTED))
+part = njit(**_ALL, inline="always")

@@ -10,7 +10,7 @@ const fixedFields = [...document.querySelectorAll("[data-fixed]")];
 const design = Object.fromEntries([...fields].map(([key, field]) => [key, Number(field.value)]));
 let sizes = {};
 let limits = {};
-let past = [];
+const past = [];
 let future = [];
 let busy = false;
 let waiting = false;
