@@ -16,6 +16,7 @@ import numpy as np
 from numba.core.registry import CPUDispatcher
 
 from fluewright.acoustics import kernels
+from fluewright.acoustics.kernels.gas import Gas
 from fluewright.acoustics.network import Network
 
 FUNCTIONS = {
@@ -167,6 +168,12 @@ def _array(make):
         fill, kind = (
             (rest[0], rest[1] if len(rest) > 1 else None) if make == "full" else (0.0, rest[0] if rest else None)
         )
+        if isinstance(kind, np.dtype) and kind.names:
+            # Records: fields hold numbers that count; those of whole numbers are left as they come.
+            records = np.recarray(shape, [(name, object) for name in kind.names])
+            for name in kind.names:
+                records[name] = 0 if kind[name] == np.int64 else Number(0.0)
+            return records
         whole = kind in (np.int64, np.int8, np.bool_) or (make == "full" and isinstance(fill, int) and kind is None)
         if whole:
             return np.full(shape, fill, np.int64 if kind is None else kind)
@@ -230,6 +237,14 @@ def _numbers(table):
     return out
 
 
+def _given(network: Network):
+    given = network.given()
+    return given._replace(
+        sizes=_numbers(given.sizes), angles=_numbers(given.angles), gas=Gas(*map(Number, given.gas)),
+        window_table=_numbers(given.window_table),
+    )  # fmt: skip
+
+
 def count(network: Network, start_hz, sensitivities=False):
     """Return (tally, calls) of one solution of all notes, as counters by function name."""
     _tally.clear()
@@ -239,9 +254,8 @@ def count(network: Network, start_hz, sensitivities=False):
     omegas = np.full(n, 0.0, object)
     grads = np.full((n if sensitivities else 0, size), 0.0, object)
     _counted_solve()(
-        network.modes, _numbers(2 * np.pi * np.asarray(start_hz)), _numbers(network.sizes), network.n_bore,
-        network.n_out, network.n_holes, _numbers(network.angles()), network.states, _numbers(network.air_vector()),
-        network.rules.vector(), _numbers(network.window_table()), omegas, omegas.copy(), omegas.copy(), grads,
+        _given(network), network.modes, _numbers(2 * np.pi * np.asarray(start_hz)), network.states, omegas,
+        omegas.copy(), omegas.copy(), grads,
     )  # fmt: skip
     found = np.array([_value(w) for w in omegas]) / (2 * np.pi)
     return {k: Counter(v) for k, v in _tally.items()}, Counter(_calls), found

@@ -8,8 +8,8 @@ import numpy as np
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import HOLE_SIZES
-from fluewright.acoustics.kernels.plan import LONGEST_PIECE
+from fluewright.acoustics.kernels.chain import LONGEST_PIECE
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import Network, Rules
 from fluewright.acoustics.resonance import resonances
 
@@ -22,16 +22,16 @@ def task_of(sizes, n_bore, n_out, states, network: Network, *, rules=None, sensi
     n = states.shape[0]
     n_holes = states.shape[1]
     modes = network.modes if states is network.states else np.ones(n, np.int64)
-    angles = np.zeros(n_holes) if n_holes != network.n_holes else network.angles()
+    given = network.given()._replace(
+        sizes=sizes, n_bore=n_bore, n_out=n_out, n_holes=n_holes, formulas=(rules or network.rules).formulas()
+    )
+    if n_holes != network.n_holes:
+        given = given._replace(angles=np.zeros(n_holes))
     omegas, slopes, resist = np.empty(n), np.empty(n), np.empty(n)
     grads = np.zeros((n if sensitivities else 0, sizes.size))
-    air, rules, table = network.air_vector(), (rules or network.rules).vector(), network.window_table()
 
     def solve(start):
-        kernel.solve(
-            modes, start, sizes, n_bore, n_out, n_holes, angles, states, air, rules, table, omegas, slopes, resist,
-            grads,
-        )  # fmt: skip
+        kernel.solve(given, modes, start, states, omegas, slopes, resist, grads)
 
     if guesses is None:
         solve(np.full(n, 2 * math.pi * 600.0))

@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import ive, jnp_zeros
 
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.plan import lay_out
+from fluewright.acoustics.kernels.nodes import constants_of_holes, lay_out
 from fluewright.acoustics.kernels.window import window_solved
 from fluewright.acoustics.network import Network, Rules
 
@@ -125,11 +125,14 @@ def plan(network: Network) -> Plan:
         raise ValueError("the twin knows the present formulas only, with or without losses and coupling")
     if sizes[offsets.WARM_SHARE] != 0:
         raise ValueError("the twin knows air of one temperature only")
-    rho, c, mu, gamma, pr = network.air_vector()
+    given = network.given()
+    rho, c, mu, gamma, pr = given.gas
     scale = sizes[offsets.C_SCALE]
     air = (rho / scale**2, c * scale, mu, gamma, pr)
     n_bore, n_out, n_holes = network.n_bore, network.n_out, network.n_holes
-    kind, index, x, r, con = lay_out(sizes, n_bore, n_out, n_holes, rules.vector())
+    nodes = lay_out(given)
+    kind, index, x, r = (nodes[name] for name in ("kind", "index", "x", "r"))
+    con = constants_of_holes(given, nodes)
     body_x, body_r = sizes[offsets.HEAD_SIZES + 2 * n_bore :][: 2 * n_out].reshape(-1, 2).T
     radii: list[float] = []
 
@@ -167,7 +170,7 @@ def plan(network: Network) -> Plan:
     bores = np.concatenate([r[kind == 2][at_hole], [r[-1], r[0]]])
     start = max(sizes[offsets.BLOCK_DEPTH], 0)
     bodies = np.interp(np.concatenate([places[:-1], [start]]), body_x, body_r)
-    angles = np.concatenate([network.angles(), [0, 0]])
+    angles = np.concatenate([given.angles, [0, 0]])
     apart = np.abs(places[:, None] - places)
     turned = angles[:, None] - angles
     outer, near, growing = outside_share(apart, (bodies[:, None] + bodies) / 2, turned)
@@ -187,7 +190,7 @@ def plan(network: Network) -> Plan:
     mass, kappa = window_solved(
         sizes[offsets.WINDOW_LENGTH], sizes[offsets.WINDOW_WIDTH], bodies[-1] - r[0], sizes[offsets.RAMP], r[0],
         sizes[offsets.EAR], sizes[offsets.EDGE_OFFSET], sizes[offsets.EDGE_THICKNESS], sizes[offsets.BLOCK_DEPTH],
-        network.window_table(),
+        given.window_table,
     )  # fmt: skip
     recess = (max(-sizes[offsets.BLOCK_DEPTH], 0.0), line_of(r[0], r[0]))
     own = con[np.arange(n_holes)[:, None], network.states.T]

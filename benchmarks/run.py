@@ -20,10 +20,11 @@ from counting import FLOPS, count, flops
 from floor import Speeds, floors_s, measure
 from fluewright import __version__
 from fluewright.acoustics.batch import predict_many
+from fluewright.acoustics.branches import HARMONICS
 from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import Rules, build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
-from fluewright.acoustics.sounding import HARMONICS, blow, find_jumps
+from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.acoustics.synthesis import RATE_HZ, scale_gesture, sound_of
 from fluewright.acoustics.voicing import voicing_effects
 from fluewright.bench.allowance import starting_sizes

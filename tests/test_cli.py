@@ -10,7 +10,7 @@ import sys
 import numpy as np
 import pytest
 
-from fluewright.acoustics.ranges import RangeNote
+from fluewright.acoustics.range_notes import RangeNote
 from fluewright.cli import main
 from fluewright.cli.printing import print_table, warn_ranges
 from fluewright.demo.sound import play
@@ -274,15 +274,70 @@ def test_exit_codes_reach_the_shell(tmp_path):
     assert "there is no such file" in bad.stderr
 
 
-def test_passive_lossless_and_modes_agree_with_each_other(say):
-    plain = strict(say("predict", "d5-cylinder", "--json", "--passive", "--modes", "3")[1])
-    free = strict(say("predict", "d5-cylinder", "--json", "--lossless", "--modes", "3")[1])
+def test_resonances_without_losses_and_modes_agree_with_each_other(say):
+    free = ("predict", "d5-cylinder", "--json", "--no-wall-losses", "--no-radiation")
+    plain = strict(say("predict", "d5-cylinder", "--json", "--modes", "3")[1])
+    lossless = strict(say(*free, "--modes", "3")[1])
     assert plain["modes"]["ccc ccc"][0] == pytest.approx(plain["notes"][0]["frequency_hz"])
-    assert free["notes"][0]["frequency_hz"] > plain["notes"][0]["frequency_hz"]
-    warm = strict(say("predict", "d5-cylinder", "--json", "--lossless", "--sound-speed", "350")[1])
-    cool = strict(say("predict", "d5-cylinder", "--json", "--lossless", "--sound-speed", "343")[1])
+    assert lossless["notes"][0]["frequency_hz"] > plain["notes"][0]["frequency_hz"]
+    warm = strict(say(*free, "--sound-speed", "350")[1])
+    cool = strict(say(*free, "--sound-speed", "343")[1])
     ratio = warm["notes"][3]["frequency_hz"] / cool["notes"][3]["frequency_hz"]
     assert ratio == pytest.approx(350 / 343, rel=1e-9)
+
+
+def quality_column(table):
+    """Return the last column of a printed table of notes, which have a register and a fingering."""
+    rows = [line.split() for line in table.splitlines()]
+    return [row[-1] for row in rows if len(row) > 5 and row[1] in ("1", "2")]
+
+
+def test_wall_losses_and_radiation_are_left_out_each_by_itself(say):
+    """Losses in a tube add up: 1/Q of both is the sum of the parts, but for the little that the pitch moves."""
+    found = {
+        name: [n["quality"] for n in strict(say("predict", "d5-cylinder", "--json", *switches)[1])["notes"]]
+        for name, switches in (
+            ("both", ()), ("radiation", ("--no-wall-losses",)), ("walls", ("--no-radiation",)),
+            ("none", ("--no-wall-losses", "--no-radiation")),
+        )
+    }  # fmt: skip
+    for both, radiation, walls in zip(found["both"], found["radiation"], found["walls"], strict=True):
+        assert both < walls < 200.0 < 1e4
+        assert both < radiation < 1e4
+        assert 1.0 / both == pytest.approx(1.0 / radiation + 1.0 / walls, rel=0.02)
+    # Low notes are damped by the walls, high ones send more away.
+    assert found["radiation"][0] > 3.0 * found["walls"][0]
+    assert found["none"] == [None] * len(found["both"])
+
+
+@pytest.mark.parametrize(
+    ("switches", "said"),
+    [
+        ((), "natural resonances at"),
+        (("--no-wall-losses",), "natural resonances without wall losses at"),
+        (("--no-radiation",), "natural resonances without radiation at"),
+        (("--no-wall-losses", "--no-radiation"), "natural resonances without wall losses and radiation at"),
+    ],
+)
+def test_the_table_says_what_was_left_out_and_shows_no_quality_where_nothing_is_lost(say, switches, said):
+    code, out, _ = say("predict", "d5-cylinder", *switches)
+    assert code == 0
+    assert said in out
+    shown = quality_column(out)
+    assert len(shown) == 14
+    if len(switches) == 2:
+        assert set(shown) == {"-"}
+    else:
+        assert all(10.0 < float(q) < 1e4 for q in shown)
+
+
+def test_help_says_what_each_switch_leaves_out_and_old_ones_are_gone(say):
+    told = " ".join(say("predict", "--help")[1].replace("│", " ").split())
+    assert "friction and heat exchange at the walls" in told
+    assert "the sound that window, holes and foot send away" in told
+    for gone in ("--lossless", "--passive"):
+        assert gone not in told
+        assert say("predict", "d5-cylinder", gone)[0] == 2
 
 
 def test_both_uncertainties_stand_beside_every_note(say):

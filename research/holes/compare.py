@@ -10,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from fluewright.acoustics.kernels.holes import CONSTANTS, HOLE_SIZES, LEFEBVRE, SOLVED, hole_constants
+from fluewright.acoustics.kernels.holes import CONSTANTS, LEFEBVRE, SOLVED, Fingers, hole_constants
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 
 __all__ = ["formula", "main"]
 
@@ -24,7 +25,7 @@ def formula(wall: float, hole: dict[str, Any], state: int, rule: int = SOLVED) -
         angle = hole["upstream_deg"]
     slope = tan(radians(angle)) if cut or hole["upstream"] else 0.0
     size[1:] = b, hole["outer_round"], hole["inner_chamfer"], cut, hole["upstream"], 0.0, slope, hole["waist"]
-    hole_constants(1.0, 1.0 + wall, size, state, 1.0, 0.0, 1.0, rule, out)
+    hole_constants(1.0, 1.0 + wall, size, state, Fingers(1.0, 0.0, 1.0), rule, out)
     series, inner, outer, rim, radius, rim_radius, straight, horn, inner_radius, match = out
     total = inner + outer + rim / (pi * radius * rim_radius) + straight / (pi * radius**2)
     total += horn / (pi * radius * inner_radius) + match / (pi * inner_radius**2)

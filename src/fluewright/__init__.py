@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from fluewright.version import __version__
 
 if TYPE_CHECKING:
-    from fluewright.acoustics.ranges import RangeNote
+    from fluewright.acoustics.range_notes import RangeNote
     from fluewright.acoustics.uncertainty import ShopTolerances
     from fluewright.bench.policy import CutPolicy
     from fluewright.errors import (
@@ -83,7 +83,7 @@ __all__ = [
 
 # Where each name is found; the same as above, for the moment when it is used.
 _HOMES = {
-    "acoustics.ranges": ("RangeNote",),
+    "acoustics.range_notes": ("RangeNote",),
     "acoustics.uncertainty": ("ShopTolerances",),
     "bench.policy": ("CutPolicy",),
     "errors": (

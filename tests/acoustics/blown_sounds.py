@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fluewright.acoustics.sounding import _range, _Walker
+from fluewright.acoustics.branches import Walker, breath_range
 from fluewright.acoustics.synthesis import RATE_HZ, Gesture, sound_of
 from fluewright.listening import Recording, hear_notes
 
@@ -119,7 +119,7 @@ def slow_swell(blown, index, rate, *, noise=True, seed=0, over=1.25):
     modes = blown.modes[index]
     known = modes.table[1:, 0] / (2.0 * np.pi)
     row = 1 + int(np.abs(np.log(known / strongest[-2])).argmin())
-    lowest, _ = _range(_Walker(blown.law, modes, row))
+    lowest, _ = breath_range(Walker(blown.law, modes, row))
     fall = math.nan
     if left.size and math.isfinite(lowest):
         corners = _ramp(begun, top, 0.5)

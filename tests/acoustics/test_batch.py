@@ -11,7 +11,7 @@ import pytest
 
 from fluewright.acoustics.batch import predict_many
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import HOLE_SIZES
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.errors import InputError
@@ -32,7 +32,7 @@ TWICE = """
 import numpy as np
 from fluewright.acoustics.batch import predict_many
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import HOLE_SIZES
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.instrument.starting import load

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from fluewright.acoustics.kernels.played import play
+from fluewright.acoustics.kernels.played import Played, Score, play
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.acoustics.synthesis import Gesture, sound_of
@@ -46,11 +46,11 @@ def settled_pitch(blown, i, pressure, begun, *, seconds=1.6):
     breath = math.log(begun) + share * math.log(pressure / begun)
     log_speed = np.interp(breath, np.log(law.pressures_pa), np.log(law.speeds))
     flow, heard = np.zeros(blocks * 32), np.zeros(blocks * 32)
-    play(
-        float(RATE), 32, log_speed, np.ones(blocks), np.repeat(table[None], blocks, axis=0),
-        np.ones((blocks, len(table))), np.log(law.speeds), law.jets, law.weights, np.zeros(blocks), np.ones(blocks),
-        0.0, flow, start, flow, heard, np.zeros(blocks),
+    score = Score(
+        log_speed, np.ones(blocks), np.zeros(blocks), np.ones(blocks), np.repeat(table[None], blocks, axis=0),
+        np.ones((blocks, len(table))),
     )  # fmt: skip
+    play(float(RATE), 32, score, law.grid, 0.0, flow, start, Played(flow, heard, np.zeros(blocks)))
     y = flow[-RATE // 2 :]
     t = np.arange(y.size) / RATE
     window = np.hanning(y.size)

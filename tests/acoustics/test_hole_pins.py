@@ -11,20 +11,23 @@ import pytest
 
 from fluewright.acoustics.kernels.holes import (
     CONSTANTS,
-    HOLE_SIZES,
     LEFEBVRE,
+    OPEN,
+    PARTLY,
+    Fingers,
     hole_constants,
     inner_length,
     matching_length,
     t_network,
 )
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.kernels.radiation import hole_outside_length
 from fluewright.acoustics.kernels.segments import step_length
+from fluewright.acoustics.network import gas_of
 from fluewright.air import REF_AIR
 
 RHO, C = REF_AIR.density, REF_AIR.sound_speed
-GAS = (RHO, C, REF_AIR.viscosity, REF_AIR.gamma, REF_AIR.prandtl)
-OPEN, HALF = 1, 2
+GAS = gas_of(REF_AIR)
 
 
 def row(b: float, *, cut: float = 0.0, tangent: float = 0.7) -> np.ndarray:
@@ -37,7 +40,7 @@ def row(b: float, *, cut: float = 0.0, tangent: float = 0.7) -> np.ndarray:
 def shunt_length(a, t, size, *, state=OPEN, half=0.5):
     """Return the inertance of the shunt as a length of a duct of the hole's own radius, m: 1 Hz, no losses."""
     omega = 2.0 * math.pi
-    zs = t_network(omega, a, a + t, size, state, half, 0.0, 1.0, LEFEBVRE, *GAS, 0.0, 0.0)[1]
+    zs = t_network(omega, a, a + t, size, state, Fingers(half, 0.0, 1.0), LEFEBVRE, GAS, 0.0, 0.0)[1]
     return zs.imag / (omega * RHO) * math.pi * size[1] ** 2
 
 
@@ -67,10 +70,10 @@ def test_a_partly_covered_hole_stays_our_construction(sigma):
     assert step_length(r_o, b)[0] / r_o == pytest.approx(0.8216 * (1.0 - 1.35 * xi + 0.31 * xi**3), rel=1e-12)
     inertance = (step_length(r_o, b)[0] / r_o + 0.82) / (math.pi * r_o)
     chimney = (t + b * matching_length(b / a)) / (math.pi * b * b) + inner_length(b / a) / (math.pi * b)
-    ours = shunt_length(a, t, row(b), state=HALF, half=sigma) / (math.pi * b * b)
+    ours = shunt_length(a, t, row(b), state=PARTLY, half=sigma) / (math.pi * b * b)
     assert ours == pytest.approx(inertance + chimney, rel=3e-5)
     omega = 2.0 * math.pi * 5.0
-    zs = t_network(omega, a, a + t, row(b), HALF, sigma, 0.0, 1.0, LEFEBVRE, *GAS, 0.0, 1.0)[1]
+    zs = t_network(omega, a, a + t, row(b), PARTLY, Fingers(sigma, 0.0, 1.0), LEFEBVRE, GAS, 0.0, 1.0)[1]
     assert zs.real == pytest.approx(RHO * omega**2 / (4.0 * math.pi * C), rel=1e-5)
 
 
@@ -81,11 +84,11 @@ def test_a_hole_hardly_covered_stays_near_a_flanged_one():
     """
     a, b, t = 7e-3, 3.5e-3, 4e-3
     out = np.empty(CONSTANTS)
-    hole_constants(a, a + t, row(b), HALF, 1.0 - 1e-9, 0.0, 1.0, LEFEBVRE, out)
+    hole_constants(a, a + t, row(b), PARTLY, Fingers(1.0 - 1e-9, 0.0, 1.0), LEFEBVRE, out)
     assert out[2] * math.pi * b == pytest.approx(0.82, abs=0.034)
 
 
 def test_covering_lengthens_a_hole_steadily():
-    lengths = [shunt_length(7e-3, 4e-3, row(3.5e-3), state=HALF, half=s) for s in (0.95, 0.7, 0.4, 0.2, 0.05)]
+    lengths = [shunt_length(7e-3, 4e-3, row(3.5e-3), state=PARTLY, half=s) for s in (0.95, 0.7, 0.4, 0.2, 0.05)]
     assert lengths == sorted(lengths)
     assert lengths[0] > shunt_length(7e-3, 4e-3, row(3.5e-3))

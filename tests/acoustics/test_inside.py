@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from walked_bore import hole_of, walked, walked_field
 
 from fluewright.acoustics.impedance import impedance_curve
-from fluewright.acoustics.inside import _hole, _solve_inside, field_along_bore, with_fingering
+from fluewright.acoustics.inside import field_along_bore, with_fingering
 from fluewright.acoustics.network import Rules, build_network
 from fluewright.acoustics.resonance import resonances, resonances_by_mode
 from fluewright.errors import InputError, ModelError
@@ -35,9 +36,25 @@ def test_face_has_the_impedance_of_the_curve(name):
 def test_face_agrees_with_block_moved_warm_breath_and_coupled_openings(change, coupled):
     network = build_network(change(load("c5-taper")), rules=Rules(coupled=coupled))
     for row in (0, 3, 9):
-        inside = _solve_inside(network, row, 2.0 * np.pi * 801.0)
+        inside = walked(network, row, 2.0 * np.pi * 801.0)
         expected = impedance_curve(network, row, np.array([801.0])).bore[0]
         assert inside.face_pressure - inside.window_source == pytest.approx(expected, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    "change", [lambda m: m, lambda m: with_block(m, 1.1), lambda m: with_block(m, -1.6), warm],
+    ids=["as it is", "block forward", "block back", "warm breath"],
+)  # fmt: skip
+@pytest.mark.parametrize("coupled", [False, True])
+def test_the_whole_field_agrees_with_one_walked_as_linear_forms(change, coupled):
+    """The same physics by another way (tests/acoustics/walked_bore.py), on both sides of each jump."""
+    network = build_network(change(load("c5-taper")), rules=Rules(coupled=coupled))
+    for row, hz in ((0, 523.0), (4, 801.0), (9, 1637.0)):
+        x, p, u = field_along_bore(network, row, hz, 80)
+        upper = np.concatenate([x[:-1] == x[1:], [False]])
+        there = walked_field(network, row, hz, x.tolist(), upper.tolist())
+        assert p == pytest.approx(there[0], rel=1e-8, abs=1e-9)
+        assert u == pytest.approx(there[1], rel=1e-8, abs=1e-9 * np.abs(u).max())
 
 
 def test_flow_jumps_at_open_holes_by_pressure_over_shunt():
@@ -46,7 +63,7 @@ def test_flow_jumps_at_open_holes_by_pressure_over_shunt():
     x, p, u = field_along_bore(network, row, hz)
     for j, hole in enumerate(network.model.holes):
         (head,) = np.flatnonzero(np.isclose(x[:-1], 1e-3 * hole.position_mm, atol=1e-12) & (x[:-1] == x[1:]))
-        half, shunt, _, _ = _hole(network, 2.0 * np.pi * hz, j, int(network.states[row][j]))
+        half, shunt, _, _ = hole_of(network, 2.0 * np.pi * hz, j, int(network.states[row][j]))
         node = p[head + 1] + half * u[head + 1]
         assert u[head] - u[head + 1] == pytest.approx(node / shunt, rel=1e-9)
         assert p[head] == pytest.approx(node + half * u[head], rel=1e-9)

@@ -13,14 +13,14 @@ from fluewright.acoustics.jet import (
     NODE_SPACING,
     NODES,
     JetSettings,
-    _wave_table,
     free_length_m,
     jet_memory,
     rayleigh_wave,
+    wave_table,
     windway_flow,
 )
-from fluewright.acoustics.kernels.blown import jet_response
-from fluewright.acoustics.kernels.jet import LONG_WAVE, travelled
+from fluewright.acoustics.kernels.jet import LONG_WAVE, JetWay, travelled
+from fluewright.acoustics.kernels.loop import jet_response
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.instrument.starting import load
@@ -75,7 +75,8 @@ def test_speed_and_growth_stay_what_they_were_set_on():
 
 def law_of(shaken, length, widening, reynolds, settings):
     """Return cosh(growth) exp(-j phase), the wave at the edge over the air's displacement."""
-    phase, grown = travelled(shaken, length, widening, reynolds, settings.wave_speed, settings.growth, *_wave_table())
+    way = JetWay(length, widening, reynolds, settings.wave_speed, settings.growth)
+    phase, grown = travelled(shaken, way, wave_table())
     return (math.cosh(grown) if grown > 0.0 else math.exp(grown)) * np.exp(-1j * phase)
 
 
@@ -89,7 +90,7 @@ def test_what_a_wave_travels_by_integration():
     wave, growth = rayleigh_wave(shifted)
     damped = 1.0 - (6.0 + 6.0 * wave**3) / (reynolds * stretch ** (1.0 / 3.0))
     along = length / stretch ** (2.0 / 3.0) * local / shifted
-    phase, grown = travelled(shaken, length, widening, reynolds, 1.3, 0.75, *_wave_table())
+    phase, grown = travelled(shaken, JetWay(length, widening, reynolds, 1.3, 0.75), wave_table())
     assert phase == pytest.approx(np.mean(along * wave) / 1.3, rel=1e-5)
     assert grown == pytest.approx(0.75 * np.mean(along * growth * damped), rel=1e-4)
 
@@ -111,7 +112,7 @@ FITS = [
 def test_the_memory_answers_as_the_law(length, low, played, wave, widening, reynolds):
     """F of the nodes against (1 - cosh exp(-j))/(j w); the memory is causal and finite, the law is neither."""
     settings = JetSettings()
-    weights = jet_memory(length, widening, reynolds, settings)
+    weights = jet_memory(JetWay(length, widening, reynolds, settings.wave_speed, settings.growth))
     assert weights.shape == (NODES,)
     assert weights.sum() == pytest.approx(1.0, abs=1e-12)
     shaken = np.linspace(0.03, 0.8, 200)
@@ -124,7 +125,7 @@ def test_the_memory_answers_as_the_law(length, low, played, wave, widening, reyn
 
 
 def test_the_slope_of_the_answer():
-    weights = jet_memory(12.0, 0.1, 300.0, JetSettings())
+    weights = jet_memory(JetWay(12.0, 0.1, 300.0, 1.3, 0.75))
     for w in (weights, weights[:1]):
         for s in (0.1j, 0.02 + 0.3j):
             ahead, back = (jet_response(s + d, NODE_SPACING, w)[0] for d in (1e-5, -1e-5))
@@ -133,7 +134,7 @@ def test_the_slope_of_the_answer():
 
 def test_a_very_slow_jet_is_carried_whole():
     """Far below its frequencies the wave follows the air: H -> 1, so eta -> a constant times v and not v/(j w)."""
-    weights = jet_memory(12.0, 0.1, 300.0, JetSettings())
+    weights = jet_memory(JetWay(12.0, 0.1, 300.0, 1.3, 0.75))
     age = NODE_SPACING * float(weights @ np.arange(1, NODES + 1))
     assert abs(jet_response(1e-6j, NODE_SPACING, weights)[0]) == pytest.approx(abs(age), rel=1e-3)
 

@@ -8,16 +8,16 @@ import pytest
 
 from fluewright.acoustics.jet import (
     JetSettings,
-    _wave_table,
     breath_air,
     free_length_m,
     jet_law,
     jet_memory,
     jet_offset_m,
+    wave_table,
     windway_flow,
 )
 from fluewright.acoustics.jet_shape import jet_shape
-from fluewright.acoustics.kernels.jet import travelled
+from fluewright.acoustics.kernels.jet import JetWay, travelled
 from fluewright.acoustics.network import air_of
 from fluewright.errors import InputError
 from fluewright.instrument.parts import Chamfer
@@ -72,7 +72,7 @@ def test_the_wave_at_the_edge_is_the_kernels(name, hz):
     turbulent = min(max((flow.reynolds - 2000.0) / 2000.0, 0.0), 1.0)
     widening = length * 6.0 * (mu / rho + 0.25 * 0.03 * turbulent * speed * b) / (speed * b * b)
     phase, growth = travelled(
-        omega * b / speed, length / b, widening, speed * b * rho / mu, 1.1, 0.6, *_wave_table()
+        omega * b / speed, JetWay(length / b, widening, speed * b * rho / mu, 1.1, 0.6), wave_table()
     )  # fmt: skip
     assert (shape.phase, shape.growth) == pytest.approx((phase, growth), rel=1e-12)
     size = math.cosh(growth) if growth > 0.0 else math.exp(growth)
@@ -80,7 +80,7 @@ def test_the_wave_at_the_edge_is_the_kernels(name, hz):
     assert shape.wave_mm[-1] == pytest.approx(1e3 * expected, rel=1e-9)
     assert shape.swing_mm(0.0)[-1] == pytest.approx(1e3 * expected, rel=1e-9)
     # And the answer that the sounding model remembers is the same wave, within its least-squares fit.
-    weights = jet_memory(length / b, widening, speed * b * rho / mu, settings)
+    weights = jet_memory(JetWay(length / b, widening, speed * b * rho / mu, settings.wave_speed, settings.growth))
     shaken = omega * b / speed
     if 0.03 <= shaken <= 0.3:
         remembered = weights @ np.exp(-1j * shaken * 1.25 * np.arange(1, weights.size + 1))

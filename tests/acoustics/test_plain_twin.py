@@ -8,7 +8,7 @@ import pytest
 
 from fluewright.acoustics.impedance import impedance_curve
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import HOLE_SIZES
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import PUBLISHED, Corrections, Rules, build_network
 from fluewright.acoustics.resonance import resonances
 from fluewright.instrument.starting import load, starting_models

@@ -20,7 +20,7 @@ from test_random_models import published_rules, random_model
 
 from fluewright.acoustics.impedance import impedance_curve
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import HOLE_SIZES
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import build_network
 from fluewright.air import REF_AIR
 

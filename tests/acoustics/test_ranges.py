@@ -8,10 +8,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from fluewright.acoustics.kernels.holes import CONSTANTS, HOLE_SIZES, SOLVED, hole_constants
+from fluewright.acoustics.hole_ranges import SOLVED_HOLE
+from fluewright.acoustics.kernels.holes import CONSTANTS, OPEN, SOLVED, Fingers, hole_constants
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import PUBLISHED, Rules, build_network
-from fluewright.acoustics.ranges import SOLVED_HOLE, RangeNote, out_of_range, window_ranges, window_sizes
+from fluewright.acoustics.range_notes import RangeNote
+from fluewright.acoustics.ranges import out_of_range
 from fluewright.acoustics.resonance import resonances
+from fluewright.acoustics.window_ranges import window_ranges, window_sizes
 from fluewright.air import moist_air
 from fluewright.errors import InputError
 from fluewright.instrument.files import validate_model
@@ -203,7 +207,7 @@ def test_hole_ranges_lie_within_the_solved_holes():
         size, made = np.zeros(HOLE_SIZES), np.empty(CONSTANTS)
         size[1:7] = b, hole["outer_round"], hole["inner_chamfer"], cut, one_sided, 0.0
         size[7:] = math.tan(math.radians(angle)), hole["waist"]
-        hole_constants(1.0, 1.0 + wall, size, 1, 1.0, 0.0, 1.0, SOLVED, made)
+        hole_constants(1.0, 1.0 + wall, size, OPEN, Fingers(1.0, 0.0, 1.0), SOLVED, made)
         inner.append(made[8])
         height.append(wall / made[8])
         horn.append(made[8] / made[4])

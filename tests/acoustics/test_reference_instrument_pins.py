@@ -11,13 +11,14 @@ import numpy as np
 import pytest
 
 from fluewright.acoustics.kernels import network as kernel
-from fluewright.acoustics.kernels.holes import matching_length, t_network
+from fluewright.acoustics.kernels.gas import Gas
+from fluewright.acoustics.kernels.given import Formulas, Given
+from fluewright.acoustics.kernels.holes import DUBOS, LEFEBVRE, Fingers, matching_length, t_network
 from fluewright.acoustics.kernels.window import SOLVED_TERMS, ear_share, window_inertance
 
-REF = np.array([1.2, 343.5, 1.82e-5, 1.4015, 0.71])
-# Thick foot wall, series rule, lossy, radiate, window rule, coupling.
-UNFLANGED_DUBOS = np.array([0, 1, 1, 1, 0, 0])
-UNFLANGED_LEFEBVRE = np.array([0, 0, 1, 1, 0, 0])
+REF = Gas(1.2, 343.5, 1.82e-5, 1.4015, 0.71)
+UNFLANGED_DUBOS = Formulas(thick_foot=0, hole_rule=DUBOS, lossy=1.0, radiate=1.0, solved_window=0, coupled=0)
+UNFLANGED_LEFEBVRE = UNFLANGED_DUBOS._replace(hole_rule=LEFEBVRE)
 NO_TABLE = np.zeros(SOLVED_TERMS)
 
 
@@ -48,16 +49,18 @@ def sizes(
     return np.array(head + bore + outside + rows)
 
 
+def given_of(vector, n_holes, rules):
+    return Given(vector, 2, 4, n_holes, np.zeros(n_holes), REF, rules, NO_TABLE)
+
+
 def solve(vector, states, modes=(1, 2, 3), rules=UNFLANGED_DUBOS):
     modes = np.array(modes)
     n = modes.size
     omegas, slopes, resistances = np.empty(n), np.empty(n), np.empty(n)
     grads = np.zeros((0, vector.size))
     table = np.tile(np.array(states, np.int8), (n, 1)).reshape(n, len(states))
-    kernel.solve(
-        modes, 2 * np.pi * 550.0 * modes, vector, 2, 4, len(states), np.zeros(len(states)), table, REF, rules, NO_TABLE,
-        omegas, slopes, resistances, grads
-    )  # fmt: skip
+    given = given_of(vector, len(states), rules)
+    kernel.solve(given, modes, 2 * np.pi * 550.0 * modes, table, omegas, slopes, resistances, grads)
     return omegas / (2 * np.pi), omegas * slopes / (2 * resistances)
 
 
@@ -112,9 +115,8 @@ def test_bore_impedance_at_500_hz_stays_as_it_was():
     omega = 2 * np.pi * 500.0
     z, slope, window = (np.empty(1, complex) for _ in range(3))
     kernel.curve(
-        np.array([omega]), vector, 2, 4, 0, np.zeros(0), np.zeros(0, np.int8), REF, UNFLANGED_DUBOS, NO_TABLE,
-        z, slope, window, np.empty(1)
-    )  # fmt: skip
+        given_of(vector, 0, UNFLANGED_DUBOS), np.zeros(0, np.int8), np.array([omega]), z, slope, window, np.empty(1)
+    )
     assert window[0] == pytest.approx(complex(2743.7490, 519980.1245), abs=2e-3)
     assert z[0] - window[0] == pytest.approx(complex(92460.939, -1520279.258), abs=2e-3)
 
@@ -129,7 +131,7 @@ def test_reference_hole_stays_as_it_was_open_and_closed():
     """docs/physics/holes.md#reference-hole; REF air, 500 Hz, a = 7, b = 3.5, t = 4 mm, flat rigid cap when closed."""
     size = np.array([0.0, 0.0035, 0, 0, 0, 0, 0, 0.7, 0])
     omega = 2 * np.pi * 500.0
-    rest = (0.5, 0.0, 1.0, 1, *REF, 1.0, 1.0)
+    rest = (Fingers(0.5, 0.0, 1.0), DUBOS, REF, 1.0, 1.0)
     assert matching_length(0.5) == pytest.approx(0.0641171875, abs=1e-12)
     za, zs, _, _ = t_network(omega, 0.007, 0.011, size, 1, *rest)
     assert za == pytest.approx(-7121.6116j, abs=1e-3)

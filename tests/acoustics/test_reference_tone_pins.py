@@ -13,13 +13,14 @@ import pytest
 
 from fluewright.acoustics.jet import lumped_law
 from fluewright.acoustics.kernels.blown import (
-    _harmonics,
-    _series,
+    _put_harmonics,
+    _put_signal,
     balance,
     count_unstable,
-    onset,
 )
-from fluewright.acoustics.kernels.played import play
+from fluewright.acoustics.kernels.jet import JetGrid
+from fluewright.acoustics.kernels.loop import onset
+from fluewright.acoustics.kernels.played import Played, Score, play
 
 AREA = 4e-3 * 12e-3
 A_K = 25.72264728
@@ -71,12 +72,13 @@ def played(speed, count, *, rate=48_000, seconds=0.6):
     start = np.zeros((count, 2))
     start[0, 1] = 1e-6
     flow = np.zeros(blocks * block)
-    play(
-        float(rate), block, np.full(blocks, math.log(speed)), np.ones(blocks),
-        np.repeat(modes_of(count)[None], blocks, axis=0), np.ones((blocks, count)), np.log([speed, 1.1 * speed]),
-        np.array([jet, jet]), np.array([weights, weights]), np.zeros(blocks), np.ones(blocks), 1.0,
-        np.zeros(flow.size), start, flow, np.zeros(flow.size), np.zeros(blocks),
+    score = Score(
+        np.full(blocks, math.log(speed)), np.ones(blocks), np.zeros(blocks), np.ones(blocks),
+        np.repeat(modes_of(count)[None], blocks, axis=0), np.ones((blocks, count)),
     )  # fmt: skip
+    grid = JetGrid(np.log([speed, 1.1 * speed]), np.array([jet, jet]), np.array([weights, weights]))
+    played_ = Played(flow, np.zeros(flow.size), np.zeros(blocks))
+    play(float(rate), block, score, grid, 1.0, np.zeros(flow.size), start, played_)
     y = flow[-int(0.2 * rate) :]
     up = np.flatnonzero((y[:-1] < 0.0) & (y[1:] >= 0.0))
     at = up + y[up] / (y[up] - y[up + 1])
@@ -89,8 +91,8 @@ def test_series_and_harmonics_undo_each_other():
     v = rng.standard_normal(HARMONICS + 1) + 1j * rng.standard_normal(HARMONICS + 1)
     v[0] = 0.0
     signal, back = np.empty(SAMPLES), np.empty(HARMONICS + 1, dtype=complex)
-    _series(v, np.ones(HARMONICS + 1, dtype=complex), turns_of(), signal, HARMONICS)
-    _harmonics(signal, turns_of(), back)
+    _put_signal(v, HARMONICS, turns_of(), signal)
+    _put_harmonics(signal, turns_of(), back)
     assert back == pytest.approx(v, abs=1e-14)
 
 

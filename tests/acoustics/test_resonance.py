@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import HOLE_SIZES
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import Corrections, Rules, build_network
 from fluewright.acoustics.resonance import predict_notes, resonances, resonances_by_mode, targets_hz
 from fluewright.errors import ComputeError
@@ -20,10 +20,7 @@ def loop(network, omegas, row):
     """Return (Z, dZ/domega) at every omega."""
     omegas = np.atleast_1d(omegas)
     z, slope, window = (np.empty(omegas.size, complex) for _ in range(3))
-    kernel.curve(
-        omegas, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(), network.states[row],
-        network.air_vector(), network.rules.vector(), network.window_table(), z, slope, window, np.empty(omegas.size),
-    )  # fmt: skip
+    kernel.curve(network.given(), network.states[row], omegas, z, slope, window, np.empty(omegas.size))
     return z, slope
 
 
@@ -265,3 +262,23 @@ def test_warm_breath_raises_every_note():
     assert (change > 0).all()
     # Two per cent of absolute temperature everywhere would be 17 cents.
     assert (change < 17.2).all()
+
+
+@pytest.mark.parametrize("cut_mm", [0.2, 0.6])
+def test_a_hole_cut_upstream_sounds_as_one_cut_downstream_further_up(cut_mm):
+    """Mirrored cuts differ by their acoustic centres alone; nearer the window, its own notes are sharper."""
+    network = build_network(load("d5-cylinder"))
+    hole = network.sizes.size - offsets.HOLE_SIZES * network.n_holes  # the first, which governs the highest notes
+
+    def notes(column, moved_mm=0.0):
+        sizes = network.sizes.copy()
+        sizes[hole + column] = 1e-3 * cut_mm
+        sizes[hole + offsets.PLACE] += 1e-3 * moved_mm
+        return resonances(network, sizes=sizes).frequencies_hz
+
+    up, down = notes(offsets.UPSTREAM), notes(offsets.DOWNSTREAM)
+    apart = 2.0 * 0.253 * cut_mm
+    assert up == pytest.approx(notes(offsets.DOWNSTREAM, -apart), rel=1e-12)
+    governed = network.states[:, 0] == 1
+    assert governed.any()
+    assert (up[governed] > down[governed]).all()

@@ -13,6 +13,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from fluewright.acoustics.blown_modes import blown_modes
+from fluewright.acoustics.branches import HARMONICS, Walker, turns_of_period
+from fluewright.acoustics.breath_need import breath_curve, octave_widths
 from fluewright.acoustics.impedance import impedance_curve
 from fluewright.acoustics.jet import (
     JetSettings,
@@ -25,22 +28,12 @@ from fluewright.acoustics.jet import (
     windway_flow,
 )
 from fluewright.acoustics.kernels import network as kernel
-from fluewright.acoustics.kernels.blown import admittance, balance, onset
+from fluewright.acoustics.kernels.blown import balance
 from fluewright.acoustics.kernels.jet import jet_at
+from fluewright.acoustics.kernels.loop import admittance, onset
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances
-from fluewright.acoustics.sounding import (
-    HARMONICS,
-    _turns,
-    _Walker,
-    at_notes,
-    blow,
-    blown_modes,
-    breath_curve,
-    breath_plan,
-    find_jumps,
-    octave_widths,
-)
+from fluewright.acoustics.sounding import at_notes, blow, breath_plan, find_jumps
 from fluewright.errors import InputError
 from fluewright.instrument.starting import load
 
@@ -71,13 +64,12 @@ def jet_of(some, pressure):
     """Return (jet, weights, log speed) of a blown model at a breath."""
     law = some.law
     at = float(np.interp(math.log(pressure), np.log(law.pressures_pa), np.log(law.speeds)))
-    jet, weights = np.empty(law.jets.shape[1]), np.empty(law.weights.shape[1])
-    jet_at(at, np.log(law.speeds), law.jets, law.weights, jet, weights)
-    return jet, weights, at
+    weights = np.empty(law.weights.shape[1])
+    return jet_at(at, law.grid, weights), weights, at
 
 
 def walker_of(some, i):
-    return _Walker(some.law, some.modes[i], some.modes[i].row_of(int(some.network.modes[i])))
+    return Walker(some.law, some.modes[i], some.modes[i].row_of(int(some.network.modes[i])))
 
 
 def motion_at(some, i, pressure):
@@ -152,11 +144,8 @@ def test_radiation_of_a_mode_lies_between_nothing_and_all_openings_in_step():
         for i, modes in enumerate(some.modes):
             rows = np.full(modes.numbers.size, i)
             flows = np.zeros((rows.size, network.n_holes + 2), dtype=complex)
-            kernel.mouths(
-                modes.table[:, 0], network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-                network.states[rows], network.air_vector(), network.rules_vector(), network.window_table(),
-                flows, np.empty(network.n_holes + 2),
-            )  # fmt: skip
+            places = np.empty(network.n_holes + 2)
+            kernel.mouths(network.given(), network.states[rows], np.ascontiguousarray(modes.table[:, 0]), flows, places)
             assert (modes.radiation > 0.0).all()
             assert (modes.radiation <= np.abs(flows).sum(axis=1)).all()
     # All closed: window and foot, nearly equal flows; in phase at mode 1 over about half a wave: sqrt(2 + 2 sinc).
@@ -342,7 +331,7 @@ def lumped_motion(speed, scale, hz, harmonics=HARMONICS):
     modes = np.column_stack([2.0 * np.pi * 500.0 / scale * k, 35.0 * np.sqrt(k), np.full(3, 25.72264728 / scale)])
     v = np.zeros(harmonics + 1, dtype=complex)
     v[1] = 0.08 * speed
-    omega, done = balance(v, 2.0 * np.pi * hz / scale, harmonics, modes, jet, weights, _turns(64, harmonics))
+    omega, done = balance(v, 2.0 * np.pi * hz / scale, harmonics, modes, jet, weights, turns_of_period(64, harmonics))
     assert done
     return omega / (2.0 * np.pi), v
 
@@ -395,10 +384,16 @@ def test_denser_air_asks_for_more_breath_and_nothing_else(factor, index, share):
     v[:] = note.branch.velocities[k]
     dense, light = v.copy(), v.copy()
     near = 2.0 * np.pi * note.branch.frequencies_hz[k]
-    omega, done = balance(light, near, HARMONICS, modes, jet, weights, _turns(64, HARMONICS))
-    heavier = jet * np.array([1.0, 1.0, factor, factor, 1.0])
+    omega, done = balance(light, near, HARMONICS, modes, jet, weights, turns_of_period(64, HARMONICS))
+    heavier = jet._replace(source=factor * jet.source, loss=factor * jet.loss)
     omega_2, done_2 = balance(
-        dense, near, HARMONICS, modes * np.array([1.0, 1.0, 1.0 / factor]), heavier, weights, _turns(64, HARMONICS)
+        dense,
+        near,
+        HARMONICS,
+        modes * np.array([1.0, 1.0, 1.0 / factor]),
+        heavier,
+        weights,
+        turns_of_period(64, HARMONICS),
     )
     assert done
     assert done_2

@@ -6,10 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.optimize import brentq
+from walked_bore import walked
 
 from fluewright.acoustics.batch import predict_many
-from fluewright.acoustics.inside import _solve_inside, field_along_bore
-from fluewright.acoustics.kernels import network as kernel
+from fluewright.acoustics.impedance import impedance_curve
+from fluewright.acoustics.inside import field_along_bore
 from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.plan import window_constants
 from fluewright.acoustics.kernels.segments import step_length
@@ -90,9 +91,7 @@ def written_out(network, omega, bore=BORE):
             matrix = waves[s1] @ np.linalg.inv(waves[s2])
         state = matrix @ state
     # The window's own inertance, as the kernels have it (it is not what is tried here).
-    m, *_ = window_constants(
-        network.sizes, network.n_bore, network.n_out, network.rules.vector(), network.window_table()
-    )
+    m = window_constants(network.given()).inertance
     return (state[0] / state[1]).imag + omega * rho * m
 
 
@@ -177,15 +176,10 @@ def test_the_field_inside_jumps_in_pressure_at_a_step_and_closes_at_the_window(h
     network = build_network(jointed(holes=hole), rules=replace(Rules(), coupled=False))
     for row in range(len(network.fingerings)):
         omega = 2.0 * math.pi * 801.0
-        loop, slope, window = (np.empty(1, complex) for _ in range(3))
-        angle = np.empty(1)
-        kernel.curve(
-            np.array([omega]), network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-            network.states[row], network.air_vector(), network.rules.vector(), network.window_table(), loop, slope,
-            window, angle,
-        )  # fmt: skip
-        inside = _solve_inside(network, row, omega)
-        assert inside.face_pressure == pytest.approx(loop[0] - window[0], rel=1e-9)
+        bore = impedance_curve(network, row, np.array([801.0])).bore[0]
+        assert walked(network, row, omega).face_pressure == pytest.approx(bore, rel=1e-9)
+        _, p, u = field_along_bore(network, row, 801.0, 300)
+        assert p[0] / u[0] == pytest.approx(bore, rel=1e-9)
     x, p, u = field_along_bore(network, 0, 801.0, 300)
     at = np.flatnonzero(x == 0.06)
     assert at.size == 2

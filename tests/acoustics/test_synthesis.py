@@ -9,9 +9,10 @@ from blown_sounds import breaths_of, heard, settled, slow_swell
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from fluewright.acoustics.kernels.played import lagged, play
+from fluewright.acoustics.branches import Walker
+from fluewright.acoustics.kernels.played import Played, Score, lagged, play
 from fluewright.acoustics.network import build_network
-from fluewright.acoustics.sounding import _Walker, blow, find_jumps
+from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.acoustics.synthesis import (
     LONGEST_S,
     RATE_HZ,
@@ -59,7 +60,7 @@ def cents_of_notes(blown, slurred_from=None):
             continue
         rows = settled(blown, i, from_index=(slurred_from or {}).get((note.note, note.register)))
         off[note.note, note.register, i] = max(abs(1200.0 * math.log2(hz / note.frequency_at(p))) for p, hz, _ in rows)
-        walker = _Walker(blown.law, blown.modes[i], blown.modes[i].row_of(int(blown.network.modes[i])))
+        walker = Walker(blown.law, blown.modes[i], blown.modes[i].row_of(int(blown.network.modes[i])))
         for p, hz, rms in rows:
             at = walker.log_speed(p)
             motions, _ = walker.motions(np.array([at - 0.003, at]), 2.0 * np.pi * hz)
@@ -273,11 +274,11 @@ def run_free(blown, index, start, blocks, block=32):
     x = start.copy()
     energies = [float((((x[:, 1] ** 2) + (modes[:, 0] * x[:, 0]) ** 2) / modes[:, 2]).sum())]
     for _ in range(blocks):
-        play(
-            float(RATE_HZ), block, np.array([np.log(10.0)]), np.zeros(1), modes[None], np.ones((1, len(modes))),
-            np.log(blown.law.speeds), blown.law.jets, blown.law.weights, np.zeros(1), np.ones(1), 0.0,
-            np.zeros(block), x, np.zeros(block), np.zeros(block), np.zeros(1),
-        )  # fmt: skip
+        score = Score(
+            np.array([np.log(10.0)]), np.zeros(1), np.zeros(1), np.ones(1), modes[None], np.ones((1, len(modes)))
+        )
+        played = Played(np.zeros(block), np.zeros(block), np.zeros(1))
+        play(float(RATE_HZ), block, score, blown.law.grid, 0.0, np.zeros(block), x, played)
         energies.append(float((((x[:, 1] ** 2) + (modes[:, 0] * x[:, 0]) ** 2) / modes[:, 2]).sum()))
     return np.array(energies)
 

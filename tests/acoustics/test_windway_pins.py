@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from fluewright.acoustics.kernels.windway import exit_speed, friction_reynolds
+from fluewright.acoustics.kernels.windway import Channel, exit_speed, friction_reynolds
 
 RHO, MU = 1.15, 1.85e-5
 TABLE = [
@@ -20,7 +20,7 @@ TABLE = [
 @pytest.mark.parametrize(("pressure", "speed", "share", "reynolds", "x_plus", "friction", "flow"), TABLE)
 def test_the_table_of_the_windway_stays_as_it_was(pressure, speed, share, reynolds, x_plus, friction, flow):
     """docs/physics/jet.md#windway: h 1, H 12, l 50 mm, entry loss 0.05, no side walls; every digit printed."""
-    found, at, turned = exit_speed(pressure, 0.05, 1e-3, 1e-3, math.inf, 0.05, RHO, MU)
+    _, found, at, turned = exit_speed(pressure, Channel(0.05, 1e-3, 1e-3, math.inf, 0.05), RHO, MU)
     assert found == pytest.approx(speed, abs=6e-7)
     assert found / math.sqrt(2.0 * pressure / RHO) == pytest.approx(share, abs=6e-7)
     assert turned == pytest.approx(reynolds, abs=6e-4)

@@ -10,9 +10,10 @@ from skrf.media import DefinedGammaZ0
 from skrf.network import cascade_list
 
 from fluewright.acoustics.kernels.segments import piece
+from fluewright.acoustics.network import gas_of
 from fluewright.air import REF_AIR
 
-GAS = (REF_AIR.density, REF_AIR.sound_speed, REF_AIR.viscosity, REF_AIR.gamma, REF_AIR.prandtl)
+GAS = gas_of(REF_AIR)
 
 
 def exact_line(w: np.ndarray, a: float) -> tuple[np.ndarray, np.ndarray]:
@@ -34,7 +35,7 @@ def our_chain(f_hz: np.ndarray, lengths: np.ndarray, radii: np.ndarray) -> np.nd
     for i, f in enumerate(f_hz):
         matrix = np.eye(2, dtype=complex)
         for length, a in zip(lengths, radii, strict=True):
-            entries = piece(2.0 * math.pi * f, length, a, a, *GAS, 1.0)[:4]
+            entries = piece(2.0 * math.pi * f, length, a, a, GAS, 1.0)[:4]
             matrix = matrix @ np.array(entries).reshape(2, 2)
         total[i] = matrix
     return total
@@ -43,7 +44,7 @@ def our_chain(f_hz: np.ndarray, lengths: np.ndarray, radii: np.ndarray) -> np.nd
 def their_chain(f_hz: np.ndarray, lengths: np.ndarray, radii: np.ndarray) -> np.ndarray:
     frequency = skrf.Frequency.from_f(f_hz, unit="Hz")
     # One reference impedance at all ports keeps the waves of neighbouring sections alike.
-    port = GAS[0] * GAS[1] / (math.pi * float(np.mean(radii)) ** 2)
+    port = GAS.rho * GAS.c / (math.pi * float(np.mean(radii)) ** 2)
     sections = []
     for length, a in zip(lengths, radii, strict=True):
         g, zc = exact_line(2.0 * math.pi * f_hz, a)

@@ -11,6 +11,7 @@ import pytest
 from scipy import special
 from scipy.integrate import solve_ivp
 
+from fluewright.acoustics.kernels.gas import Gas
 from fluewright.acoustics.kernels.losses import line, ratio_f
 from fluewright.acoustics.kernels.segments import piece, step_length
 from fluewright.air import REF_AIR
@@ -18,7 +19,7 @@ from fluewright.air import REF_AIR
 RHO, C, MU, GAMMA, PR = (
     REF_AIR.density, REF_AIR.sound_speed, REF_AIR.viscosity, REF_AIR.gamma, REF_AIR.prandtl
 )  # fmt: skip
-GAS = (RHO, C, MU, GAMMA, PR)
+GAS = Gas(RHO, C, MU, GAMMA, PR)
 Z0 = RHO * C
 C1 = 1.0 + (GAMMA - 1.0) / math.sqrt(PR)
 C2 = (3.0 + 4.0 * (GAMMA - 1.0) / math.sqrt(PR) - (GAMMA - 1.0) / PR) / 2.0 - C1**2 / 2.0
@@ -64,7 +65,7 @@ def test_ratio_and_its_derivative(r):
 def test_attenuation_slowing_and_impedance_of_round_ducts(f_hz, a_mm, nepers, decibels, slowing, impedance):
     """Zwikker & Kosten (1949), Keefe (1984); evaluated by other code than the program's."""
     w, a = omega(f_hz), a_mm * 1e-3
-    g, zc = line(w, a, *GAS, 1.0)[:2]
+    g, zc = line(w, a, GAS, 1.0)[:2]
     assert g.real == pytest.approx(nepers, abs=6e-10)
     assert g.real * 20.0 / math.log(10.0) == pytest.approx(decibels, abs=6e-7)
     assert g.imag * C / w == pytest.approx(slowing, abs=6e-10)
@@ -75,7 +76,7 @@ def test_attenuation_slowing_and_impedance_of_round_ducts(f_hz, a_mm, nepers, de
 @pytest.mark.parametrize("a_mm", [0.3, 1.0, 3.0, 7.0, 12.0, 25.0])
 def test_losses_against_bessel_functions_of_scipy(f_hz, a_mm):
     """Zwikker & Kosten (1949): our asymptotic series and continued fraction against SciPy's Bessel functions."""
-    g, zc = line(omega(f_hz), a_mm * 1e-3, *GAS, 1.0)[:2]
+    g, zc = line(omega(f_hz), a_mm * 1e-3, GAS, 1.0)[:2]
     g_exact, zc_exact = exact_line(omega(f_hz), a_mm * 1e-3)
     assert g == pytest.approx(g_exact, rel=1e-10)
     assert zc == pytest.approx(zc_exact, rel=1e-10)
@@ -87,7 +88,7 @@ def test_a_narrow_duct_at_low_frequency_is_poiseuilles():
     Compliance at constant temperature, pi a^2/p: the wall takes all heat (Keefe 1984, limit of small r).
     """
     a = 0.5e-3
-    g, zc = line(omega(1e-3), a, *GAS, 1.0)[:2]
+    g, zc = line(omega(1e-3), a, GAS, 1.0)[:2]
     series = g * zc / (math.pi * a**2)
     assert series.real == pytest.approx(8.0 * MU / (math.pi * a**4), rel=1e-9)
     # Poiseuille's inertance is four thirds of the plug's.
@@ -99,10 +100,10 @@ def test_a_narrow_duct_at_low_frequency_is_poiseuilles():
 
 def test_a_very_wide_duct_has_no_walls():
     """Limit of large r: a plane wave, j k and rho c (any textbook)."""
-    g, zc = line(omega(4000.0), 1000.0, *GAS, 1.0)[:2]
+    g, zc = line(omega(4000.0), 1000.0, GAS, 1.0)[:2]
     assert g == pytest.approx(1j * omega(4000.0) / C, rel=1e-6)
     assert zc == pytest.approx(Z0, rel=1e-6)
-    assert line(omega(4000.0), 0.007, *GAS, 0.0)[:2] == (1j * omega(4000.0) / C, Z0)
+    assert line(omega(4000.0), 0.007, GAS, 0.0)[:2] == (1j * omega(4000.0) / C, Z0)
 
 
 def test_what_the_wide_tube_expansion_leaves_falls_with_the_cube_of_the_radius():
@@ -111,7 +112,7 @@ def test_what_the_wide_tube_expansion_leaves_falls_with_the_cube_of_the_radius()
     left = []
     for r in (50.0, 100.0, 200.0, 400.0):
         q = r * np.sqrt(1j)
-        left.append(abs(line(w, r / math.sqrt(RHO * w / MU), *GAS, 1.0)[0] * C / (1j * w) - 1.0 - C1 / q - C2 / q**2))
+        left.append(abs(line(w, r / math.sqrt(RHO * w / MU), GAS, 1.0)[0] * C / (1j * w) - 1.0 - C1 / q - C2 / q**2))
     assert left[0] < 1e-5
     for near, far in pairwise(left):
         assert near / far == pytest.approx(8.0, rel=0.1)
@@ -120,7 +121,7 @@ def test_what_the_wide_tube_expansion_leaves_falls_with_the_cube_of_the_radius()
 def test_the_rules_of_the_textbooks_lie_near_the_exact_loss():
     """First order alpha = k C1/(sqrt2 r) (Kirchhoff); alpha = 1.2e-5 sqrt(w)/a, Fletcher & Rossing, from memory."""
     w, a = omega(440.0), 7e-3
-    exact = line(w, a, *GAS, 1.0)[0].real
+    exact = line(w, a, GAS, 1.0)[0].real
     assert exact == pytest.approx(w / C * C1 / (math.sqrt(2.0) * a * math.sqrt(RHO * w / MU)), rel=0.012)
     assert exact == pytest.approx(1.2e-5 * math.sqrt(w) / a, rel=0.004)
 
@@ -133,7 +134,7 @@ def test_flattening_by_the_walls(f_hz, a_mm):
     """
     w, a = omega(f_hz), a_mm * 1e-3
     x = C1 / (math.sqrt(2.0) * a * math.sqrt(RHO * w / MU))
-    slowing = line(w, a, *GAS, 1.0)[0].imag * C / w
+    slowing = line(w, a, GAS, 1.0)[0].imag * C / w
     assert 1200.0 * math.log2(slowing) == pytest.approx(1200.0 * math.log2(1.0 + x), rel=3e-4)
 
 
@@ -143,7 +144,7 @@ def test_real_walls_flatten_by_as_much_more_as_their_factor():
     w, a = omega(440.0), 7e-3
     x = C1 / (math.sqrt(2.0) * a * math.sqrt(RHO * w / MU))
     first_order = 1200.0 * math.log2((1.0 - 1.3 * x) / (1.0 - x))
-    smooth, rough = (line(w, a, *GAS, zeta) for zeta in (1.0, 1.3))
+    smooth, rough = (line(w, a, GAS, zeta) for zeta in (1.0, 1.3))
     assert 1200.0 * math.log2(smooth[0].imag / rough[0].imag) == pytest.approx(first_order, abs=0.15)
     assert rough[0].real == pytest.approx(1.3 * smooth[0].real, rel=1e-12)
     assert rough[1] - Z0 == pytest.approx(1.3 * (smooth[1] - Z0), rel=1e-12)
@@ -155,7 +156,7 @@ def test_lossy_cylinder(f_hz, a_mm, length_mm):
     a, length = a_mm * 1e-3, length_mm * 1e-3
     g, zc = exact_line(omega(f_hz), a)
     z = zc / (math.pi * a**2)
-    aa, bb, cc, dd = piece(omega(f_hz), length, a, a, *GAS, 1.0)[:4]
+    aa, bb, cc, dd = piece(omega(f_hz), length, a, a, GAS, 1.0)[:4]
     assert aa == pytest.approx(np.cosh(g * length), rel=1e-9)
     assert dd == aa
     assert bb == pytest.approx(z * np.sinh(g * length), rel=1e-9)
@@ -183,7 +184,7 @@ def test_lossless_cone(r1_mm, r2_mm):
         return np.array(column).T
 
     matrix = states(begin, r1) @ np.linalg.inv(states(begin + length, r2))
-    found = np.array(piece(omega(f_hz), length, r1, r2, *GAS, 0.0)[:4]).reshape(2, 2)
+    found = np.array(piece(omega(f_hz), length, r1, r2, GAS, 0.0)[:4]).reshape(2, 2)
     impedance = Z0 / (math.pi * r1 * r1)
     scale = np.array([[1.0, 1.0 / impedance], [impedance, 1.0]])
     assert np.abs((found - matrix) * scale).max() < 1e-11
@@ -193,7 +194,7 @@ def chain(radii, length):
     """Product of equal pieces through the given radii, pairs (r1, r2)."""
     total = np.eye(2, dtype=complex)
     for r1, r2 in radii:
-        a, b, c, d = piece(omega(440.0), length, r1, r2, *GAS, 1.0)[:4]
+        a, b, c, d = piece(omega(440.0), length, r1, r2, GAS, 1.0)[:4]
         total = total @ np.array([[a, b], [c, d]])
     return total
 
@@ -275,7 +276,7 @@ def test_widening_moves_a_lossless_open_pipe_as_rayleighs_rule_says():
         def b(w):
             total = np.eye(2, dtype=complex)
             for piece_length, r in radii:
-                aa, bb, cc, dd = piece(w, piece_length, r, r, *GAS, 0.0)[:4]
+                aa, bb, cc, dd = piece(w, piece_length, r, r, GAS, 0.0)[:4]
                 total = total @ np.array([[aa, bb], [cc, dd]])
             return total[0, 1].imag
 

@@ -18,6 +18,7 @@ from fluewright.acoustics.kernels.radiation import (
     end_impedance,
     hole_outside_length,
 )
+from fluewright.acoustics.network import gas_of
 from fluewright.air import REF_AIR
 
 RHO, C = REF_AIR.density, REF_AIR.sound_speed
@@ -56,7 +57,7 @@ def fit(ka: float, which) -> tuple[float, float]:
 def reflection(f_hz: float, a: float, b: float, *, thick: int, radiate: float = 1.0) -> tuple[complex, complex]:
     """(R, Z/Z0) from the impedance that the kernel returns."""
     z0 = RHO * C / (math.pi * a * a)
-    z = end_impedance(2.0 * math.pi * f_hz, a, b, RHO, C, thick, radiate)[0] / z0
+    z = end_impedance(2.0 * math.pi * f_hz, a, b, gas_of(REF_AIR), thick, radiate).z / z0
     return (z - 1.0) / (z + 1.0), z
 
 

@@ -15,11 +15,11 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import root
 
 from fluewright.acoustics.jet import (
-    _wave_table,
     rayleigh_wave,
+    wave_table,
     windway_flow,
 )
-from fluewright.acoustics.kernels.jet import travelled
+from fluewright.acoustics.kernels.jet import JetWay, travelled
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.instrument.parts import Windway
@@ -126,7 +126,9 @@ def test_half_a_wave_between_slit_and_edge(cylinder):
         length = law.free_length_m / flow.half_width
         reynolds = flow.jet_speed * flow.half_width / 1.51e-5
         phase, _ = travelled(
-            nearest, length, 6.0 * length / reynolds, reynolds, settings.wave_speed, settings.growth, *_wave_table()
+            nearest,
+            JetWay(length, 6.0 * length / reynolds, reynolds, settings.wave_speed, settings.growth),
+            wave_table(),
         )
         assert phase == pytest.approx(math.pi, rel=0.045)
 

@@ -14,7 +14,9 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 from fluewright.acoustics.jet import lumped_law
-from fluewright.acoustics.kernels.blown import _spectra, admittance, balance, jet_response, onset
+from fluewright.acoustics.kernels.blown import _motion_of, _put_motion, balance
+from fluewright.acoustics.kernels.jet import Jet
+from fluewright.acoustics.kernels.loop import admittance, jet_response, onset
 
 RHO, H, W, Y0 = 1.2, 1e-3, 4e-3, 1e-4
 B = 0.4 * H
@@ -65,10 +67,10 @@ def test_the_describing_function(size, offset):
     n = HARMONICS
     v = np.zeros(n + 1, dtype=complex)
     v[1] = 0.5 * size
-    force, gate, speed = np.empty(n + 1, complex), np.empty(2 * n + 1, complex), np.empty(2 * n + 1, complex)
+    made = _motion_of(n, SAMPLES)
     # b 1, no delay, gain 1: the deflection is A cos.
-    jet = np.array([1.0, offset, 1.0, 0.0, 0.0])
-    split = _spectra(v, 1.0, jet, 0.0, np.ones(1), turns_of(), force, gate, speed)
+    _put_motion(v, 1.0, n, Jet(1.0, offset, 1.0, 0.0, 0.0), np.ones(1), turns_of(), made)
+    split, force, gate = made.split, made.force, made.gate
     wanted = quad(lambda x: math.tanh(size * math.cos(x) - offset) * math.cos(x), 0.0, 2.0 * math.pi)[0] / math.pi
     assert 2.0 * split[1] == pytest.approx(wanted, abs=1e-7)
     # Its second harmonic is there for an edge beside the jet alone.
@@ -88,9 +90,9 @@ def test_the_describing_function_ends_at_four_over_pi():
     """A square wave's first harmonic (any textbook)."""
     v = np.zeros(2, dtype=complex)
     v[1] = 500.0
-    out = [np.empty(n, complex) for n in (2, 3, 3)]
-    split = _spectra(v, 1.0, np.array([1.0, 0.0, 1.0, 0.0, 0.0]), 0.0, np.ones(1), turns_of(1, 4096), *out)
-    assert 2.0 * split[1].real == pytest.approx(4.0 / math.pi, rel=1e-5)
+    made = _motion_of(1, 4096)
+    _put_motion(v, 1.0, 1, Jet(1.0, 0.0, 1.0, 0.0, 0.0), np.ones(1), turns_of(1, 4096), made)
+    assert 2.0 * made.split[1].real == pytest.approx(4.0 / math.pi, rel=1e-5)
 
 
 def test_the_loops_gain_by_hand():

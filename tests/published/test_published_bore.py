@@ -13,7 +13,7 @@ from scipy.integrate import quad, solve_ivp
 
 from fluewright.acoustics.impedance import cutoff_of_row_hz, impedance_curve
 from fluewright.acoustics.kernels.radiation import end_impedance
-from fluewright.acoustics.network import build_network
+from fluewright.acoustics.network import build_network, gas_of
 from fluewright.acoustics.resonance import resonances
 from fluewright.air import REF_AIR, mixture_air, vapour_fraction
 from fluewright.units import cents_above
@@ -158,7 +158,7 @@ def test_travel_time_along_a_cooling_bore_is_that_of_a_ray():
         return (impedance - z0) / (impedance + z0)
 
     rho, c = local(0.3)
-    end = end_impedance(omega, A, 10e-3, rho, c, 0, 0.0)[0]
+    end = end_impedance(omega, A, 10e-3, gas_of(REF_AIR)._replace(rho=rho, c=c), 0, 0.0).z
     turn = -np.angle(reflection(z, 0.0) / reflection(end, 0.3))
     whole = 2.0 * omega * 0.3 / mean
     turn += 2.0 * math.pi * round((whole - turn) / (2.0 * math.pi))
@@ -184,7 +184,7 @@ def test_a_cooling_bore_against_an_integrated_wave_equation():
             return [-1j * omega * rho / area * u, -1j * omega * area / stiffness * p]
 
         rho, c = COOL_AIR.density / tau(0.3), COOL_AIR.sound_speed * math.sqrt(tau(0.3))
-        end = end_impedance(omega, A, 10e-3, rho, c, 0, 0.0)[0]
+        end = end_impedance(omega, A, 10e-3, gas_of(REF_AIR)._replace(rho=rho, c=c), 0, 0.0).z
         # Pressure in units of Z0, so that both entries of the state count alike.
         path = solve_ivp(
             lambda x, s: np.array(slopes(x, [s[0] * 2.68e6, s[1]])) / [2.68e6, 1.0],

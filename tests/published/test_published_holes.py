@@ -16,23 +16,26 @@ from scipy.integrate import dblquad
 
 from fluewright.acoustics.impedance import impedance_curve
 from fluewright.acoustics.kernels.holes import (
+    CLOSED,
     DUBOS,
-    HOLE_SIZES,
     LEFEBVRE,
+    OPEN,
+    PARTLY,
+    Fingers,
     inner_length,
     matching_length,
     series_length,
     t_network,
 )
 from fluewright.acoustics.kernels.losses import line
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.kernels.radiation import hole_outside_length
 from fluewright.acoustics.kernels.segments import piece
-from fluewright.acoustics.network import build_network
+from fluewright.acoustics.network import build_network, gas_of
 from fluewright.air import REF_AIR
 
 RHO, C = REF_AIR.density, REF_AIR.sound_speed
-GAS = (RHO, C, REF_AIR.viscosity, REF_AIR.gamma, REF_AIR.prandtl)
-CLOSED, OPEN, HALF = 0, 1, 2
+GAS = gas_of(REF_AIR)
 
 
 def row(b: float, *, rim: float = 0.0, chamfer: float = 0.0, cut: float = 0.0, tangent: float = 0.7) -> np.ndarray:
@@ -45,7 +48,7 @@ def row(b: float, *, rim: float = 0.0, chamfer: float = 0.0, cut: float = 0.0, t
 def shunt_length(a, t, size, *, state=OPEN, half=0.5, bulge=0.0, rule=LEFEBVRE):
     """Return the inertance of the shunt as a length of a duct of the hole's own radius, m: 1 Hz, no losses."""
     omega = 2.0 * math.pi
-    zs = t_network(omega, a, a + t, size, state, half, bulge, 1.0, rule, *GAS, 0.0, 0.0)[1]
+    zs = t_network(omega, a, a + t, size, state, Fingers(half, bulge, 1.0), rule, GAS, 0.0, 0.0)[1]
     return zs.imag / (omega * RHO) * math.pi * size[1] ** 2
 
 
@@ -55,7 +58,7 @@ def shunt_length(a, t, size, *, state=OPEN, half=0.5, bulge=0.0, rule=LEFEBVRE):
 def test_radiation_resistance_of_a_small_hole_is_that_of_free_space():
     """A simple source in free space (Rayleigh; any textbook): rho w^2/(4 pi c), in the hole's units (kb)^2/4."""
     b, omega = 3.5e-3, 2.0 * math.pi * 5.0
-    zs = t_network(omega, 7e-3, 11e-3, row(b), OPEN, 0.5, 0.0, 1.0, LEFEBVRE, *GAS, 0.0, 1.0)[1]
+    zs = t_network(omega, 7e-3, 11e-3, row(b), OPEN, Fingers(0.5, 0.0, 1.0), LEFEBVRE, GAS, 0.0, 1.0)[1]
     assert zs.real == pytest.approx(RHO * omega**2 / (4.0 * math.pi * C), rel=1e-6)
     assert zs.real == pytest.approx(RHO * C / (math.pi * b**2) * (omega / C * b) ** 2 / 4.0, rel=1e-6)
 
@@ -174,7 +177,7 @@ def test_a_low_chimney_has_another_series_correction(height):
 def test_series_impedance_is_the_correction_in_the_bores_units(rule, state):
     """T network of a hole (Keefe 1982; any of the papers above): Z_a = j k (rho c/pi a^2) t_a of the bore, negative."""
     a, b, t, omega = 7e-3, 3.5e-3, 4e-3, 2.0 * math.pi * 700.0
-    za = t_network(omega, a, a + t, row(b), state, 0.5, 0.0, 1.0, rule, *GAS, 1.0, 1.0)[0]
+    za = t_network(omega, a, a + t, row(b), state, Fingers(0.5, 0.0, 1.0), rule, GAS, 1.0, 1.0)[0]
     t_a = b * series_length(b / a, t / b, state == OPEN, rule)
     assert za == pytest.approx(1j * omega / C * RHO * C / (math.pi * a * a) * t_a, rel=1e-12)
     assert za.imag < 0.0
@@ -191,7 +194,7 @@ def test_a_finger_takes_its_bulge_from_the_closed_volume(bulge):
     The program takes only the volume; Dickens' series term for a finger (2007, eqs 4.12-4.13) is not in it.
     """
     a, b, t, omega = 7e-3, 3.5e-3, 4e-3, 2.0 * math.pi * 20.0
-    zs = t_network(omega, a, a + t, row(b), CLOSED, 0.5, bulge, 1.0, LEFEBVRE, *GAS, 0.0, 1.0)[1]
+    zs = t_network(omega, a, a + t, row(b), CLOSED, Fingers(0.5, bulge, 1.0), LEFEBVRE, GAS, 0.0, 1.0)[1]
     volume = math.pi * b * b * (t - bulge * b + b * matching_length(b / a))
     assert zs == pytest.approx(RHO * C * C / (1j * omega * volume), rel=1e-4)
 
@@ -208,7 +211,7 @@ def test_a_hole_by_its_equations(state, f_hz, b):
     """
     a, t, omega = 7e-3, 4e-3, 2.0 * math.pi * f_hz
     k, z0h = omega / C, RHO * C / (math.pi * b * b)
-    g, zc = line(omega, b, *GAS, 1.0)[:2]
+    g, zc = line(omega, b, GAS, 1.0)[:2]
     zh = zc / (math.pi * b * b)
     depth = np.tanh(g * (t + b * matching_length(b / a)))
     if state == OPEN:
@@ -217,7 +220,7 @@ def test_a_hole_by_its_equations(state, f_hz, b):
     else:
         chimney = zh / depth
     by_hand = 1j * k * b * dubos_inner(b / a) * z0h + chimney
-    ours = t_network(omega, a, a + t, row(b), state, 0.5, 0.0, 1.0, DUBOS, *GAS, 1.0, 1.0)
+    ours = t_network(omega, a, a + t, row(b), state, Fingers(0.5, 0.0, 1.0), DUBOS, GAS, 1.0, 1.0)
     assert ours[1] == pytest.approx(by_hand, rel=1e-11)
     assert ours[0] == pytest.approx(
         1j * k * b * dubos_series(b / a, t / b, state == OPEN) * RHO * C / (math.pi * a * a), rel=1e-11
@@ -245,7 +248,7 @@ def test_whole_open_hole_from_inside_to_outside(delta, height, elements):
 def test_a_frustum_is_its_length_times_the_ratio_of_its_radii():
     """Webster (any textbook): int dz/(pi r^2) over a cone is t/(pi b1 b2); times rho its inertance."""
     omega = 2.0 * math.pi
-    b_entry = piece(omega, 4e-3, 5e-3, 3.5e-3, *GAS, 0.0)[1]
+    b_entry = piece(omega, 4e-3, 5e-3, 3.5e-3, GAS, 0.0)[1]
     assert b_entry == pytest.approx(1j * omega * RHO * 4e-3 / (math.pi * 5e-3 * 3.5e-3), rel=1e-9)
 
 
@@ -275,11 +278,11 @@ def test_one_hole_in_its_bore_by_its_matrices_written_out(letter):
     found = impedance_curve(network, 0, f_hz).bore
     for f, ours in zip(f_hz, found, strict=True):
         omega = 2.0 * math.pi * f
-        state = {"c": CLOSED, "o": OPEN, "h": HALF}[letter]
-        za, zs = t_network(omega, 7e-3, 10e-3, row(3.5e-3), state, 0.4, 0.25, 1.0, DUBOS, *GAS, 1.0, 1.0)[:2]
+        state = {"c": CLOSED, "o": OPEN, "h": PARTLY}[letter]
+        za, zs = t_network(omega, 7e-3, 10e-3, row(3.5e-3), state, Fingers(0.4, 0.25, 1.0), DUBOS, GAS, 1.0, 1.0)[:2]
         side = np.array([[1.0, za / 2.0], [0.0, 1.0]])
-        upper = np.array(piece(omega, 0.200, 7e-3, 7e-3, *GAS, 1.0)[:4]).reshape(2, 2)
-        lower = np.array(piece(omega, 0.080, 7e-3, 7e-3, *GAS, 1.0)[:4]).reshape(2, 2)
+        upper = np.array(piece(omega, 0.200, 7e-3, 7e-3, GAS, 1.0)[:4]).reshape(2, 2)
+        lower = np.array(piece(omega, 0.080, 7e-3, 7e-3, GAS, 1.0)[:4]).reshape(2, 2)
         x = (omega / C * 7e-3) ** 2
         reflection = -(1 + 0.8 * x) / (1 + 1.3 * x + 0.266 * x**2 + 0.0263 * x**3)
         length = 0.6133 * (1 + 0.0599 * x) / (1 + 0.238 * x - 0.0153 * x**2 + 0.0015 * x**3)

@@ -19,18 +19,18 @@ from fluewright.acoustics.impedance import cutoff_of_row_hz, impedance_curve, la
 from fluewright.acoustics.kernels.holes import LEFEBVRE, series_length
 from fluewright.acoustics.kernels.segments import piece
 from fluewright.acoustics.kernels.window import window_inertance
-from fluewright.acoustics.network import build_network
+from fluewright.acoustics.network import build_network, gas_of
 from fluewright.acoustics.resonance import resonances
 from fluewright.air import REF_AIR
 
 RHO, C = REF_AIR.density, REF_AIR.sound_speed
-GAS = (RHO, C, REF_AIR.viscosity, REF_AIR.gamma, REF_AIR.prandtl)
+GAS = gas_of(REF_AIR)
 A = 7e-3
 
 
 def entry(k, which, r1, r2, length):
     """Return one of A, B, C, D of a lossless cone at the wave number k."""
-    return piece(k * C, length, r1, r2, *GAS, 0.0)["ABCD".index(which)]
+    return piece(k * C, length, r1, r2, GAS, 0.0)["ABCD".index(which)]
 
 
 @pytest.mark.parametrize(("r1", "r2"), [(4e-3, 9e-3), (9e-3, 4e-3), (6e-3, 6.5e-3), (1e-4, 9e-3)])

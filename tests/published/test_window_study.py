@@ -15,8 +15,7 @@ import numpy as np
 import pytest
 
 from fluewright.acoustics.kernels.window import window_inertance, window_solved
-from fluewright.acoustics.network import build_network, window_study
-from fluewright.instrument.starting import load
+from fluewright.acoustics.network import window_study, window_table
 
 CASES = Path(__file__).parents[2] / "research" / "window" / "cases"
 RANGE = window_study()["range"]
@@ -80,7 +79,7 @@ def held_back():
 
 def errors_cents(which):
     """Return (number, error, in the declared range) of every held-back head, by formula: "solved" or "published"."""
-    table = build_network(load("d5-cylinder")).window_table()
+    table = window_table()
     found = []
     for number, parameters, derived, k, x in held_back():
         face = derived["block_face_x"]
@@ -169,7 +168,7 @@ def test_the_published_formula_is_an_order_worse(solved, published):
 
 def test_the_rise_with_frequency():
     """kappa of 1 + kappa (k a)**2: the second register feels it; 0.12 is 0.3 cent of it. The heads' own are 0.4."""
-    table = build_network(load("d5-cylinder")).window_table()
+    table = window_table()
     off, true = [], []
     for _, parameters, derived, k, x in held_back():
         length = at_the_face(k, x, derived["block_face_x"]) / k

@@ -15,7 +15,13 @@ from scipy.linalg import solve_banded
 from scipy.optimize import brentq
 
 from fluewright.acoustics.jet import entry_loss, windway_flow
-from fluewright.acoustics.kernels.windway import centre_ratio, channel_pressure, exit_speed, friction_reynolds
+from fluewright.acoustics.kernels.windway import (
+    Channel,
+    centre_ratio,
+    channel_pressure,
+    exit_speed,
+    friction_reynolds,
+)
 from fluewright.instrument.parts import Head, Windway
 from fluewright.instrument.starting import load
 
@@ -47,7 +53,7 @@ def test_a_flat_windway_by_its_equation(pressure, height, loss):
         return 0.5 * RHO * u**2 * (1.0 + loss + friction) - pressure
 
     speed = brentq(left, 1e-3, math.sqrt(2.0 * pressure / RHO), xtol=1e-14, rtol=1e-13)
-    found, x_plus, reynolds = exit_speed(pressure, length, height, height, math.inf, loss, RHO, MU)
+    _, found, x_plus, reynolds = exit_speed(pressure, Channel(length, height, height, math.inf, loss), RHO, MU)
     assert reynolds < 4000.0
     assert found == pytest.approx(speed, rel=1e-9)
     assert reynolds == pytest.approx(2.0 * height * RHO * speed / MU, rel=1e-9)
@@ -59,30 +65,30 @@ def test_a_flat_windway_by_its_equation(pressure, height, loss):
 @pytest.mark.parametrize(("entry", "exit_"), [(1e-3, 1e-3), (1.4e-3, 0.6e-3), (0.8e-3, 1.1e-3)])
 def test_the_speed_gives_its_pressure_back(pressure, entry, exit_):
     """Bernoulli and friction both ways: what the speed costs is the breath that was asked for (no source needed)."""
-    speed, x_plus, reynolds = exit_speed(pressure, 0.04, entry, exit_, 9e-3, 0.3, RHO, MU)
-    assert channel_pressure(speed, 0.04, entry, exit_, 9e-3, 0.3, RHO, MU) == pytest.approx(
-        (pressure, x_plus, reynolds), rel=1e-9
+    _, speed, x_plus, reynolds = exit_speed(pressure, Channel(0.04, entry, exit_, 9e-3, 0.3), RHO, MU)
+    assert channel_pressure(speed, Channel(0.04, entry, exit_, 9e-3, 0.3), RHO, MU) == pytest.approx(
+        (pressure, speed, x_plus, reynolds), rel=1e-9
     )
 
 
 def test_a_long_channel_is_a_laminar_resistance():
     """12 mu U l/h^2 (plane Poiseuille flow, any textbook); what is left over is kinetic and entry."""
     speed = 0.5
-    dropped, x_plus, _ = channel_pressure(speed, 5.0, 1e-3, 1e-3, math.inf, 0.0, RHO, MU)
+    dropped, _, x_plus, _ = channel_pressure(speed, Channel(5.0, 1e-3, 1e-3, math.inf, 0.0), RHO, MU)
     assert x_plus > 20.0
     assert dropped == pytest.approx(12.0 * MU * speed * 5.0 / 1e-6, rel=5e-4)
-    assert exit_speed(dropped, 5.0, 1e-3, 1e-3, math.inf, 0.0, RHO, MU)[0] == pytest.approx(speed, rel=1e-9)
+    assert exit_speed(dropped, Channel(5.0, 1e-3, 1e-3, math.inf, 0.0), RHO, MU).speed == pytest.approx(speed, rel=1e-9)
 
 
 def test_a_short_channel_is_bernoulli():
     """sqrt(2 P/(rho (1 + K))): the share that friction takes falls with the square root of the length."""
     lost = []
     for length in (1e-4, 1e-6):
-        speed = exit_speed(400.0, length, 1e-3, 1e-3, math.inf, 0.0, RHO, MU)[0]
+        speed = exit_speed(400.0, Channel(length, 1e-3, 1e-3, math.inf, 0.0), RHO, MU).speed
         lost.append(1.0 - speed / math.sqrt(2.0 * 400.0 / RHO))
     assert lost[1] == pytest.approx(lost[0] / 10.0, rel=0.03)
     assert lost[1] < 3e-3
-    with_entry = exit_speed(400.0, 1e-6, 1e-3, 1e-3, math.inf, 0.5, RHO, MU)[0]
+    with_entry = exit_speed(400.0, Channel(1e-6, 1e-3, 1e-3, math.inf, 0.5), RHO, MU).speed
     assert with_entry == pytest.approx(math.sqrt(2.0 * 400.0 / (1.5 * RHO)), rel=3e-3)
 
 
@@ -200,8 +206,8 @@ def test_side_walls_against_the_series_of_a_rectangular_duct(share):
     """Boussinesq 1868: 1 - 192/pi^5 h/H sum tanh(n pi H/(2 h))/n^5; the program's 1 - 0.63 h/H is within 0.1 %."""
     n = np.arange(1, 60, 2)
     exact = 1.0 - 192.0 / math.pi**5 * share * np.sum(np.tanh(n * math.pi / (2.0 * share)) / n**5)
-    narrow = channel_pressure(0.2, 5.0, 1e-3, 1e-3, 1e-3 / share, 0.0, RHO, MU)[0]
-    wide = channel_pressure(0.2, 5.0, 1e-3, 1e-3, math.inf, 0.0, RHO, MU)[0]
+    narrow = channel_pressure(0.2, Channel(5.0, 1e-3, 1e-3, 1e-3 / share, 0.0), RHO, MU).pressure
+    wide = channel_pressure(0.2, Channel(5.0, 1e-3, 1e-3, math.inf, 0.0), RHO, MU).pressure
     assert wide / narrow == pytest.approx(exact, rel=1e-3)
 
 
@@ -220,15 +226,15 @@ def test_a_tapered_channel_by_integration(entry, exit_, speed):
     x_plus = along / reynolds
     friction = 12.0 * MU * speed * exit_ * cubes * friction_reynolds(x_plus, reynolds) / 24.0
     kinetic = 0.5 * RHO * speed**2 * (1.0 + loss * (exit_ / entry) ** 2)
-    found = channel_pressure(speed, length, entry, exit_, math.inf, loss, RHO, MU)
-    assert found == pytest.approx((friction + kinetic, x_plus, reynolds), rel=1e-9)
+    found = channel_pressure(speed, Channel(length, entry, exit_, math.inf, loss), RHO, MU)
+    assert found == pytest.approx((friction + kinetic, speed, x_plus, reynolds), rel=1e-9)
 
 
 def test_a_hair_of_taper_is_no_taper():
     """The tapered formula divides by the taper; next to none it must go over into the straight one."""
-    straight = channel_pressure(9.0, 0.04, 1e-3, 1e-3, 9e-3, 0.2, RHO, MU)
+    straight = channel_pressure(9.0, Channel(0.04, 1e-3, 1e-3, 9e-3, 0.2), RHO, MU)
     for taper in (1e-7, 1e-9, 1e-12):
-        found = channel_pressure(9.0, 0.04, 1e-3 + taper * 1e-3, 1e-3, 9e-3, 0.2, RHO, MU)
+        found = channel_pressure(9.0, Channel(0.04, 1e-3 + taper * 1e-3, 1e-3, 9e-3, 0.2), RHO, MU)
         assert found == pytest.approx(straight, rel=2e-4)
 
 
@@ -246,9 +252,9 @@ def test_a_heads_flow_is_its_channels():
     Flow per minute, Reynolds number and the centre's speed by their definitions.
     """
     flow = windway_flow(head_with(entry_flare_mm=2.0), 500.0, RHO, MU)
-    pressure, x_plus, _ = channel_pressure(flow.mean_speed, 0.05, 1e-3, 1e-3, 12e-3, 0.05, RHO, MU)
+    pressure, _, x_plus, _ = channel_pressure(flow.mean_speed, Channel(0.05, 1e-3, 1e-3, 12e-3, 0.05), RHO, MU)
     assert pressure == pytest.approx(500.0, rel=1e-4)
-    free = exit_speed(500.0, 0.05, 1e-3, 1e-3, math.inf, 0.05, RHO, MU)[0]
+    free = exit_speed(500.0, Channel(0.05, 1e-3, 1e-3, math.inf, 0.05), RHO, MU).speed
     assert 0.97 * free < flow.mean_speed < free
     assert flow.jet_speed == pytest.approx(centre_ratio(x_plus) * flow.mean_speed, rel=1e-4)
     assert flow.flow_l_per_min == pytest.approx(flow.mean_speed * 12e-6 * 60_000.0, rel=1e-12)

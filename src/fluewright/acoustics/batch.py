@@ -14,7 +14,7 @@ from multiprocessing import get_context
 import numpy as np
 
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import HOLE_SIZES
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.network import Network
 from fluewright.acoustics.resonance import resonances
 from fluewright.arrays import BoolArray, FloatArray

@@ -49,11 +49,7 @@ def impedance_curve(network: Network, row: int, frequencies_hz: FloatArray) -> I
         raise InputError(f"impedance: fingering {row} is asked for, the model has {len(network.fingerings)}")
     n = f.size
     loop, slope, window = np.empty(n, complex), np.empty(n, complex), np.empty(n, complex)
-    kernel.curve(
-        2.0 * math.pi * f, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-        network.states[row], network.air_vector(), network.rules_vector(), network.window_table(), loop, slope, window,
-        np.empty(n),
-    )  # fmt: skip
+    kernel.curve(network.given(), network.states[row], 2.0 * math.pi * f, loop, slope, window, np.empty(n))
     return ImpedanceCurve(f, loop, loop - window)
 
 

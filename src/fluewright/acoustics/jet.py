@@ -22,13 +22,14 @@ quarter: `lumped_law` gives it for comparison.
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.interpolate import PchipInterpolator
 
-from fluewright.acoustics.kernels.jet import memory
-from fluewright.acoustics.kernels.windway import centre_ratio, exit_speed
+from fluewright.acoustics.kernels.jet import Jet, JetGrid, JetWay, MemoryFit, WaveTable, memory
+from fluewright.acoustics.kernels.windway import Channel, centre_ratio, exit_speed
 from fluewright.air import Air
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
@@ -41,10 +42,18 @@ __all__ = [
     "JetSettings",
     "WindwayFlow",
     "breath_air",
+    "entry_loss",
+    "free_length_m",
     "jet_law",
+    "jet_memory",
+    "jet_offset_m",
+    "jet_way",
     "lumped_law",
     "rayleigh_wave",
     "silent_reasons",
+    "turbulent_share",
+    "wave_table",
+    "window_area_m2",
     "windway_flow",
 ]
 
@@ -177,10 +186,11 @@ def windway_flow(head: Head, pressure_pa: float, rho: float, mu: float) -> Windw
         )
     windway = head.windway
     entry, exit_ = windway.entry_height_mm * 1e-3, windway.exit_height_mm * 1e-3
-    speed, x_plus, _ = exit_speed(
-        pressure_pa, windway.length_mm * 1e-3, entry, exit_, windway.width_mm * 1e-3,
-        entry_loss(windway.entry_flare_mm * 1e-3, entry), rho, mu,
+    channel = Channel(
+        windway.length_mm * 1e-3, entry, exit_, windway.width_mm * 1e-3,
+        entry_loss(windway.entry_flare_mm * 1e-3, entry),
     )  # fmt: skip
+    _, speed, x_plus, _ = exit_speed(pressure_pa, channel, rho, mu)
     # No streamline gains on its way: the centre's speed stays below Bernoulli's, which the entry's loss and the
     # developing profile, taken from separate sources, can overstep by a few percent in a short windway.
     bernoulli = math.sqrt(2.0 * pressure_pa / rho)
@@ -200,7 +210,7 @@ def windway_flow(head: Head, pressure_pa: float, rho: float, mu: float) -> Windw
 
 
 def rayleigh_wave(shaken: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return (k_r b, -k_i b) of the growing sinuous wave of a sech(y/b)**2 jet at Omega = w b/U.
+    """Return (k_r b, -k_i b) of the growing sinuous wave of a sech(y/b)**2 jet at Omega = w b/U, each of its shape.
 
     From 0.003 to 1.3 interpolated in solutions of Rayleigh's equation; straight on either side.
     """
@@ -214,15 +224,15 @@ def rayleigh_wave(shaken: FloatArray) -> tuple[FloatArray, FloatArray]:
 
 
 @lru_cache(maxsize=1)
-def _wave_table() -> tuple[float, FloatArray, FloatArray]:
-    """Return (step, k_r b, -k_i b) on an even grid of Omega from 0, fine enough for straight lines."""
+def wave_table() -> WaveTable:
+    """Return Rayleigh's wave on an even grid of Omega from 0, fine enough for straight lines, for the kernels."""
     shaken = np.linspace(0.0, 4.0, 4001)
-    return shaken[1], *rayleigh_wave(shaken)
+    return WaveTable(float(shaken[1]), *rayleigh_wave(shaken))
 
 
 @lru_cache(maxsize=1)
-def _memory_fit() -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return (Omega, weight of each, pseudo-inverse) of the fit of the jet's memory to its answer."""
+def _memory_fit() -> MemoryFit:
+    """Return the fit of the jet's memory to its answer."""
     shaken = np.concatenate(
         [np.linspace(0.02, 0.3, 57), np.linspace(0.31, 1.2, 60), np.linspace(1.22, math.pi / NODE_SPACING, 40)]
     )
@@ -230,18 +240,34 @@ def _memory_fit() -> tuple[FloatArray, FloatArray, FloatArray]:
     taper = np.where(shaken < 1.2, 1.0, np.exp(-(((shaken - 1.2) / 0.4) ** 2)))
     turned = np.exp(-1j * np.outer(shaken, NODE_SPACING * np.arange(1, NODES + 1))) * weight[:, None]
     rows = np.vstack([turned.real, turned.imag, 1000.0 * np.ones((1, NODES)), 1e-3 * np.eye(NODES)])
-    return shaken, weight * taper, np.ascontiguousarray(np.linalg.pinv(rows).T)
+    return MemoryFit(shaken, weight * taper, np.ascontiguousarray(np.linalg.pinv(rows).T))
 
 
-def jet_memory(length: float, widening: float, reynolds: float, settings: JetSettings) -> FloatArray:
+def jet_memory(way: JetWay) -> FloatArray:
     """Return the weights of the jet's memory, shape (NODES,), summing to 1; node j is j + 1 spacings of b/U_j old.
 
-    A least-squares fit to cosh(growth) exp(-j phase) for Omega 0.02 to 1.2, smooth above. length: W/b at the slit;
-    widening: W over the length in which viscosity widens the jet; reynolds: U_j b/nu there.
+    A least-squares fit to cosh(growth) exp(-j phase) for Omega 0.02 to 1.2, smooth above.
     """
     weights = np.empty(NODES)
-    memory(length, widening, reynolds, settings.wave_speed, settings.growth, *_wave_table(), *_memory_fit(), weights)
+    memory(way, wave_table(), _memory_fit(), weights)
     return weights
+
+
+def turbulent_share(reynolds: ArrayLike) -> FloatArray:
+    """Return how far the free jet turns turbulent on its way, 0 to 1, by the slit's Reynolds number; of its shape."""
+    return np.asarray(np.interp(np.asarray(reynolds, dtype=np.float64), (2000.0, 4000.0), (0.0, 1.0)))
+
+
+def jet_way(flow: WindwayFlow, length: float, rho: float, mu: float, settings: JetSettings) -> JetWay:
+    """Return a jet's way over a free length, m, to the edge; rho, mu: of the breath, SI.
+
+    A fully turbulent jet has 0.03 U b as viscosity (plane jet, from memory), of which a quarter is taken up to the
+    edge: an estimate.
+    """
+    b, speed = flow.half_width, flow.jet_speed
+    viscosity = mu / rho + 0.25 * 0.03 * float(turbulent_share(flow.reynolds)) * speed * b
+    widening = length / (speed * b * b / (6.0 * viscosity))
+    return JetWay(length / b, widening, speed * b * rho / mu, settings.wave_speed, settings.growth)
 
 
 @dataclass(frozen=True)
@@ -253,7 +279,7 @@ class JetLaw:
     pressures_pa, speeds : array, shape (n,)
         Breath and centre-line speed at the exit, m/s.
     jets : array, shape (n, 5)
-        b and y0 at the edge (m), source C, loss L, spacing of the memory's nodes (s); see `kernels.blown`.
+        b and y0 at the edge (m), source C, loss L, spacing of the memory's nodes (s); see `kernels.jet.Jet`.
     weights : array, shape (n, nodes)
     flows : tuple of WindwayFlow
     free_length_m : float
@@ -265,6 +291,16 @@ class JetLaw:
     weights: FloatArray
     flows: tuple[WindwayFlow, ...]
     free_length_m: float
+
+    @cached_property
+    def grid(self) -> JetGrid:
+        """Return the law as the kernels take it."""
+        return JetGrid(np.log(self.speeds), self.jets, self.weights)
+
+
+def window_area_m2(head: Head) -> float:
+    """Return the area of the window that the block leaves open, m2."""
+    return (head.window_length_mm - max(head.block_depth_mm, 0.0)) * head.window_width_mm * 1e-6
 
 
 def jet_offset_m(head: Head, settings: JetSettings) -> float:
@@ -339,19 +375,15 @@ def jet_law(head: Head, pressures_pa: FloatArray, rho: float, mu: float, setting
     weights = np.empty((len(flows), NODES))
     for i, flow in enumerate(flows):
         b, speed = flow.half_width, flow.jet_speed
-        # Above Re 2000 the free jet turns turbulent on its way; a fully turbulent one has 0.03 U b as viscosity
-        # (plane jet, from memory), of which a quarter is taken up to the edge: an estimate.
-        turbulent = min(max((flow.reynolds - 2000.0) / 2000.0, 0.0), 1.0)
-        viscosity = mu / rho + 0.25 * 0.03 * turbulent * speed * b
-        widening = length / (speed * b * b / (6.0 * viscosity))
-        stretch = 1.0 + widening
+        way = jet_way(flow, length, rho, mu, settings)
+        stretch = 1.0 + way.widening
         edge_b = b * stretch ** (2.0 / 3.0)
         flux = b * speed * stretch ** (1.0 / 3.0)
         jets[i] = (
             edge_b, offset, share * rho * apart * flux / window, 0.5 * rho / settings.contraction**2,
             NODE_SPACING * b / speed,
         )  # fmt: skip
-        weights[i] = jet_memory(length / b, widening, speed * b * rho / mu, settings)
+        weights[i] = jet_memory(way)
     return JetLaw(
         np.asarray(pressures_pa, dtype=float), np.array([f.jet_speed for f in flows]), jets, weights, flows, length
     )
@@ -360,8 +392,10 @@ def jet_law(head: Head, pressures_pa: FloatArray, rho: float, mu: float, setting
 def lumped_law(
     speed: float, height: float, window: float, offset: float, rho: float, *, growth: float = 0.4,
     wave_speed: float = 0.4, contraction: float = 0.6,
-) -> tuple[FloatArray, FloatArray]:  # fmt: skip
-    """Return (jet, weights) of the lumped model with constant growth (1/h) and wave speed (U_j), for comparisons.
+) -> tuple[Jet, FloatArray]:  # fmt: skip
+    """Return (jet, its one weight, shape (1,)) of the lumped model, for comparisons: constant growth and wave speed.
+
+    speed: of the jet, m/s; height, window, offset: of slit, window, edge, m; growth in 1/height; wave_speed in speed.
 
     References
     ----------
@@ -369,7 +403,5 @@ def lumped_law(
     """
     b = 0.4 * height
     apart = 4.0 / math.pi * math.sqrt(2.0 * height * window)
-    jet = np.array(
-        [b, offset, rho * apart * b * speed / window, 0.5 * rho / contraction**2, window / (wave_speed * speed)]
-    )
+    jet = Jet(b, offset, rho * apart * b * speed / window, 0.5 * rho / contraction**2, window / (wave_speed * speed))
     return jet, np.array([height / speed * math.exp(growth / height * window)])

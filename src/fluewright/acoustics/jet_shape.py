@@ -13,8 +13,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from fluewright.acoustics.jet import JetSettings, _wave_table, free_length_m, jet_offset_m, windway_flow
-from fluewright.acoustics.kernels.jet import travelled
+from fluewright.acoustics.jet import (
+    JetSettings,
+    WindwayFlow,
+    free_length_m,
+    jet_offset_m,
+    jet_way,
+    wave_table,
+    windway_flow,
+)
+from fluewright.acoustics.kernels.jet import JetWay, travelled
 from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.parts import Head
@@ -62,7 +70,10 @@ class JetShape:
     reynolds: float
 
     def swing_mm(self, turn: float) -> FloatArray:
-        """Return the deflection at a share of the period (0: farthest outward at the edge, 0.5: farthest inward)."""
+        """Return the deflection, shape (n,), at a share of the period.
+
+        0: farthest outward at the edge, 0.5: farthest inward.
+        """
         return np.asarray((self.wave_mm * np.exp(2j * math.pi * turn)).real)
 
 
@@ -101,6 +112,30 @@ def jet_shape(
        docs/physics/jet.md#waves, damped as `kernels.jet.travelled` says.
     """
     settings = settings or JetSettings()
+    _check(frequency_hz, velocity_m_s, points)
+    flow = windway_flow(head, pressure_pa, rho, mu)
+    length = free_length_m(head, settings)
+    way = jet_way(flow, length, rho, mu, settings)
+    share = np.linspace(0.0, 1.0, points)
+    stretch = 1.0 + share * way.widening
+    half_width = flow.half_width * stretch ** (2.0 / 3.0)
+    wave = np.zeros(points, dtype=np.complex128)
+    growth, phase, velocity = 0.0, 0.0, 0.0
+    if frequency_hz is not None:
+        answer, phase, growth = _answer(way, flow, frequency_hz, share)
+        at_edge = abs(answer[-1])
+        velocity = float(half_width[-1] / max(at_edge, 1e-12)) if velocity_m_s is None else velocity_m_s
+        wave = velocity * answer * (np.conj(answer[-1]) / at_edge if at_edge > 0.0 else 1.0)
+    centre = head.edge_offset_mm - 1e3 * jet_offset_m(head, settings)
+    return JetShape(
+        x_mm=head.window_length_mm - 1e3 * length * (1.0 - share), centre_mm=centre * share,
+        half_width_mm=1e3 * half_width, speed_m_s=flow.jet_speed * stretch ** (-1.0 / 3.0), wave_mm=1e3 * wave,
+        pressure_pa=pressure_pa, frequency_hz=frequency_hz or 0.0, velocity_m_s=velocity, growth=growth, phase=phase,
+        reynolds=flow.reynolds,
+    )  # fmt: skip
+
+
+def _check(frequency_hz: float | None, velocity_m_s: float | None, points: int) -> None:
     if frequency_hz is not None and not 1.0 <= frequency_hz <= 20_000.0:
         raise InputError(f"frequency_hz: {frequency_hz:g} Hz lies outside 1 to 20000 Hz; give the note's pitch in Hz.")
     if velocity_m_s is not None and not 0.0 <= velocity_m_s <= 100.0:
@@ -110,40 +145,19 @@ def jet_shape(
         )
     if not 2 <= points <= 500:
         raise InputError(f"points: {points} places are asked for; 2 to 500 can be computed.")
-    flow = windway_flow(head, pressure_pa, rho, mu)
-    b, speed = flow.half_width, flow.jet_speed
-    length = free_length_m(head, settings)
-    # Turbulent mixing on the way, an estimate: see `jet.jet_law`.
-    turbulent = min(max((flow.reynolds - 2000.0) / 2000.0, 0.0), 1.0)
-    viscosity = mu / rho + 0.25 * 0.03 * turbulent * speed * b
-    widening = length / (speed * b * b / (6.0 * viscosity))
-    share = np.linspace(0.0, 1.0, points)
-    stretch = 1.0 + share * widening
-    half_width = b * stretch ** (2.0 / 3.0)
-    wave = np.zeros(points, dtype=np.complex128)
-    growth, phase, velocity = 0.0, 0.0, 0.0
-    if frequency_hz is not None:
-        omega = 2.0 * math.pi * frequency_hz
-        way = np.array(
-            [
-                travelled(
-                    omega * b / speed, s * length / b, s * widening, speed * b * rho / mu, settings.wave_speed,
-                    settings.growth, *_wave_table(),
-                )
-                for s in share
-            ]
-        )  # fmt: skip
-        # As the jet's memory has it: what shrinks shrinks as one wave.
-        size = np.where(way[:, 1] > 0.0, np.cosh(way[:, 1]), np.exp(way[:, 1]))
-        answer = (1.0 - size * np.exp(-1j * way[:, 0])) / (1j * omega)
-        at_edge = abs(answer[-1])
-        velocity = float(half_width[-1] / max(at_edge, 1e-12)) if velocity_m_s is None else velocity_m_s
-        wave = velocity * answer * (np.conj(answer[-1]) / at_edge if at_edge > 0.0 else 1.0)
-        phase, growth = float(way[-1, 0]), float(way[-1, 1])
-    centre = head.edge_offset_mm - 1e3 * jet_offset_m(head, settings)
-    return JetShape(
-        x_mm=head.window_length_mm - 1e3 * length * (1.0 - share), centre_mm=centre * share,
-        half_width_mm=1e3 * half_width, speed_m_s=speed * stretch ** (-1.0 / 3.0), wave_mm=1e3 * wave,
-        pressure_pa=pressure_pa, frequency_hz=frequency_hz or 0.0, velocity_m_s=velocity, growth=growth, phase=phase,
-        reynolds=flow.reynolds,
-    )  # fmt: skip
+
+
+def _answer(
+    way: JetWay, flow: WindwayFlow, frequency_hz: float, share: FloatArray
+) -> tuple[ComplexArray, float, float]:
+    """Return the jet's deflection by the window's velocity at shares of its way, s; phase and growth to the edge."""
+    omega = 2.0 * math.pi * frequency_hz
+    shaken = omega * flow.half_width / flow.jet_speed
+    table = wave_table()
+    so_far = np.array(
+        [travelled(shaken, way._replace(length=s * way.length, widening=s * way.widening), table) for s in share]
+    )
+    # As the jet's memory has it: what shrinks shrinks as one wave.
+    size = np.where(so_far[:, 1] > 0.0, np.cosh(so_far[:, 1]), np.exp(so_far[:, 1]))
+    answer = (1.0 - size * np.exp(-1j * so_far[:, 0])) / (1j * omega)
+    return answer, float(so_far[-1, 0]), float(so_far[-1, 1])

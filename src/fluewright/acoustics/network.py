@@ -15,7 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import offsets
-from fluewright.acoustics.kernels.holes import DUBOS, HOLE_SIZES, LEFEBVRE, SOLVED
+from fluewright.acoustics.kernels.gas import Gas
+from fluewright.acoustics.kernels.given import Formulas, Given
+from fluewright.acoustics.kernels.holes import DUBOS, LEFEBVRE, SOLVED
+from fluewright.acoustics.kernels.offsets import HOLE_SIZES
 from fluewright.acoustics.kernels.window import SOLVED_TERMS
 from fluewright.air import Air, moist_air
 from fluewright.arrays import FloatArray, IntArray
@@ -35,8 +38,11 @@ __all__ = [
     "Rules",
     "air_of",
     "build_network",
+    "gas_of",
+    "hole_row",
     "named_dimensions",
     "window_study",
+    "window_table",
 ]
 
 
@@ -80,12 +86,16 @@ class Rules:
     window_rule: str = "solved"
     coupled: bool = True
 
-    def vector(self) -> IntArray:
-        """Return the switches as the kernels read them."""
-        holes = {"lefebvre": LEFEBVRE, "dubos": DUBOS, "solved": SOLVED}[self.hole_rule]
-        window = {"published": 0, "solved": 1}[self.window_rule]
-        flags = [int(self.thick_foot), holes, int(self.lossy), int(self.radiate), window, int(self.coupled)]
-        return np.array(flags, dtype=np.int64)
+    def formulas(self) -> Formulas:
+        """Return the choice as the kernels read it."""
+        return Formulas(
+            thick_foot=int(self.thick_foot),
+            hole_rule={"lefebvre": LEFEBVRE, "dubos": DUBOS, "solved": SOLVED}[self.hole_rule],
+            lossy=float(self.lossy),
+            radiate=float(self.radiate),
+            solved_window={"published": 0, "solved": 1}[self.window_rule],
+            coupled=int(self.coupled),
+        )
 
 
 PUBLISHED = Rules(hole_rule="lefebvre", window_rule="published", coupled=False)
@@ -142,28 +152,22 @@ class Network:
         return matrix
 
     @cached_property
-    def _fixed(self) -> tuple[FloatArray, FloatArray, IntArray, FloatArray]:
-        """Return what the kernels take beside sizes and fingers: angles, air, rules, window table."""
-        a = self.air
+    def _given(self) -> Given:
         angles = np.radians(np.array([h.angle_deg for h in self.model.holes], dtype=float))
-        air = np.array([a.density, a.sound_speed, a.viscosity, a.gamma, a.prandtl])
-        return angles, air, self.rules.vector(), _window_table()
+        return Given(
+            self.sizes, self.n_bore, self.n_out, self.n_holes, angles, gas_of(self.air), self.rules.formulas(),
+            window_table(),
+        )  # fmt: skip
 
-    def angles(self) -> FloatArray:
-        """Return the place of every hole round the body, rad."""
-        return self._fixed[0]
+    def given(self, sizes: FloatArray | None = None) -> Given:
+        """Return the network as the kernels take it.
 
-    def air_vector(self) -> FloatArray:
-        """Return (rho, c, mu, gamma, Pr) for the kernels."""
-        return self._fixed[1]
-
-    def rules_vector(self) -> IntArray:
-        """Return the choice of formulas as the kernels read it."""
-        return self._fixed[2]
-
-    def window_table(self) -> FloatArray:
-        """Return the coefficients of the solved window, for the kernels."""
-        return self._fixed[3]
+        Parameters
+        ----------
+        sizes : array, shape (n,), optional
+            Other sizes of the same layout, SI.
+        """
+        return self._given if sizes is None else Given(sizes, *self._given[1:])
 
 
 @cache
@@ -171,6 +175,11 @@ def window_study() -> dict[str, Any]:
     """Return the fitted window of our finite-element study: coefficients, their ranges, errors on held-back cases.
 
     Made by research/window/fit.py; format ``fluewright-window-surrogate``, version 1.
+
+    Raises
+    ------
+    ComputeError
+        The table that the program came with is another one.
     """
     text = resources.files("fluewright.acoustics").joinpath("data/window.json").read_text(encoding="utf-8")
     study: dict[str, Any] = json.loads(text)
@@ -182,8 +191,20 @@ def window_study() -> dict[str, Any]:
     return study
 
 
+def gas_of(air: Air) -> Gas:
+    """Return an air as the kernels take it."""
+    return Gas(air.density, air.sound_speed, air.viscosity, air.gamma, air.prandtl)
+
+
 @cache
-def _window_table() -> FloatArray:
+def window_table() -> FloatArray:
+    """Return the coefficients of the solved window for the kernels, shape (SOLVED_TERMS,).
+
+    Raises
+    ------
+    ComputeError
+        The table that the program came with is another one.
+    """
     study = window_study()
     table: FloatArray = np.array([*study["terms"].values(), *study["kappa"]])
     if table.size != SOLVED_TERMS:
@@ -232,6 +253,28 @@ def build_network(
             "fingerings: there are none, so there is no note to compute; add for example\n"
             '[fingerings.register_1]\nD5 = "ccc ccc"'
         )
+    sizes = _head_row(model, corrections)
+    bore = _stations(model.bore.stations_mm)
+    outside = _stations(model.bore.outside_mm)
+    holes = np.array([hole_row(hole) for hole in model.holes]).reshape(-1)
+    vector = np.concatenate([sizes, bore, outside, holes])
+    states = np.array([f.holes for f in fingerings], dtype=np.int8).reshape(len(fingerings), len(model.holes))
+    return Network(
+        model=model,
+        air=air or air_of(model),
+        rules=rules or Rules(),
+        sizes=vector,
+        n_bore=bore.size // 2,
+        n_out=outside.size // 2,
+        fingerings=fingerings,
+        states=states,
+        modes=np.array([f.register for f in fingerings], dtype=np.int64),
+        dimensions=named_dimensions(model),
+    )
+
+
+def _head_row(model: Model, corrections: Corrections) -> FloatArray:
+    """Return what the kernels' vector begins with, SI, shape (HEAD_SIZES,)."""
     head = model.head
     sizes = np.zeros(offsets.HEAD_SIZES)
     sizes[offsets.BLOCK_DEPTH] = head.block_depth_mm * 1e-3
@@ -252,23 +295,7 @@ def build_network(
     sizes[offsets.WARM_LENGTH] = conditions.cooling_length_mm * 1e-3
     sizes[offsets.EDGE_OFFSET] = edge_height_mm(head) * 1e-3
     sizes[offsets.EDGE_THICKNESS] = head.broken_edge_mm * 1e-3
-    bore = _stations(model.bore.stations_mm)
-    outside = _stations(model.bore.outside_mm)
-    holes = np.array([_hole_row(hole) for hole in model.holes]).reshape(-1)
-    vector = np.concatenate([sizes, bore, outside, holes])
-    states = np.array([f.holes for f in fingerings], dtype=np.int8).reshape(len(fingerings), len(model.holes))
-    return Network(
-        model=model,
-        air=air or air_of(model),
-        rules=rules or Rules(),
-        sizes=vector,
-        n_bore=bore.size // 2,
-        n_out=outside.size // 2,
-        fingerings=fingerings,
-        states=states,
-        modes=np.array([f.register for f in fingerings], dtype=np.int64),
-        dimensions=named_dimensions(model),
-    )
+    return sizes
 
 
 def _stations(stations_mm: object) -> FloatArray:
@@ -278,8 +305,8 @@ def _stations(stations_mm: object) -> FloatArray:
     return flat
 
 
-def _hole_row(hole: Hole) -> FloatArray:
-    """Return one hole's HOLE_SIZES values, SI."""
+def hole_row(hole: Hole) -> FloatArray:
+    """Return one hole's sizes as the kernels take them, SI, shape (HOLE_SIZES,)."""
     cut = hole.undercut
     row = np.array(
         [

@@ -4,11 +4,12 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.network import Network
-from fluewright.arrays import FloatArray
+from fluewright.arrays import FloatArray, IntArray
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.fingering import Fingering, governing_hole
 from fluewright.units import CENTS_PER_RELATIVE, cents_above
@@ -17,11 +18,14 @@ __all__ = [
     "STATED_ERRORS",
     "ModelErrors",
     "NotePrediction",
+    "OfFingering",
     "Resonances",
     "error_patterns_cents",
     "predict_notes",
+    "qualities",
     "resonances",
     "resonances_by_mode",
+    "roots",
     "targets_hz",
 ]
 
@@ -45,6 +49,7 @@ class ModelErrors:
 
 
 STATED_ERRORS = ModelErrors()
+_LARGEST_QUALITY = 1e6  # no resonance of air in a tube is anywhere near it
 
 
 @dataclass(frozen=True)
@@ -55,7 +60,7 @@ class Resonances:
     ----------
     frequencies_hz : array, shape (n,)
     quality : array, shape (n,)
-        Q = f (dX/df) / (2 R).
+        Q = f (dX/df) / (2 R); NaN where nothing is lost.
     by_size : array, shape (n, sizes), or (0, sizes) when not asked for
         Relative change of frequency per unit (SI) of every entry of the network's vector.
     by_dimension_cents : array, shape (n, dimensions)
@@ -73,6 +78,52 @@ def targets_hz(network: Network) -> FloatArray:
     return network.targets_hz
 
 
+def roots(
+    network: Network,
+    modes: IntArray,
+    guesses: FloatArray,
+    states: NDArray[np.int8],
+    *,
+    sizes: FloatArray | None = None,
+    sensitivities: bool = False,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Solve rows of resonances of a network; a row without root is NaN.
+
+    Parameters
+    ----------
+    network : Network
+    modes : int array, shape (rows,)
+        Numbers of the resonances, 1 for the lowest.
+    guesses : array, shape (rows,)
+        Omega to begin at, rad/s; the result does not depend on it.
+    states : int8 array, shape (rows, holes)
+        0 closed, 1 open, 2 half.
+    sizes : array, shape (sizes,), optional
+        A changed vector of sizes of the network's layout, SI.
+    sensitivities : bool
+        Also compute the derivatives to every size.
+
+    Returns
+    -------
+    omegas, slopes, resistances : array, shape (rows,)
+        rad/s, slope of the loop's reactance by omega, and the loop's resistance there.
+    grads : array, shape (rows, sizes), or (0, sizes) when not asked for
+        Relative change of omega per unit of every size.
+    """
+    n = modes.size
+    omegas, slopes, resistances = np.empty(n), np.empty(n), np.empty(n)
+    grads = np.zeros((n if sensitivities else 0, network.sizes.size))
+    kernel.solve(network.given(sizes), modes, guesses, states, omegas, slopes, resistances, grads)
+    return omegas, slopes, resistances, grads
+
+
+def qualities(omegas: FloatArray, slopes: FloatArray, resistances: FloatArray) -> FloatArray:
+    """Return Q = omega X'/(2 R) of resonances, all of shape (n,); NaN where nothing is lost: R is rounding then."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = omegas * slopes / (2.0 * resistances)
+        return np.where((found > 0.0) & (found < _LARGEST_QUALITY), found, np.nan)
+
+
 def resonances(
     network: Network,
     *,
@@ -85,9 +136,9 @@ def resonances(
     Parameters
     ----------
     network : Network
-    sizes : array, optional
+    sizes : array, shape (sizes,), optional
         A changed vector of sizes of the same layout, SI.
-    guesses_hz : array, optional
+    guesses_hz : array, shape (n,), optional
         Where to begin; the result does not depend on it.
     sensitivities : bool
         Also compute the derivatives to every size.
@@ -102,38 +153,25 @@ def resonances(
     .. [1] Counting by the lossless standing-wave angle (Foster's theorem), Newton on Im Z, adjoint
        sensitivities: docs/physics/network.md#resonances.
     """
-    vector = network.sizes if sizes is None else sizes
-    n = len(network.fingerings)
     start = 2.0 * math.pi * (targets_hz(network) if guesses_hz is None else guesses_hz)
-    omegas, slopes, resist = np.empty(n), np.empty(n), np.empty(n)
-    grads = np.zeros((n if sensitivities else 0, vector.size))
-    kernel.solve(
-        network.modes, start, vector, network.n_bore, network.n_out, network.n_holes, network.angles(), network.states,
-        network.air_vector(), network.rules_vector(), network.window_table(), omegas, slopes, resist, grads,
-    )  # fmt: skip
+    omegas, slopes, resist, grads = roots(
+        network, network.modes, start, network.states, sizes=sizes, sensitivities=sensitivities
+    )
     if np.isnan(omegas).any():
         bad = network.fingerings[int(np.flatnonzero(np.isnan(omegas))[0])]
         raise ComputeError(
             f"{bad.note} in register {bad.register} (fingering {bad.text}): no resonance number {bad.register} was "
             "found that survives the losses; check the sizes around the open holes, or drop this fingering."
         )
-    with np.errstate(divide="ignore"):
-        quality = omegas * slopes / (2.0 * resist)
+    quality = qualities(omegas, slopes, resist)
     by_dimension = CENTS_PER_RELATIVE * (grads @ network.by_dimension)
     return Resonances(omegas / (2.0 * math.pi), quality, grads, by_dimension)
 
 
-@dataclass(frozen=True)
-class NotePrediction:
-    """One note as the model expects it; cents against the target, positive when sharp."""
+class OfFingering:
+    """Something said of one fingering."""
 
     fingering: Fingering
-    frequency_hz: float
-    target_hz: float
-    cents: float
-    uncertainty_cents: float
-    quality: float
-    governing_hole: int | None
 
     @property
     def note(self) -> str:
@@ -144,6 +182,19 @@ class NotePrediction:
     def register(self) -> int:
         """Return the register, 1 for the lowest."""
         return self.fingering.register
+
+
+@dataclass(frozen=True)
+class NotePrediction(OfFingering):
+    """One note as the model expects it; cents against the target, positive when sharp."""
+
+    fingering: Fingering
+    frequency_hz: float
+    target_hz: float
+    cents: float
+    uncertainty_cents: float
+    quality: float
+    governing_hole: int | None
 
 
 def error_patterns_cents(network: Network, solved: Resonances, errors: ModelErrors = STATED_ERRORS) -> FloatArray:
@@ -181,7 +232,7 @@ def predict_notes(network: Network, *, errors: ModelErrors = STATED_ERRORS) -> t
 
 
 def resonances_by_mode(network: Network, count: int) -> tuple[tuple[str, FloatArray], ...]:
-    """Return (fingering text, its lowest `count` resonances in Hz, NaN where losses drown one), once a fingering.
+    """Return (fingering text, its lowest resonances, shape (count,)), once a fingering; Hz, NaN where losses drown one.
 
     Raises
     ------
@@ -198,11 +249,6 @@ def resonances_by_mode(network: Network, count: int) -> tuple[tuple[str, FloatAr
     for text, i in seen.items():
         modes = np.arange(1, count + 1)
         start = 2.0 * math.pi * modes * targets[i] / network.modes[i]
-        omegas, slopes, resist = np.empty(count), np.empty(count), np.empty(count)
-        kernel.solve(
-            modes, start, network.sizes, network.n_bore, network.n_out, network.n_holes, network.angles(),
-            np.repeat(network.states[i : i + 1], count, axis=0), network.air_vector(), network.rules_vector(),
-            network.window_table(), omegas, slopes, resist, np.zeros((0, network.sizes.size)),
-        )  # fmt: skip
+        omegas, *_ = roots(network, modes, start, np.repeat(network.states[i : i + 1], count, axis=0))
         found.append((text, omegas / (2.0 * math.pi)))
     return tuple(found)

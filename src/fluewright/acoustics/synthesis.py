@@ -12,8 +12,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from fluewright.acoustics.jet import breath_air
-from fluewright.acoustics.kernels.played import lagged, play
+from fluewright.acoustics.jet import breath_air, turbulent_share, window_area_m2
+from fluewright.acoustics.kernels.played import Played, Score, lagged, play
 from fluewright.acoustics.sounding import Blown
 from fluewright.arrays import FloatArray
 from fluewright.errors import InputError
@@ -90,7 +90,7 @@ class Sound:
         return 10.0 * math.log10(power / 4e-10) if power > 0.0 else -math.inf
 
     def samples(self, peak: float = 0.7) -> FloatArray:
-        """Return the pressure scaled so that its largest value is `peak` of full scale; silence stays silent."""
+        """Return the pressure, shape (n,), scaled to a largest value of `peak` of full scale; silence stays silent."""
         top = float(np.abs(self.pressure_pa).max(initial=0.0))
         return self.pressure_pa * (peak / top) if top > 0.0 else self.pressure_pa.copy()
 
@@ -138,22 +138,21 @@ def sound_of(blown: Blown, gesture: Gesture, *, noise: bool = True, seed: int = 
     mean = np.array([f.mean_speed for f in law.flows])
     reynolds = np.interp(log_speed, np.log(law.speeds), mean) * height * rho / mu
     quiet, turbulent = blown.settings.noise
-    share = np.clip((reynolds - 2000.0) / 2000.0, 0.0, 1.0)
-    gusts = (quiet + share * (turbulent - quiet)) * 0.5 * rho * speeds**2 if noise else np.zeros(blocks)
+    gusts = (quiet + turbulent_share(reynolds) * (turbulent - quiet)) * 0.5 * rho * speeds**2
     modes, radiation = _glide(blown, gesture, times)
-    flow, heard = np.zeros(blocks * _BLOCK * _STEPS), np.zeros(blocks * _BLOCK * _STEPS)
-    white = np.random.default_rng(seed).standard_normal(flow.size) if noise else flow
+    score = Score(log_speed, level, gusts if noise else np.zeros(blocks), 0.2 * speeds / height, modes, radiation)
+    steps = blocks * _BLOCK * _STEPS
+    played = Played(np.zeros(steps), np.zeros(steps), np.zeros(blocks))
+    white = np.random.default_rng(seed).standard_normal(steps) if noise else np.zeros(steps)
+    direct = 1.0 / (rho * network.air.sound_speed)
     play(
-        float(RATE_HZ * _STEPS), _BLOCK * _STEPS, log_speed, level, modes, radiation, np.log(law.speeds), law.jets,
-        law.weights, gusts, 0.2 * speeds / height, 1.0 / (rho * network.air.sound_speed), white,
-        np.zeros((modes.shape[1], 2)), flow, heard, np.zeros(blocks),
+        float(RATE_HZ * _STEPS), _BLOCK * _STEPS, score, law.grid, direct, white, np.zeros((modes.shape[1], 2)), played
     )  # fmt: skip
     # Passes up to 21 kHz, 80 dB down from 24 kHz on.
     taps = firwin(161, 22_500.0, window=("kaiser", 8.0), fs=RATE_HZ * _STEPS)
     late = (taps.size - 1) // 2 // _STEPS
-    flow, heard = (upfirdn(taps, x, down=_STEPS)[late : late + blocks * _BLOCK] for x in (flow, heard))
-    area = (head.window_length_mm - max(head.block_depth_mm, 0.0)) * head.window_width_mm * 1e-6
-    pressure = network.air.density * area / (4.0 * math.pi) * np.diff(heard, prepend=0.0) * RATE_HZ
+    flow, heard = (upfirdn(taps, x, down=_STEPS)[late : late + blocks * _BLOCK] for x in (played.flow, played.sounding))
+    pressure = network.air.density * window_area_m2(head) / (4.0 * math.pi) * np.diff(heard, prepend=0.0) * RATE_HZ
     return Sound(pressure, flow, np.repeat(breath, _BLOCK), RATE_HZ)
 
 

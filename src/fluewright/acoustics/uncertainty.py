@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fluewright.acoustics.network import Dimension, Network
-from fluewright.acoustics.ranges import RangeNote, out_of_range
+from fluewright.acoustics.range_notes import RangeNote
+from fluewright.acoustics.ranges import out_of_range
 from fluewright.acoustics.resonance import (
     STATED_ERRORS,
     ModelErrors,

@@ -11,10 +11,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from fluewright.acoustics.jet import JetSettings
+from fluewright.acoustics.breath_need import octave_widths
+from fluewright.acoustics.jet import JetSettings, turbulent_share
 from fluewright.acoustics.kernels.offsets import EDGE_OFFSET, EDGE_THICKNESS
 from fluewright.acoustics.network import build_network
-from fluewright.acoustics.sounding import Blown, NoteBreath, at_notes, blow, find_jumps, octave_widths
+from fluewright.acoustics.sounding import Blown, NoteBreath, at_notes, blow, find_jumps
 from fluewright.errors import ComputeError, InputError
 from fluewright.grades import Grade
 from fluewright.instrument.model import Model
@@ -211,7 +212,7 @@ def _hiss(blown: Blown, note: NoteBreath) -> float:
     speed = float(np.interp(note.planned_pa, law.pressures_pa, law.speeds))
     reynolds = float(np.interp(note.planned_pa, law.pressures_pa, [f.reynolds for f in law.flows]))
     quiet, turbulent = blown.settings.noise
-    share = min(max((reynolds - 2000.0) / 2000.0, 0.0), 1.0)
+    share = float(turbulent_share(reynolds))
     return 20.0 * math.log10((quiet + share * (turbulent - quiet)) * speed**3)
 
 

@@ -1,19 +1,20 @@
 """What the verbs are given: arguments that many share, and how their text is read."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
 import typer
 
 from fluewright.errors import InputError
 
 __all__ = [
-    "BreathReadingOpt", "JsonOpt", "LedgerOpt", "LogOffsetOpt", "ModelArg", "SerialOpt", "existing_ledger",
-    "piece_in_ledger", "sizes_of",
+    "BreathReadingOpt", "JsonOpt", "LedgerOpt", "LogOffsetOpt", "ModelArg", "SerialOpt", "ThemeOpt", "existing_ledger",
+    "piece_in_ledger", "sizes_of", "theme_of",
 ]  # fmt: skip
 
 ModelArg = Annotated[str, typer.Argument(metavar="MODEL", help="A model file, or the name of a starting model.")]
 JsonOpt = Annotated[bool, typer.Option("--json", help="Print JSON instead of a table.")]
+ThemeOpt = Annotated[str, typer.Option("--theme", help="light or dark, for the picture.")]
 LedgerOpt = Annotated[Path, typer.Option("--ledger", help="The ledger's file.")]
 SerialOpt = Annotated[str | None, typer.Option("--serial", help="The piece in the ledger.")]
 LogOffsetOpt = Annotated[
@@ -46,6 +47,21 @@ def sizes_of(pairs: list[str]) -> dict[str, float]:
             raise InputError(f"{pair!r}: {key.strip()} is given twice; keep one of them", field="size")
         sizes[key.strip()] = value
     return sizes
+
+
+def theme_of(text: str) -> Literal["light", "dark"]:
+    """Return the theme of a picture.
+
+    Raises
+    ------
+    InputError
+        It is neither light nor dark.
+    """
+    if text == "light":
+        return "light"
+    if text == "dark":
+        return "dark"
+    raise InputError(f"--theme is {text!r}; it can be light or dark")
 
 
 def existing_ledger(path: Path) -> Path:

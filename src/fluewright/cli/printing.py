@@ -5,16 +5,28 @@ import math
 import re
 import sys
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fluewright.units import MINUS
 
 if TYPE_CHECKING:
     from rich.console import Console
+    from rich.status import Status
 
-    from fluewright.acoustics.ranges import RangeNote
+    from fluewright.acoustics.range_notes import RangeNote
 
-__all__ = ["console", "finite", "print_json", "print_table", "warn", "warn_ranges"]
+__all__ = [
+    "computing",
+    "console",
+    "figure",
+    "finite",
+    "print_files",
+    "print_json",
+    "print_table",
+    "warn",
+    "warn_ranges",
+]
 
 # A hyphen before a figure is a minus sign, unless it joins: 2026-07-28, D5-0001, d5-cylinder, C-1.
 _NEGATIVE = re.compile(r"(?<![\w.-])-(?=\.?\d)|(?<=\de)-(?=\d)")
@@ -38,6 +50,18 @@ def console(*, error: bool = False) -> "Console":
     from rich.console import Console
 
     return Console(stderr=error, highlight=False, soft_wrap=True)
+
+
+def computing() -> "Status":
+    """Return a sign of life on a terminal while something is computed, to be used in a with statement."""
+    return console(error=True).status("computing; the first run after an installation compiles for half a minute")
+
+
+def print_files(*paths: Path | None) -> None:
+    """Print the files that were written, one a line."""
+    for path in paths:
+        if path is not None:
+            sys.stdout.write(f"{path}\n")
 
 
 def warn(lines: list[str] | tuple[str, ...]) -> None:
@@ -116,7 +140,13 @@ def print_table(title: str, columns: list[str], rows: list[list[str]]) -> None:
 
 
 def _with_minus(text: str) -> str:
+    """Return the text with a true minus sign before every negative figure; hyphens stay hyphens."""
     return _NEGATIVE.sub(MINUS, text)
+
+
+def figure(value: float, digits: int = 0) -> str:
+    """Return a figure for a table; a dash where there is none."""
+    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
 
 
 def finite(value: float) -> float | None:

@@ -3,8 +3,9 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 
+from fluewright.acoustics.breath_need import BreathNeed, breath_curve, octave_widths
 from fluewright.acoustics.network import build_network
-from fluewright.acoustics.sounding import Blown, BreathNeed, NoteBreath, breath_curve, find_jumps, octave_widths
+from fluewright.acoustics.sounding import Blown, NoteBreath, find_jumps
 from fluewright.acoustics.sounding import blow as blow_network
 from fluewright.errors import InputError
 from fluewright.face.drawing import Picture

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from fluewright.acoustics.network import build_network
-from fluewright.acoustics.ranges import RangeNote, out_of_range
+from fluewright.acoustics.range_notes import RangeNote
+from fluewright.acoustics.ranges import out_of_range
 from fluewright.design.fit import FitResult, fit_blown_model, fit_model
 from fluewright.face.drawing import Picture
 from fluewright.face.records import Record, RecordTable, Tabular

@@ -4,7 +4,7 @@ import math
 from dataclasses import dataclass
 
 from fluewright.acoustics.network import Network, Rules, build_network
-from fluewright.acoustics.ranges import RangeNote
+from fluewright.acoustics.range_notes import RangeNote
 from fluewright.acoustics.resonance import NotePrediction, Resonances, resonances
 from fluewright.acoustics.uncertainty import SHOP_TOLERANCES, Prediction, ShopTolerances, prediction_of
 from fluewright.errors import InputError

@@ -10,9 +10,10 @@ from typing import Any
 
 import numpy as np
 
+from fluewright.acoustics.breath_need import breath_curve, octave_widths
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.resonance import resonances, targets_hz
-from fluewright.acoustics.sounding import Blown, blow, breath_curve, find_jumps, octave_widths
+from fluewright.acoustics.sounding import Blown, blow, find_jumps
 from fluewright.design.fit import fit_blown_model, fit_model
 from fluewright.errors import ComputeError, InputError
 from fluewright.instrument.differences import size_differences

@@ -1,11 +1,11 @@
 """Arithmetic that many kernels share: a short inverse."""
 
-from fluewright.acoustics.kernels.compiled import kernel
+from fluewright.acoustics.kernels.compiled import part
 
 __all__ = ["inverse"]
 
 
-@kernel
+@part
 def inverse(z):
     """Return 1/z without the guards against overflow that plain division carries."""
     d = z.real * z.real + z.imag * z.imag

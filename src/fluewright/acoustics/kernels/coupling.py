@@ -21,12 +21,13 @@ mode sum of a rigid duct of radius a (Morse & Ingard, Theoretical Acoustics, 196
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
 from fluewright.acoustics.kernels.compiled import kernel
 
-__all__ = ["OWN_SWELL", "RADIATION_REACH", "inner_coupling", "more_radiation", "outer_coupling"]
+__all__ = ["OWN_SWELL", "RADIATION_REACH", "More", "Outer", "inner_coupling", "more_radiation", "outer_coupling"]
 
 # The swell of a hole's own inertance, over the body's radius: the same field at the source itself.
 OWN_SWELL = 0.7 / (4.0 * math.pi)
@@ -38,9 +39,26 @@ _ORDER = np.array([1.0, 2.0, 0.0, 3.0, 4.0, 1.0])
 _WEIGHT = np.array([2.0, 2.0, 1.0, 2.0, 2.0, 2.0]) / (_ALPHA * (1.0 - (_ORDER / _ALPHA) ** 2))
 
 
+class Outer(NamedTuple):
+    """What two openings do to each other outside, SI: the module's free, body and swell.
+
+    Each with its slopes by their distance z along the body and by the body's radius r.
+    """
+
+    free: float
+    free_by_z: float
+    free_by_r: float
+    body: float
+    body_by_z: float
+    body_by_r: float
+    swell: float
+    swell_by_z: float
+    swell_by_r: float
+
+
 @kernel
 def outer_coupling(z, radius, angle):
-    """Return (free, d/dz, d/dradius, body, d/dz, d/dradius, swell, d/dz, d/dradius) of two openings, SI.
+    """Return the `Outer` of two openings.
 
     z their distance along the body, radius the body's, m; angle between them round the body, rad.
     """
@@ -64,7 +82,7 @@ def outer_coupling(z, radius, angle):
     by_r = -free * chord * chord / (radius * distance * distance)
     swell = 0.744 * math.exp(-x / 7.25)
     square = radius * radius * swell
-    return (
+    return Outer(
         free,
         by_z,
         by_r,
@@ -77,19 +95,29 @@ def outer_coupling(z, radius, angle):
     )
 
 
+class More(NamedTuple):
+    """What a body adds to the mutual radiation of two openings, 1/m.
+
+    share: -d ln value / d ln y over y, y the square of k z/RADIATION_REACH.
+    """
+
+    value: float
+    share: float
+
+
 @kernel
 def more_radiation(k, radius, z):
-    """Return (more, share): what a body adds to the mutual radiation of two openings z apart, 1/m; z = 0: their own.
+    """Return the `More` of two openings z apart; z = 0: of one and itself.
 
     k/(4 pi) (k R)**3 / (1 + y + y**2/2 + y**3/6), y = (k z/3.6)**2, a fit: 6 % of the radiation of a simple source at
-    k R 0.4, 13 % at 0.5. share is -d ln more / d ln y over y.
+    k R 0.4, 13 % at 0.5.
     """
     kr = k * radius
     kz = k * z / RADIATION_REACH
     y = kz * kz
     upper = 1.0 + y * (1.0 + 0.5 * y)
     lower = 1.0 / (upper + y * y * y / 6.0)
-    return k / (4.0 * math.pi) * kr * kr * kr * lower, upper * lower
+    return More(k / (4.0 * math.pi) * kr * kr * kr * lower, upper * lower)
 
 
 @kernel

@@ -16,12 +16,13 @@ zeta      loss multiplier of real walls, 1 = smooth               1
 """
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 
-from fluewright.acoustics.kernels.compiled import kernel
+from fluewright.acoustics.kernels.compiled import kernel, maker, part
 
-__all__ = ["WIDE_TERMS", "line", "line_of_table", "ratio_f", "wide_table"]
+__all__ = ["WIDE_TERMS", "Line", "line", "line_of_table", "ratio_f", "wide_table"]
 
 
 def _asymptotic_coefficients(count: int) -> np.ndarray:
@@ -74,35 +75,62 @@ def ratio_f(r):
     return f, df
 
 
+class Wall(NamedTuple):
+    """What the wall makes of j k (g) and of rho c (h), less one, at a Stokes number r; dg, dh: r dg/dr, r dh/dr."""
+
+    g: complex
+    h: complex
+    dg: complex
+    dh: complex
+
+
+class Line(NamedTuple):
+    """Propagation along a duct: G and zc of the module's table, and their slopes; by_a: a d/da."""
+
+    g: complex
+    zc: complex
+    g_by_a: complex
+    zc_by_a: complex
+    g_by_omega: complex
+    zc_by_omega: complex
+    g_by_zeta: complex
+    zc_by_zeta: complex
+
+
 @kernel
-def _wall(r, gamma, pr):
-    """Return (g, h, r dg/dr, r dh/dr): what the wall makes of j k and of rho c, at the Stokes number r."""
+def _wall(r, gas):
+    """Return what the wall makes of the air, from its exact form."""
     fv, dfv = ratio_f(r)
-    ft, dft = ratio_f(r * math.sqrt(pr))
+    ft, dft = ratio_f(r * math.sqrt(gas.prandtl))
     nv = 1.0 - fv
-    nt = 1.0 + (gamma - 1.0) * ft
+    nt = 1.0 + (gas.gamma - 1.0) * ft
     g = np.sqrt(nt / nv)
     h = g / nt
     lv = 0.5 * dfv / nv
-    lt = 0.5 * (gamma - 1.0) * dft / nt
-    return g, h, g * (lv + lt), h * (lv - lt)
+    lt = 0.5 * (gas.gamma - 1.0) * dft / nt
+    return Wall(g - 1.0, h - 1.0, g * (lv + lt), h * (lv - lt))
+
+
+@part
+def _line_with(omega, gas, zeta, wall):
+    """Return the line whose wall is known."""
+    jk = complex(0.0, omega / gas.c)
+    z0 = gas.rho * gas.c
+    g = jk * (1.0 + zeta * wall.g)
+    by_a = jk * zeta * wall.dg
+    zc_by_a = z0 * zeta * wall.dh
+    return Line(
+        g, z0 * (1.0 + zeta * wall.h), by_a, zc_by_a, (g + 0.5 * by_a) / omega, 0.5 * zc_by_a / omega, jk * wall.g,
+        z0 * wall.h,
+    )  # fmt: skip
 
 
 @kernel
-def line(omega, a, rho, c, mu, gamma, pr, zeta):
-    """Return (G, zc, a dG/da, a dzc/da, dG/domega, dzc/domega, dG/dzeta, dzc/dzeta); zeta = 0 is lossless."""
-    k = omega / c
-    jk = complex(0.0, k)
-    z0 = rho * c
+def line(omega, a, gas, zeta):
+    """Return the `Line` of a duct of radius a, m, from the exact form; zeta = 0 is lossless."""
     if zeta == 0.0:
-        zero = 0j
-        return jk, complex(z0, 0.0), zero, zero, complex(0.0, 1.0 / c), zero, zero, zero
-    g, h, dg, dh = _wall(a * math.sqrt(rho * omega / mu), gamma, pr)
-    big_g = jk * (1.0 + zeta * (g - 1.0))
-    zc = z0 * (1.0 + zeta * (h - 1.0))
-    ag = jk * zeta * dg
-    az = z0 * zeta * dh
-    return big_g, zc, ag, az, (big_g + 0.5 * ag) / omega, 0.5 * az / omega, jk * (g - 1.0), z0 * (h - 1.0)
+        return _line_with(omega, gas, zeta, Wall(0j, 0j, 0j, 0j))
+    return _line_with(omega, gas, zeta, _wall(a * math.sqrt(gas.rho * omega / gas.mu), gas))
 
 
 WIDE_TERMS = 20
@@ -111,98 +139,99 @@ _SIN = np.array([math.sin(math.pi * k / 4) for k in range(WIDE_TERMS + 1)])
 
 
 @kernel
-def wide_table(gamma, pr):
-    """Return the wide-duct series of one gas, shape (4, WIDE_TERMS + 1): real and imaginary parts of g - 1 and h - 1.
+def _put_over(upper, lower, out):
+    """Fill the power series of one series over another, which begins with 1."""
+    for k in range(out.size):
+        total = upper[k]
+        for i in range(1, k + 1):
+            total -= lower[i] * out[k - i]
+        out[k] = total
+
+
+@kernel
+def _put_root(square, root):
+    """Fill the power series of the root of a series, less its first term, which is 1."""
+    root[0] = 0.0
+    for k in range(1, root.size):
+        total = square[k]
+        for i in range(1, k):
+            total -= root[i] * root[k - i]
+        root[k] = 0.5 * total
+
+
+@maker
+def wide_table(gas):
+    """Return the wide-duct series of one gas, shape (4, WIDE_TERMS + 1): real and imaginary parts of g and h less one.
 
     g = sqrt(nt/nv) and h = 1/sqrt(nt nv) of `_wall` are power series in 1/q; with q = r sqrt(j) each is two real
     polynomials in 1/r. Made once for a model, it spares every line its roots and divisions.
     """
     n = WIDE_TERMS + 1
-    nv = np.zeros(n)
-    nt = np.zeros(n)
+    out = np.zeros((4, n))
+    series = np.zeros((6, n))
+    nv, nt, one, product, square, root = series[0], series[1], series[2], series[3], series[4], series[5]
     nv[0] = 1.0
     nt[0] = 1.0
-    root = math.sqrt(pr)
-    power = 1.0
+    one[0] = 1.0
+    falling = 1.0
     for k in range(1, n):
-        power /= root
+        falling /= math.sqrt(gas.prandtl)
         nv[k] = -2.0 * _C[k - 1]
-        nt[k] = (gamma - 1.0) * 2.0 * _C[k - 1] * power
-    ratio = np.zeros(n)  # nt / nv
-    both = np.zeros(n)  # 1 / (nt nv)
-    product = np.zeros(n)
+        nt[k] = (gas.gamma - 1.0) * 2.0 * _C[k - 1] * falling
     for k in range(n):
-        total = nt[k]
-        for i in range(1, k + 1):
-            total -= nv[i] * ratio[k - i]
-        ratio[k] = total
         for i in range(k + 1):
             product[k] += nt[i] * nv[k - i]
-    both[0] = 1.0
-    for k in range(1, n):
-        for i in range(1, k + 1):
-            both[k] -= product[i] * both[k - i]
-    out = np.zeros((4, n))
     for which in range(2):
-        square = ratio if which == 0 else both
-        s = np.zeros(n)
-        s[0] = 1.0
-        for k in range(1, n):
-            total = square[k]
-            for i in range(1, k):
-                total -= s[i] * s[k - i]
-            s[k] = 0.5 * total
-        for k in range(1, n):
-            out[2 * which, k] = s[k] * _COS[k]
-            out[2 * which + 1, k] = -s[k] * _SIN[k]
+        if which == 0:
+            _put_over(nt, nv, square)
+        else:
+            _put_over(one, product, square)
+        _put_root(square, root)
+        for k in range(n):
+            out[2 * which, k] = root[k] * _COS[k]
+            out[2 * which + 1, k] = -root[k] * _SIN[k]
     return out
 
 
 @kernel
-def line_of_table(omega, a, rho, c, mu, gamma, pr, zeta, table):
-    """Return (G, zc, r dg/dr, r dh/dr, g - 1, h - 1) of a line: `line` by the series of `wide_table`.
-
-    The last four without losses' factor zeta and without j k or rho c; see `line` for what they make.
-    """
-    if zeta == 0.0:
-        return complex(0.0, omega / c), complex(rho * c, 0.0), 0j, 0j, 0j, 0j
-    r = a * math.sqrt(rho * omega / mu)
+def _wall_of_table(r, gas, table):
+    """Return what the wall makes of the air, by the series of `wide_table` where it holds."""
     if r < 18.0:
-        g, h, dg, dh = _wall(r, gamma, pr)
-        g -= 1.0
-        h -= 1.0
-    else:
-        s = 1.0 / r
-        terms = 20
-        if r > 30.0:
-            terms = 13
-        if r > 45.0:
-            terms = 9
-        if r > 70.0:
-            terms = 7
-        if r > 150.0:
-            terms = 5
-        gr = 0.0
-        gi = 0.0
-        hr = 0.0
-        hi = 0.0
-        dgr = 0.0
-        dgi = 0.0
-        dhr = 0.0
-        dhi = 0.0
-        for k in range(terms, 0, -1):
-            # Horner's rule for the sum and, beside it, for s times its derivative.
-            gr = (gr + table[0, k]) * s
-            gi = (gi + table[1, k]) * s
-            hr = (hr + table[2, k]) * s
-            hi = (hi + table[3, k]) * s
-            dgr = (dgr + k * table[0, k]) * s
-            dgi = (dgi + k * table[1, k]) * s
-            dhr = (dhr + k * table[2, k]) * s
-            dhi = (dhi + k * table[3, k]) * s
-        g = complex(gr, gi)
-        h = complex(hr, hi)
-        dg = complex(-dgr, -dgi)
-        dh = complex(-dhr, -dhi)
-    jk = complex(0.0, omega / c)
-    return jk * (1.0 + zeta * g), rho * c * (1.0 + zeta * h), dg, dh, g, h
+        return _wall(r, gas)
+    s = 1.0 / r
+    terms = 20
+    if r > 30.0:
+        terms = 13
+    if r > 45.0:
+        terms = 9
+    if r > 70.0:
+        terms = 7
+    if r > 150.0:
+        terms = 5
+    gr = 0.0
+    gi = 0.0
+    hr = 0.0
+    hi = 0.0
+    dgr = 0.0
+    dgi = 0.0
+    dhr = 0.0
+    dhi = 0.0
+    for k in range(terms, 0, -1):
+        # Horner's rule for the sum and, beside it, for s times its derivative.
+        gr = (gr + table[0, k]) * s
+        gi = (gi + table[1, k]) * s
+        hr = (hr + table[2, k]) * s
+        hi = (hi + table[3, k]) * s
+        dgr = (dgr + k * table[0, k]) * s
+        dgi = (dgi + k * table[1, k]) * s
+        dhr = (dhr + k * table[2, k]) * s
+        dhi = (dhi + k * table[3, k]) * s
+    return Wall(complex(gr, gi), complex(hr, hi), complex(-dgr, -dgi), complex(-dhr, -dhi))
+
+
+@part
+def line_of_table(omega, a, gas, zeta, table):
+    """Return `line` by the series of `wide_table`, shape (4, WIDE_TERMS + 1)."""
+    if zeta == 0.0:
+        return _line_with(omega, gas, zeta, Wall(0j, 0j, 0j, 0j))
+    return _line_with(omega, gas, zeta, _wall_of_table(a * math.sqrt(gas.rho * omega / gas.mu), gas, table))

@@ -1,12 +1,24 @@
 """Two-port of one straight or conical piece of duct, and what each of its sizes does to it."""
 
 import math
+from typing import NamedTuple
 
 from fluewright.acoustics.kernels.arithmetic import inverse
-from fluewright.acoustics.kernels.compiled import fused_kernel, kernel
+from fluewright.acoustics.kernels.compiled import fused_kernel, kernel, part
 from fluewright.acoustics.kernels.losses import line
 
-__all__ = ["cone", "log_mean_radius", "piece", "step_length", "tube", "waves"]
+__all__ = [
+    "TwoPort",
+    "Wave",
+    "cone",
+    "log_mean_radius",
+    "piece",
+    "step_length",
+    "tube",
+    "tube_slopes",
+    "wave_of",
+    "waves",
+]
 
 
 @kernel
@@ -53,56 +65,93 @@ def waves(g, length):
     return complex(cha * cosine, sha * sine), complex(sha * cosine, cha * sine)
 
 
-@fused_kernel
-def tube(length, area, g, zc, yc):
+class Wave(NamedTuple):
+    """How sound travels along a piece: propagation constant, wave impedance and its inverse, slopes in omega."""
+
+    g: complex
+    zc: complex
+    yc: complex
+    dg: complex
+    dzc: complex
+
+
+class TwoPort(NamedTuple):
+    """(p, U) on the window's side from (p, U) on the other: p = a p + b U, U = c p + d U; slopes in omega."""
+
+    a: complex
+    b: complex
+    c: complex
+    d: complex
+    da: complex
+    db: complex
+    dc: complex
+    dd: complex
+
+
+@part
+def wave_of(line):
+    """Return the wave of a line."""
+    return Wave(line.g, line.zc, inverse(line.zc), line.g_by_omega, line.zc_by_omega)
+
+
+@part
+def tube(length, area, wave):
     """Return (cosh, B, C) of a cylinder; A = D = cosh."""
-    ch, sh = waves(g, length)
-    return ch, zc * sh / area, yc * sh * area
+    ch, sh = waves(wave.g, length)
+    return ch, wave.zc * sh / area, wave.yc * sh * area
+
+
+@part
+def tube_slopes(length, area, wave, ch, b, c):
+    """Return (dA, dB, dC) in omega of a cylinder whose (cosh, B, C) are known; dD = dA."""
+    de = wave.dg * length
+    lz = wave.dzc * wave.yc
+    sh = b * area * wave.yc
+    return sh * de, b * lz + wave.zc * ch * de / area, area * wave.yc * ch * de - c * lz
 
 
 @fused_kernel
-def cone(length, r1, r2, g, zc, yc, dg, dzc):
-    """Return A, B, C, D of a cone and their slopes in omega: (p, U) at r1 from (p, U) at r2; yc is 1/zc.
+def cone(length, r1, r2, wave):
+    """Return the `TwoPort` of a cone, r1 on the window's side.
 
     Spherical-wave cone; with R = r2/r1, E = G L, m = (R - 1)/E it has no singular cylinder limit:
     A = R ch - m sh; B = zc sh/(pi r1 r2); C = (pi r1**2/zc) [(R - m**2) sh + E m**2 ch]; D = (ch + m sh)/R.
     """
-    e = g * length
-    de = dg * length
-    ch, sh = waves(g, length)
+    e = wave.g * length
+    de = wave.dg * length
+    ch, sh = waves(wave.g, length)
     area = math.pi * r1 * r2
-    lz = dzc * yc
+    lz = wave.dzc * wave.yc
     ratio = r2 / r1
     inv_e = inverse(e)
     m = (ratio - 1.0) * inv_e
     dm = -m * de * inv_e
     m2 = m * m
-    front = math.pi * r1 * r1 * yc
+    front = math.pi * r1 * r1 * wave.yc
     mix = ratio - m2
     em2 = e * m2
-    bb = zc * sh / area
+    bb = wave.zc * sh / area
     cc = front * (mix * sh + em2 * ch)
-    return (
+    return TwoPort(
         ratio * ch - m * sh,
         bb,
         cc,
         (ch + m * sh) / ratio,
         ratio * sh * de - dm * sh - m * ch * de,
-        bb * lz + zc * ch * de / area,
+        bb * lz + wave.zc * ch * de / area,
         -cc * lz + front * (2.0 * m * dm * (e * ch - sh) + (ratio * ch + em2 * sh) * de),
         (sh * de + dm * sh + m * ch * de) / ratio,
     )
 
 
 @kernel
-def piece(omega, length, r1, r2, rho, c, mu, gamma, pr, zeta):
-    """Return (A, B, C, D, dA, dB, dC, dD) with derivatives in omega; (p, U) at r1 from (p, U) at r2.
+def piece(omega, length, r1, r2, gas, zeta):
+    """Return the `TwoPort` of a cylinder or cone, r1 on the window's side.
 
     length > 0; losses at the log-mean radius; pieces of a lossy cone should be 20 mm or shorter.
     """
     a, _, _ = log_mean_radius(r1, r2)
-    g, zc, _, _, dg, dzc, _, _ = line(omega, a, rho, c, mu, gamma, pr, zeta)
-    return cone(length, r1, r2, g, zc, 1.0 / zc, dg, dzc)
+    return cone(length, r1, r2, wave_of(line(omega, a, gas, zeta)))
 
 
 @kernel

@@ -60,7 +60,8 @@ def window_solved(length, width, wall, ramp, a, ear, offset, thickness, face, ta
     Lengths in m: window length and width, wall and bore radius a, ear height over the edge (< 0 means full), underside
     of the edge over the bore line, thickness of the edge, block face (> 0 reaches under the window). ramp in rad. The
     plane of reference is the block face where it reaches under the window, otherwise the windway exit; a bore behind
-    that plane is not part of it. Terms and coefficients: research/window/fit.py, in its order.
+    that plane is not part of it. Terms and coefficients: research/window/fit.py, in its order; table: shape
+    (SOLVED_TERMS,).
     """
     ws = length / a
     h = width / a

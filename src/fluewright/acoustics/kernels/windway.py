@@ -1,12 +1,32 @@
 """Kernel: how fast the breath leaves the windway, a flat channel in which the flow may still be developing."""
 
 import math
+from typing import NamedTuple
 
 from fluewright.acoustics.kernels.compiled import kernel
 
-__all__ = ["centre_ratio", "channel_pressure", "exit_speed", "friction_reynolds"]
+__all__ = ["Channel", "ChannelFlow", "centre_ratio", "channel_pressure", "exit_speed", "friction_reynolds"]
 
 _LAMINAR_UP_TO = 4000.0  # Re of the hydraulic diameter; above, turbulence comes in over as much again
+
+
+class Channel(NamedTuple):
+    """A windway, m: length, heights of entry and exit, width (inf leaves the side walls out), and its entry's loss."""
+
+    length: float
+    entry: float
+    exit: float
+    width: float
+    entry_loss: float
+
+
+class ChannelFlow(NamedTuple):
+    """Flow through a channel: pressure, Pa, that drives it; mean speed at the exit, m/s; x_plus and Re there, 2 h."""
+
+    pressure: float
+    speed: float
+    x_plus: float
+    reynolds: float
 
 
 @kernel
@@ -26,12 +46,13 @@ def friction_reynolds(x_plus, reynolds):
 
 
 @kernel
-def channel_pressure(speed, length, entry, exit_, width, entry_loss, rho, mu):
-    """Return (pressure, x_plus, Re) that drive a mean exit speed through a channel of heights entry -> exit_, SI.
+def channel_pressure(speed, channel, rho, mu):
+    """Return the flow of a mean exit speed through a channel, whose height goes straight from entry to exit.
 
-    The kinetic part is that of the exit, the entry's loss that of the speed there, friction that of the local height.
-    width = inf leaves the side walls out; else they multiply friction by 1/(1 - 0.63 h/width).
+    The kinetic part is that of the exit, the entry's loss that of the speed there, friction that of the local height;
+    the side walls multiply friction by 1/(1 - 0.63 h/width).
     """
+    length, entry, exit_ = channel.length, channel.entry, channel.exit
     if entry == exit_:
         cubes = length / exit_**3
         inverse = length / exit_
@@ -41,37 +62,40 @@ def channel_pressure(speed, length, entry, exit_, width, entry_loss, rho, mu):
     reynolds = 2.0 * exit_ * speed * rho / mu
     x_plus = mu / (rho * 4.0 * speed * exit_) * inverse
     friction = 0.5 * mu * speed * exit_ * cubes * friction_reynolds(x_plus, reynolds)
-    friction /= 1.0 - 0.63 * exit_ / width
+    friction /= 1.0 - 0.63 * exit_ / channel.width
     ratio = exit_ / entry
-    return 0.5 * rho * speed * speed * (1.0 + entry_loss * ratio * ratio) + friction, x_plus, reynolds
+    kinetic = 0.5 * rho * speed * speed * (1.0 + channel.entry_loss * ratio * ratio)
+    return ChannelFlow(kinetic + friction, speed, x_plus, reynolds)
 
 
 @kernel
-def exit_speed(pressure, length, entry, exit_, width, entry_loss, rho, mu):
-    """Return (mean speed at the exit, x_plus, Re) for a pressure in Pa; the inverse of `channel_pressure`."""
+def exit_speed(pressure, channel, rho, mu):
+    """Return the flow that a pressure in Pa drives through a channel; the inverse of `channel_pressure`."""
     if pressure <= 0.0:
-        return 0.0, math.inf, 0.0
+        return ChannelFlow(pressure, 0.0, math.inf, 0.0)
     low = 0.0
     high = math.sqrt(2.0 * pressure / rho)
     speed = 0.5 * high
     x_plus = 0.0
     reynolds = 0.0
     for _ in range(60):
-        drop, x_plus, reynolds = channel_pressure(speed, length, entry, exit_, width, entry_loss, rho, mu)
-        if drop > pressure:
+        flow = channel_pressure(speed, channel, rho, mu)
+        x_plus = flow.x_plus
+        reynolds = flow.reynolds
+        if flow.pressure > pressure:
             high = speed
         else:
             low = speed
         h = 1e-5 * speed
-        slope = (channel_pressure(speed + h, length, entry, exit_, width, entry_loss, rho, mu)[0] - drop) / h
-        trial = speed - (drop - pressure) / slope
+        slope = (channel_pressure(speed + h, channel, rho, mu).pressure - flow.pressure) / h
+        trial = speed - (flow.pressure - pressure) / slope
         if trial <= low or trial >= high:
             trial = 0.5 * (low + high)
         done = abs(trial - speed) < 1e-12 * trial
         speed = trial
         if done:
             break
-    return speed, x_plus, reynolds
+    return ChannelFlow(pressure, speed, x_plus, reynolds)
 
 
 @kernel

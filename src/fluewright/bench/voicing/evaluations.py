@@ -22,9 +22,9 @@ from zipfile import BadZipFile
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from fluewright.acoustics.jet import JetSettings
-from fluewright.acoustics.kernels.blown import onset
+from fluewright.acoustics.jet import JetSettings, turbulent_share, window_area_m2
 from fluewright.acoustics.kernels.jet import jet_at
+from fluewright.acoustics.kernels.loop import growth
 from fluewright.acoustics.network import Network, build_network
 from fluewright.acoustics.sounding import Blown, NoteBreath, at_notes, blow, find_jumps
 from fluewright.arrays import FloatArray, IntArray
@@ -240,9 +240,9 @@ def _moving(blown: Blown, i: int, note: NoteBreath, breaths: FloatArray) -> Floa
     velocity = PchipInterpolator(x[known], np.abs(branch.velocities[known, 1:4]))
     slope = pitch.derivative()
     quiet, turbulent = blown.settings.noise
-    jet, weights = np.empty(law.jets.shape[1]), np.empty(law.weights.shape[1])
-    log_speeds, log_breaths = np.log(law.speeds), np.log(law.pressures_pa)
-    area = _window_area(blown)
+    weights = np.empty(law.weights.shape[1])
+    log_speeds, log_breaths = law.grid.log_speeds, np.log(law.pressures_pa)
+    area = window_area_m2(blown.network.model.head)
     n = np.arange(1, 4)
     for k, breath in enumerate(breaths):
         at = math.log(breath)
@@ -257,34 +257,15 @@ def _moving(blown: Blown, i: int, note: NoteBreath, breaths: FloatArray) -> Floa
         log_speed = float(np.interp(at, log_breaths, log_speeds))
         speed = math.exp(log_speed)
         reynolds = float(np.interp(at, log_breaths, [f.reynolds for f in law.flows]))
-        turbulence = min(max((reynolds - 2000.0) / 2000.0, 0.0), 1.0)
-        hiss = 20.0 * math.log10((quiet + turbulence * (turbulent - quiet)) * speed**3)
-        jet_at(log_speed, log_speeds, law.jets, law.weights, jet, weights)
-        growth = _growth(modes.table, jet, weights, 2.0 * math.pi * hz)
+        hiss = 20.0 * math.log10((quiet + float(turbulent_share(reynolds)) * (turbulent - quiet)) * speed**3)
+        jet = jet_at(log_speed, law.grid, weights)
+        rise = growth(2.0 * math.pi * hz, modes.table, jet, weights)
         flow = float(np.interp(at, log_breaths, [f.flow_l_per_min for f in law.flows]))
         out[:, k] = (
-            float(pitch(at)), math.log(2.0) * float(slope(at)), math.log(_RISE / growth) if growth > 0.0 else math.nan,
+            float(pitch(at)), math.log(2.0) * float(slope(at)), math.log(_RISE / rise) if rise > 0.0 else math.nan,
             hiss - level, level, math.log(flow), levels[1] - levels[0], levels[2] - levels[0],
         )  # fmt: skip
     return out
-
-
-def _window_area(blown: Blown) -> float:
-    head = blown.network.model.head
-    return (head.window_length_mm - max(head.block_depth_mm, 0.0)) * head.window_width_mm * 1e-6
-
-
-def _growth(table: FloatArray, jet: FloatArray, weights: FloatArray, omega: float) -> float:
-    """Return how fast the smallest motion grows, 1/s: Newton on the loop's gain G(s) = 1 from the note's pitch."""
-    s = complex(0.0, omega)
-    for _ in range(40):
-        gain, slope = onset(s, table, jet, weights)
-        step = (gain - 1.0) / slope
-        step *= min(1.0, 0.03 * omega / max(abs(step), 1e-300))
-        s -= step
-        if abs(step) < 1e-8 * omega:
-            return float(s.real)
-    return math.nan
 
 
 def nuisances_of(model: Model) -> tuple[tuple[Nuisance, dict[str, float]], ...]:
