@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 import pytest
 
-from fluewright.web import guard as guard_module
+from fluewright.web import rates
 from fluewright.web.guard import LARGEST_UPLOAD, Guard
 from fluewright.web.pairing import Pairing
 
@@ -98,7 +98,7 @@ def ask() -> Asked:
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     now_s = [5000.0]
-    monkeypatch.setattr(guard_module.time, "monotonic", lambda: now_s[0])
+    monkeypatch.setattr(rates.time, "monotonic", lambda: now_s[0])
     return now_s
 
 
@@ -135,6 +135,7 @@ def test_every_answer_carries_the_headers_that_shut_the_page_in(ask: Asked) -> N
         "cross-origin-opener-policy": "same-origin",
         "cross-origin-resource-policy": "same-origin",
         "permissions-policy": "microphone=(self), camera=(), geolocation=()",
+        "cache-control": "no-store",
     }
 
 
@@ -200,22 +201,14 @@ def test_a_socket_from_another_page_is_closed(ask: Asked, origin: str | None) ->
     assert ask.inner.scopes == []
 
 
-def test_the_reason_of_a_closed_socket_fits_its_frame(ask: Asked) -> None:
+@pytest.mark.parametrize(
+    "headers", [{"host": "evil.example", "origin": ORIGIN}, {"origin": "null"}, {"sec-fetch-site": "cross-site"}]
+)
+def test_the_reason_of_a_closed_socket_fits_its_frame(ask: Asked, headers: dict[str, str]) -> None:
     """A close frame holds 123 bytes of words at the most (RFC 6455, 5.5)."""
-
-    def refuse(words: str) -> dict:
-        sent: list[dict] = []
-
-        async def receive() -> dict:
-            return {"type": "websocket.connect"}
-
-        async def send(message: dict) -> None:
-            sent.append(message)
-
-        asyncio.run(ask.guard._refuse({"type": "websocket"}, receive, send, 401, words))
-        return sent[0]
-
-    assert len(refuse("w" * 500)["reason"]) == 120
+    said = {"origin": ORIGIN} | headers
+    sent = ask(kind="websocket", method=None, headers=said, body=[{"type": "websocket.connect"}])
+    assert 20 < len(sent[0]["reason"].encode()) <= 120
 
 
 # --- which devices are known
@@ -353,4 +346,4 @@ def test_a_device_that_tries_too_often_still_gets_its_share(ask: Asked, clock: l
 def test_what_is_remembered_of_devices_stays_small(ask: Asked, clock: list[float]) -> None:
     for number in range(3000):
         ask(client=f"2001:db8::{number:x}")
-    assert len(ask.guard._tokens) <= 1001
+    assert len(ask.guard._rates) <= 1000

@@ -146,7 +146,7 @@ class Doors:
         return PAIRED if address in paired else STRANGERS
 
     async def _open(self, guest: _Guest) -> None:
-        limits = {} if self.tls is None else {"ssl_handshake_timeout": _HANDSHAKE_S, "ssl_shutdown_timeout": _SHUTDOWN_S}
+        limits = {"ssl_handshake_timeout": _HANDSHAKE_S, "ssl_shutdown_timeout": _SHUTDOWN_S} if self.tls else {}
         try:
             transport, _ = await asyncio.get_running_loop().connect_accepted_socket(
                 self.protocol, guest.sock, ssl=self.tls, **limits

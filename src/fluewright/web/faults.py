@@ -1,4 +1,4 @@
-"""What goes wrong behind a page, as an answer: a status, words for a person, and a reference for what nobody foresaw."""
+"""What goes wrong behind a page, as an answer: status, words for a person, a reference for what nobody foresaw."""
 
 import errno
 import html
@@ -73,7 +73,7 @@ def _is_full(error: BaseException) -> bool:
 
 
 class LastGuard:
-    """ASGI middleware that turns an error which nobody foresaw into words with a reference; details go to the log alone.
+    """ASGI middleware that turns an error which nobody foresaw into words with a reference; the rest goes to the log.
 
     Parameters
     ----------

@@ -64,8 +64,12 @@ class Guard:
                 await self._while_paired(_session(headers), scope, receive, send)
             return
 
+        started = False
+
         async def with_headers(message: Message) -> None:
+            nonlocal started
             if message["type"] == "http.response.start":
+                started = True
                 own = answer_headers(scope["path"])
                 raw = [(k, v) for k, v in message.get("headers", []) if k.lower() not in own]
                 message = {**message, "headers": [*raw, *own.items()]}
@@ -75,12 +79,13 @@ class Guard:
             await _refused(scope, *refusal)(scope, receive, with_headers)
             return
         most = LARGEST_UPLOAD if scope["path"].endswith("/recording") else _LARGEST_REQUEST
+        too_much = _refused(
+            scope, 413,
+            f"more than {most // 1024**2} MiB were sent; a recording may have up to {LARGEST_UPLOAD // 1024**2} MiB",
+        )  # fmt: skip
         length = headers.get("content-length", "0")
         if not (length.isascii() and length.isdecimal() and len(length) <= 15) or int(length) > most:
-            words = (
-                f"more than {most // 1024**2} MiB were sent; a recording may have up to {LARGEST_UPLOAD // 1024**2} MiB"
-            )
-            await _refused(scope, 413, words)(scope, receive, with_headers)
+            await too_much(scope, receive, with_headers)
             return
         came = 0
 
@@ -95,6 +100,8 @@ class Guard:
             return message
 
         await self.app(scope, counted, with_headers)
+        if came > most and not started:
+            await too_much(scope, receive, with_headers)
 
     def _refusal(self, scope: Scope, headers: Mapping[str, str]) -> tuple[int, str] | None:
         host = headers.get("host", "")

@@ -40,7 +40,7 @@ def _lan_address() -> str:
 
 
 def tls_context(certificate: Path, key: Path) -> ssl.SSLContext:
-    """Return how TLS is spoken: 1.3, or 1.2 with authenticated ciphers and forward secrecy only, whatever is set around.
+    """Return how TLS is spoken: 1.3, or 1.2 with forward secrecy and authenticated ciphers, whatever else is set.
 
     Parameters
     ----------
