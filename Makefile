@@ -1,5 +1,5 @@
 # Every target sets up what it needs by itself; see setup.sh.
-.PHONY: help setup setup-dev serve demo test install-check lint types check bench workshop long mutants schema pictures \
+.PHONY: help setup setup-dev serve demo test install-check lint types check bench workshop long attack mutants schema pictures \
 	screenshots lock clean
 PY := .venv/bin/python
 
@@ -11,6 +11,7 @@ help:
 	@echo "make install-check   build the wheel, install it in an empty place and use it there (some minutes)"
 	@echo "make bench   print the benchmark table"
 	@echo "make long    the tests that need minutes (demo over 50 seeds)"
+	@echo "make attack  hostile input, broken files, kills: everything in attack/ (ten minutes; seeds are printed)"
 	@echo "make mutants  plant 400 small faults and count those that the tests notice (an hour)"
 	@echo "make workshop   tune 500 virtual pieces and find the faults of 300 virtual heads (half an hour)"
 	@echo "make pictures   redraw the chart that README shows"
@@ -41,6 +42,10 @@ workshop: setup-dev
 
 long: setup-dev
 	$(PY) -m pytest -m long -s
+
+# SEED=7 make attack: that attack again; PARTS="models verbs" make attack: those parts.
+attack: setup-dev
+	$(PY) -m attack.run $(if $(SEED),--seed $(SEED)) $(PARTS)
 
 mutants: setup-dev
 	.venv/bin/uv pip install -q --python $(PY) --require-hashes -r requirements-mutants.lock
