@@ -1,4 +1,4 @@
-"""Fuzzed requests to every route of the app: paths, queries, JSON, framing. What is known of the app is read from it."""
+"""Fuzzed requests to every route of the app: paths, queries, JSON, framing; what is known of it is read from it."""
 
 import json
 import random
@@ -20,7 +20,7 @@ _NUMBERS = (
     "0", "-0", "1", "-1", "2.5", "1e5", "1e308", "1e400", "-1e400", "9" * 19, "9" * 400, "-" + "9" * 400, "9" * 5000,
     "0." + "3" * 400, "1e-400", "9007199254740993", "NaN", "Infinity", "-Infinity", "true", "false", "null",
 )  # fmt: skip
-_SIZES = ("length_mm", "window.length_mm", "hole1.diameter_mm", "bogus", "", "\ud800")
+_SIZES = ("length_mm", "window.length_mm", "holes.1.diameter_mm", "bogus", "", "\ud800")
 _METHODS = ("GET", "POST", "HEAD", "PUT", "PATCH", "DELETE", "OPTIONS", "TRACE", "get", "BREW")
 
 

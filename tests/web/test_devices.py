@@ -592,9 +592,7 @@ def every_page(page, server):
             continue
         found[kind] = path
         page.goto(server.url(path))
-        waiting += page.evaluate(
-            "[...document.querySelectorAll('a[href^=\"/\"]')].map(a => a.getAttribute('href'))"
-        )
+        waiting += page.evaluate("[...document.querySelectorAll('a[href^=\"/\"]')].map(a => a.getAttribute('href'))")
     return [*found.values(), "/pair", "/nowhere"]
 
 
