@@ -17,7 +17,12 @@ from pathlib import Path
 
 from attack.registry import Effort, Finding, part
 from attack.web_requests import (
-    GOOD, FuzzedRequest, fuzzed_request, fuzzed_sound_frames, route_table, words_of_requests,
+    GOOD,
+    FuzzedRequest,
+    fuzzed_request,
+    fuzzed_sound_frames,
+    route_table,
+    words_of_requests,
 )  # fmt: skip
 from attack.web_server import OWNER, Answer, Served, ask, served
 
