@@ -236,7 +236,7 @@ def _pair(server: Served, code: str, source: str) -> str:
 @part("connections", quick=0.05)
 def connections(effort: Effort) -> list[Finding]:
     """A stranger holds 2,000 connections and guesses codes; the owner, a paired and a new device go on working."""
-    held, pages = effort.of(2000, least=100), effort.of(400, least=20)
+    held, pages = effort.of(2000, least=100), effort.of(200, least=20)
     tally = _Tally()
     soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     wanted = held + 400
