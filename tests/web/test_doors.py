@@ -1,4 +1,4 @@
-"""Connections before anything is read from them, against the server as it is started: rooms, patience, what is refused."""
+"""Connections, against the server as it is started: rooms, patience, and what is refused before the app sees it."""
 
 import contextlib
 import socket
@@ -186,7 +186,10 @@ def test_a_socket_that_is_asked_for_by_another_method_is_answered(server, method
 
 @pytest.mark.parametrize(
     "head",
-    [("Content-Length: 3",), ("Transfer-Encoding: chunked",), tuple(f"X-Many-{n}: a" for n in range(200)), ("X: " + "b" * 9000,)],
+    [
+        ("Content-Length: 3",), ("Transfer-Encoding: chunked",), tuple(f"X-Many-{n}: a" for n in range(200)),
+        ("X: " + "b" * 9000,),
+    ],
 )  # fmt: skip
 def test_a_socket_that_cannot_be_opened_is_refused_with_words(server, head):
     asks = ("Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Version: 13")
