@@ -167,8 +167,7 @@ def unpaired(effort: Effort) -> list[Finding]:
                 )
                 if not shut or "D5-0001" in answer.text:
                     tally.add("open to a stranger", f"{method} {filled}: {answer.status}")
-            # What refuses a socket is shown nowhere.
-            if method != "SOCKET" and "content-security-policy" not in answer.head.lower():
+            if "content-security-policy" not in answer.head.lower():
                 tally.add("answers without the headers of a page", f"{method} {filled}: {answer.status}")
         token = _pair(server, code, _PAIRED)
         owners = [p for m, p in routes if m == "POST" and p.startswith("/api/devices/")]

@@ -199,6 +199,19 @@ def test_a_socket_that_cannot_be_opened_is_refused_with_words(server, head):
     assert "no request that can be read" in answer.text
 
 
+@pytest.mark.parametrize(
+    ("path", "words"),
+    [("/live/nobody", "no socket here"), ("/bench", "no socket here"), ("/live/D5-0001", "another page than ours")],
+)
+def test_a_socket_that_is_not_opened_is_refused_with_words(server, path, words):
+    asks = ("Upgrade: websocket", "Connection: Upgrade", "Sec-WebSocket-Version: 13")
+    origin = server.origin if "no socket" in words else "http://evil.example"
+    answer = ask(server, get(server, path, *asks, "Sec-WebSocket-Key: AAAAAAAAAAAAAAAAAAAAAA==", f"Origin: {origin}"))
+    assert answer.status == 403
+    assert words in answer.text
+    assert "content-security-policy" in answer.head
+
+
 @pytest.mark.parametrize("size", [b"zz", b"-1", b"", b"5;" + b"x" * 40_000, b"\xff"])
 @pytest.mark.parametrize("path", ["/api/bench", "/bench", "/api/bench/D5-0001/recording"])
 def test_a_bad_chunk_is_refused_with_words(server, size, path):

@@ -24,9 +24,9 @@ def full(*given, **named):
     raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC), "/somewhere")
 
 
-def sql_full():
+def sql_full(code=sqlite3.SQLITE_FULL):
     error = sqlite3.OperationalError("database or disk is full")
-    error.sqlite_errorcode = sqlite3.SQLITE_FULL
+    error.sqlite_errorcode = code
     return error
 
 
@@ -52,6 +52,8 @@ def caused(error, by):
         (OSError(errno.EIO, "broken"), 503),
         (caused(InputError("cannot be written; free some room"), OSError(errno.ENOSPC, "full")), 507),
         (caused(LedgerError("could not be written"), caused(RuntimeError(), sql_full())), 507),
+        (caused(LedgerError("could not be opened"), sql_full(sqlite3.SQLITE_IOERR_SHMSIZE)), 507),
+        (caused(LedgerError("could not be opened"), sql_full(sqlite3.SQLITE_BUSY)), 400),
         (sqlite3.OperationalError("locked"), 500),
         (ZeroDivisionError(), 500),
         (OSError(errno.ENOENT, "gone"), 500),

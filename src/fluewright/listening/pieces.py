@@ -78,8 +78,7 @@ class FilePiece:
 
     def _joined(self) -> SoundArray:
         if len(self._blocks) > 1:
-            joined: SoundArray = np.concatenate(self._blocks)
-            self._blocks = [joined]
+            self._blocks = [np.asarray(np.concatenate(self._blocks), dtype=np.float64)]
         return self._blocks[0]
 
 

@@ -18,6 +18,8 @@ __all__ = ["LastGuard", "answer_to", "status_of", "words_of"]
 
 _log = logging.getLogger(__name__)
 _FULL = (errno.ENOSPC, errno.EDQUOT)
+# Without room SQLite cannot even make the file through which a ledger's readers and writers see each other.
+_SQL_FULL = (sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_SHMSIZE)
 _REFUSED = (errno.EACCES, errno.EPERM, errno.EROFS, errno.EIO, errno.EMFILE, errno.ENFILE)
 
 
@@ -68,7 +70,7 @@ def _chain(error: BaseException) -> Iterator[BaseException]:
 
 def _is_full(error: BaseException) -> bool:
     if isinstance(error, sqlite3.Error):
-        return getattr(error, "sqlite_errorcode", None) == sqlite3.SQLITE_FULL
+        return getattr(error, "sqlite_errorcode", None) in _SQL_FULL
     return isinstance(error, OSError) and error.errno in _FULL
 
 

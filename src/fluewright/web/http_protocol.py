@@ -3,6 +3,7 @@
 import asyncio
 
 import h11
+from uvicorn._types import ASGISendEvent
 from uvicorn.protocols.http.h11_impl import H11Protocol
 from uvicorn.protocols.websockets.websockets_sansio_impl import WebSocketsSansIOProtocol
 
@@ -19,9 +20,9 @@ _UNREAD_S = 30.0
 _WORDS = b"this is no request that can be read\n"
 
 
-def _refusal() -> list[tuple[bytes, bytes]]:
+def _refusal(words: bytes = _WORDS) -> list[tuple[bytes, bytes]]:
     fixed = [(b"content-type", b"text/plain; charset=utf-8"), (b"connection", b"close")]
-    return [*fixed, (b"content-length", str(len(_WORDS)).encode()), *answer_headers("/").items()]
+    return [*fixed, (b"content-length", str(len(words)).encode()), *answer_headers("/").items()]
 
 
 class PatientHttp(H11Protocol):
@@ -119,6 +120,15 @@ class PatientSocket(WebSocketsSansIOProtocol):
             head = b"".join(k + b": " + v + b"\r\n" for k, v in _refusal())
             self.transport.write(b"HTTP/1.1 400 Bad Request\r\n" + head + b"\r\n" + _WORDS)
             self.transport.close()
+
+    async def send(self, message: ASGISendEvent) -> None:
+        """Send what the app has to say; a socket that it closes before it is open is refused with its words."""
+        if message["type"] != "websocket.close" or self.handshake_complete or self.initial_response is not None:
+            await super().send(message)
+            return
+        words = f"{message.get('reason') or 'there is no socket here'}\n".encode()
+        await super().send({"type": "websocket.http.response.start", "status": 403, "headers": _refusal(words)})
+        await super().send({"type": "websocket.http.response.body", "body": words, "more_body": False})
 
     def handle_parser_exception(self) -> None:
         """End a socket whose frames cannot be read."""
