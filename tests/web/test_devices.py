@@ -311,6 +311,36 @@ def test_a_code_works_once_and_guesses_have_to_wait(browse, lan_server):
     assert guest.context.cookies() == []
 
 
+def test_a_lost_device_is_sent_away_from_the_page(browse, lan_server):
+    browser = browse()
+    computer, phone = device(browser, 1280), device(browser)
+    assert begin(computer, lan_server) == "D5-0001"
+    computer.goto(lan_server.url("/pair"))
+    computer.get_by_text("None yet.").wait_for()
+    code = computer.locator("#code").inner_text().replace(" ", "")
+    phone.goto(f"{lan_server.others}/pair#{code}")
+    phone.get_by_label("Name of this device").fill("Bench phone")
+    phone.get_by_role("button", name="Pair this device").click()
+    phone.wait_for_url("**/bench")
+    phone.get_by_role("link", name="D5-0001").click()
+    at_rest(phone)
+    # The page of the computer shows it by itself; whoever was sent away is told on the page that it has open.
+    row = computer.get_by_role("row").filter(has_text="Bench phone")
+    row.get_by_role("button", name="Send Bench phone away").click()
+    computer.get_by_text("Sent away").wait_for()
+    computer.get_by_text("None yet.").wait_for()
+    phone.get_by_role("link", name="pair it again").wait_for()
+
+    before = computer.locator("#code").inner_text()
+    computer.get_by_role("button", name="Begin a new code").click()
+    computer.get_by_text("This is a new code").wait_for()
+    assert computer.locator("#code").inner_text() != before
+    computer.get_by_role("button", name="Send all devices away").click()
+    computer.get_by_role("button", name="Really send all away? Press again").click()
+    computer.get_by_text("All devices were sent away.").wait_for()
+    assert computer.faults == []
+
+
 # --- a microphone's troubles
 
 
