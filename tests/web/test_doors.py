@@ -12,7 +12,6 @@ from attack.web_server import OWNER, ask, served
 from fluewright.web import doors as doors_module
 from fluewright.web.doors import HERE, PAIRED, STRANGERS, Doors, Room
 from fluewright.web.http_protocol import PatientHttp
-from fluewright.web.rates import Rates
 
 NEVER_S = 120.0
 
@@ -58,8 +57,7 @@ class Sock:
 @pytest.fixture
 def hall(monkeypatch):
     """Return doors with small rooms and a way to come in, which tells who is still in."""
-    rooms = {"HERE": Room(3, 3, Rates(1e9, 1e9)), "PAIRED": Room(4, 3, Rates(1e9, 1e9))}
-    rooms["STRANGERS"] = Room(6, 4, Rates(1e9, 1e9))
+    rooms = {"HERE": Room(3, 3, 1e9, 1e9), "PAIRED": Room(4, 3, 1e9, 1e9), "STRANGERS": Room(6, 4, 1e9, 1e9)}
     for name, room in rooms.items():
         monkeypatch.setattr(doors_module, name, room)
     paired = {"192.0.2.3"}
@@ -104,7 +102,7 @@ def test_a_device_that_was_paired_just_now_is_in_the_other_room(hall):
 
 
 def test_who_comes_too_fast_is_turned_away(hall, monkeypatch):
-    monkeypatch.setattr(doors_module, "STRANGERS", Room(6, 4, Rates(1e-9, 2.0)))
+    monkeypatch.setattr(doors_module, "STRANGERS", Room(6, 4, 1e-9, 2.0))
     assert [hall.doors._may_enter("192.0.2.8") for _ in range(3)] == [True, True, False]
     assert hall.doors._may_enter("192.0.2.9")
 

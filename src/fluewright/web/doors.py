@@ -28,16 +28,25 @@ _BACKLOG = 256
 
 @dataclass(frozen=True)
 class Room:
-    """How many connections a kind of guest may hold, all together and from one address, and how fast they may come."""
+    """How many connections a kind of guest may hold, and how fast those of one address may come.
+
+    Attributes
+    ----------
+    most, an_address : int
+        All together, and from one address.
+    a_second, burst : float
+        New ones from one address.
+    """
 
     most: int
     an_address: int
-    rates: Rates
+    a_second: float
+    burst: float
 
 
-HERE = Room(256, 256, Rates(200.0, 400.0))
-PAIRED = Room(192, 48, Rates(50.0, 200.0))
-STRANGERS = Room(96, 12, Rates(10.0, 40.0))
+HERE = Room(256, 256, 200.0, 400.0)
+PAIRED = Room(192, 48, 50.0, 200.0)
+STRANGERS = Room(96, 12, 10.0, 40.0)
 MOST_CONNECTIONS = HERE.most + PAIRED.most + STRANGERS.most
 
 
@@ -88,6 +97,7 @@ class Doors:
     here: tuple[str, ...]
     _guests: list[_Guest] = field(default_factory=list)
     _opening: set[asyncio.Task[None]] = field(default_factory=set)
+    _rates: dict[Room, Rates] = field(default_factory=dict)
 
     async def serve(self) -> None:
         """Take connections until cancelled."""
@@ -126,7 +136,7 @@ class Doors:
         """Tell whether a connection may be taken now; others are cut until it has its place."""
         paired = self.paired()
         room = self._room(address, paired)
-        if not room.rates.may(address):
+        if not self._rates.setdefault(room, Rates(room.a_second, room.burst)).may(address):
             return False
         self._guests = [g for g in self._guests if not g.gone]
         held = [g for g in self._guests if self._room(g.address, paired) is room]
