@@ -94,6 +94,11 @@ def requests(effort: Effort) -> list[Finding]:
     return [*tried, Finding("routes", len(routes), 0, reached)]
 
 
+def _too_fast(answer: Answer) -> bool:
+    """Tell whether to ask again: so many requests a second are everybody's limit, the owner's too."""
+    return answer.status == 429 and "too many requests" in answer.text
+
+
 def _judge(server: Served, request: FuzzedRequest, tally: _Tally) -> None:
     said = repr(request.raw[:160])
     while True:
@@ -104,9 +109,8 @@ def _judge(server: Served, request: FuzzedRequest, tally: _Tally) -> None:
             if request.whole:
                 tally.add("hangs", said)
             return
-        if answer.status != 429:
+        if not _too_fast(answer):
             break
-        # So many requests a second are everybody's limit, the owner's too.
         time.sleep(0.3)
     if answer.status >= 500:
         tally.add("answers 500 and above", f"{answer.status} {said} {answer.text[-200:]}")
@@ -156,7 +160,7 @@ def unpaired(effort: Effort) -> list[Finding]:
         for method, path in tries:
             filled = re.sub(r"\{(\w+)(?::\w+)?\}", lambda m: GOOD.get(m[1], "x"), path)
             answer = ask(server, _claiming(rng, server, method, filled), _STRANGER)
-            while answer.status == 429:
+            while _too_fast(answer):
                 time.sleep(0.3)
                 answer = ask(server, _claiming(rng, server, method, filled), _STRANGER)
             if code in answer.text.replace(" ", ""):

@@ -129,6 +129,7 @@ class PatientSocket(WebSocketsSansIOProtocol):
         words = f"{message.get('reason') or 'there is no socket here'}\n".encode()
         await super().send({"type": "websocket.http.response.start", "status": 403, "headers": _refusal(words)})
         await super().send({"type": "websocket.http.response.body", "body": words, "more_body": False})
+        self.handshake_complete = True
 
     def handle_parser_exception(self) -> None:
         """End a socket whose frames cannot be read."""
