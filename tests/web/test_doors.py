@@ -220,6 +220,14 @@ def test_a_bad_chunk_is_refused_with_words(server, size, path):
     assert "content-security-policy" in answer.head
 
 
+@pytest.mark.parametrize("size", [b"zz", b""])
+def test_a_bad_chunk_after_a_head_is_refused_without_a_body(server, size):
+    head = f"HEAD /bench HTTP/1.1\r\nHost: 127.0.0.1:{server.port}\r\nTransfer-Encoding: chunked\r\n\r\n"
+    answer = ask(server, head.encode() + size + b"\r\nabc\r\n0\r\n\r\n")
+    assert answer.status == 400
+    assert answer.body == b""
+
+
 def test_nothing_of_all_that_is_in_the_log_as_an_error(server):
     assert "Traceback" not in server.logged()
 

@@ -96,9 +96,11 @@ class PatientHttp(H11Protocol):
             self.cycle.disconnected = True
             self.cycle.message_event.set()
         if self.conn.our_state in (h11.IDLE, h11.SEND_RESPONSE):
+            # The answer to a HEAD has no body, whatever became of the rest of its request.
+            head_only = self.conn.our_state is h11.SEND_RESPONSE and self.scope["method"] == "HEAD"
             for event in (
                 h11.Response(status_code=400, headers=_refusal(), reason=b"Bad Request"),
-                h11.Data(data=_WORDS),
+                h11.Data(data=b"" if head_only else _WORDS),
                 h11.EndOfMessage(),
             ):
                 self.transport.write(self.conn.send(event) or b"")
