@@ -165,8 +165,8 @@ Reason = (
 class CutProposal:
     """One cut that may be made now.
 
-    `before_mm` and `after_mm` are the size by `key`; `cents_before`, `cents_after` and `sigma_after` have one entry a
-    fingering, `after` counting the cuts that come before this one in the plan; `overshoot` is the chance that some
+    `before_mm` and `after_mm` are the size by `key`; `cents_before`, `cents_after` and `sigma_after` have the shape
+    (fingerings,), `after` counting the cuts that come before this one in the plan; `overshoot` is the chance that some
     first-register note ends beyond its tolerance. `note` is the one for whose sake it is cut; `reasons` say which other
     note ends the cut before `note` is where it should be.
     """
