@@ -56,14 +56,19 @@ class CannotBeCut:
 
 
 @dataclass(frozen=True)
-class EndsCut:
-    """A sharper note of the same hole (None: the foot) ends its cut before the flat one is where it should be."""
+class _TwoOfOneHole:
+    """A sharper and a flatter note that one hole (None: the foot) sets, each with its cents."""
 
     hole: str | None
     sharp: str
     flat: str
     sharp_cents: float
     flat_cents: float
+
+
+@dataclass(frozen=True)
+class EndsCut(_TwoOfOneHole):
+    """The sharper note of a hole ends its cut before the flatter one is where it should be."""
 
 
 @dataclass(frozen=True)
@@ -99,17 +104,12 @@ WayOut = OtherFingering | Undercutting | NextBody
 
 
 @dataclass(frozen=True)
-class Torn:
-    """A hole (None: the foot) sets two notes that want it of different sizes.
+class Torn(_TwoOfOneHole):
+    """A hole sets two notes that want it of different sizes.
 
     `reconcilable`: some size of it would bring both within the tolerance, but no safe cut does.
     """
 
-    hole: str | None
-    sharp: str
-    flat: str
-    sharp_cents: float
-    flat_cents: float
     tolerance_cents: float
     reconcilable: bool
     ways: tuple[WayOut, ...]
