@@ -226,10 +226,8 @@ def evidence_of(pitch: PitchModel, trials: Sequence[PlayedTrial], beliefs: Belie
 
     Raises
     ------
-    InputError
-        A played frequency is not positive, or names a fingering that the model lacks.
-    ComputeError
-        A note has no resonance with the sizes of a trial.
+    InputError, ComputeError
+        As `calibrate`.
     """
     n, p = len(pitch.fingerings), pitch.n_parameters
     solved: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}

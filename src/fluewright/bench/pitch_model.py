@@ -165,9 +165,8 @@ class PitchModel:
         Parameters
         ----------
         as_built : mapping
-            Sizes in mm or deg by key, where they differ from the design.
         constants : array, shape (4,), optional
-            As in `CONSTANTS`; by default 0.
+            As for `vector`.
         air : Air, optional
             By default the design's.
         sensitivities : bool
@@ -186,12 +185,7 @@ class PitchModel:
     def cents(self, as_built: Mapping[str, float], constants: FloatArray | None = None) -> FloatArray:
         """Return cents of the resonances against the target of every fingering, shape (n,), in the design's air.
 
-        Parameters
-        ----------
-        as_built : mapping
-            Sizes in mm or deg by key, where they differ from the design.
-        constants : array, shape (4,), optional
-            As in `CONSTANTS`; by default 0.
+        Arguments as for `vector`.
 
         Raises
         ------

@@ -235,3 +235,8 @@ class Verdict:
     def proposal(self) -> CutProposal | None:
         """Return the first cut of the plan."""
         return self.plan[0] if self.plan else None
+
+    @property
+    def last(self) -> CutProposal | None:
+        """Return the last cut of the plan: its notes are those after all of them."""
+        return self.plan[-1] if self.plan else None

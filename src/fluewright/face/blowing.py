@@ -7,7 +7,6 @@ from fluewright.acoustics.breath_need import BreathNeed, breath_curve, octave_wi
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import Blown, NoteBreath, find_jumps
 from fluewright.acoustics.sounding import blow as blow_network
-from fluewright.errors import InputError
 from fluewright.face.drawing import Picture, Pictured
 from fluewright.face.picking import NotesByName
 from fluewright.face.records import Record, RecordTable, Tabular, plain
@@ -128,8 +127,7 @@ def blown_model(model: Model, *, jumps: bool = True) -> Blown:
         As `blow`.
     """
     blown = blow_network(build_network(model))
-    if blown.reasons:
-        raise InputError(f"{model.model.name}: {'; '.join(blown.reasons)}")
+    blown.check_sounds(model.model.name)
     return find_jumps(blown) if jumps else blown
 
 
