@@ -53,7 +53,7 @@ def windows_at(samples: NDArray[np.floating[Any]], starts: IntArray, length: int
 
 
 def block_starts(first: int, last: int, length: int, hop: int) -> IntArray:
-    """Return where blocks of a length begin, a hop apart, from sample `first` to before `last`: one at least."""
+    """Return where blocks begin, shape (m,), a hop apart, between samples `first` and `last`; one at least."""
     return np.arange(first, max(first + 1, last - length + 1), hop)
 
 
