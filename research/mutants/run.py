@@ -64,6 +64,14 @@ def _ledger(files: str, *tests: str) -> Covered:
     return Covered("ledger", f"ledger/{files}", tuple(f"tests/ledger/test_ledger_{name}.py" for name in tests))
 
 
+def _bench(files: str, *tests: str) -> Covered:
+    return Covered("bench", f"bench/{files}", tuple(f"tests/bench/test_{name}.py" for name in tests))
+
+
+def _shop(files: str, *tests: str) -> Covered:
+    return Covered("shop", f"shop/{files}", tuple(f"tests/shop/test_{name}.py" for name in tests))
+
+
 PACKAGES = (
     _ledger("values.py", "values", "entries"),
     _ledger("entries.py", "entries", "corrections"),
@@ -88,8 +96,35 @@ PACKAGES = (
     _ledger("verify.py", "verify", "records"),
     _ledger("*"),  # nothing that acts: a file with faults needs a line of its own
     Covered("guard", "web/guard.py", ("tests/web/test_guard_rules.py",)),
-    Covered("cuts", "bench/cuts.py", ("tests/bench/test_bench.py",)),
-    Covered("shop", "shop/*", ("tests/shop", "tests/test_cli_bench.py", "tests/test_cli_voicing_bench.py")),
+    _bench("cuts.py", "sharp_notes", "bench", "trial_conditions"),
+    _bench("planner.py", "sharp_notes", "room_to_cut", "forecast", "bench"),
+    _bench("torn_holes.py", "sharp_notes", "bench"),
+    _bench("forecast.py", "forecast"),
+    _bench("allowance.py", "allowance", "bench"),
+    _bench("ways.py", "bench"),
+    _bench("policy.py", "room_to_cut", "sharp_notes", "bench"),
+    _bench("features.py", "room_to_cut", "bench"),
+    _bench("verdict.py", "sharp_notes", "bench"),
+    _bench("repeats.py", "listening_error", "bench"),
+    _shop("backups.py", "backups"),
+    _shop("certificates.py", "certificates"),
+    _shop("conditions.py", "conditions", "sitting"),
+    _shop("cutting.py", "cutting"),
+    _shop("head_advice.py", "head_sitting", "head_advice"),
+    _shop("head_hearing.py", "head_hearing", "head_sitting"),
+    _shop("head_pictures.py", "head_pictures"),
+    _shop("head_records.py", "head_records", "head_sitting"),
+    _shop("head_sitting.py", "head_sitting"),
+    _shop("history.py", "history"),
+    _shop("learning.py", "learning"),
+    _shop("models.py", "shop_pieces"),
+    _shop("note_names.py", "note_names"),
+    _shop("pieces.py", "shop_pieces"),
+    _shop("played.py", "played"),
+    _shop("result_pictures.py", "result_pictures"),
+    _shop("sitting.py", "sitting", "takes"),
+    _shop("ticking.py", "ticking"),
+    _shop("*"),
 )
 
 MOST_PROCESSES = 2
@@ -262,9 +297,10 @@ def run_tests(folder: Path, tests: Sequence[str], cpu_s: int, *, clean: bool = F
     """
     pytest = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--hypothesis-seed=1", *tests]
     command = ["/bin/sh", "-c", f'ulimit -t {cpu_s}; exec "$@"', "sh", *pytest]
-    environment = {**os.environ, "PYTHONPATH": str(folder / "src")}
-    if not clean:
-        environment["PYTHONDONTWRITEBYTECODE"] = "1"
+    environment = {**os.environ, "PYTHONPATH": str(folder / "src"), "PYTHONDONTWRITEBYTECODE": "1"}
+    if clean:
+        # What the clean run leaves compiled, the tests too, no later one compiles again: half of a short run's work.
+        del environment["PYTHONDONTWRITEBYTECODE"]
     process = subprocess.Popen(
         command, cwd=folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True
     )
