@@ -320,16 +320,28 @@ def run_tests(folder: Path, tests: Sequence[str], cpu_s: int, *, clean: bool = F
     return ("survived" if code == 0 else "killed"), spent
 
 
+def clean_limits(folder: Path, chosen: Iterable[tuple[str, ...]], processes: int) -> dict[tuple[str, ...], int]:
+    """Return how many seconds of work each choice of tests may take, out of what they take with no fault planted."""
+    chosen = list(chosen)
+    files = sorted({file for tests in chosen for file in tests})
+    with ThreadPoolExecutor(processes) as pool:
+        spent_s = dict(
+            zip(
+                files,
+                pool.map(lambda file: run_tests(folder, [file], LONGEST_WAIT_S, clean=True)[1], files),
+                strict=True,
+            )
+        )
+    return {tests: round(3.0 * sum(spent_s[file] for file in tests) + 10.0) for tests in chosen}
+
+
 def judged(mutants: Sequence[Mutant], processes: int) -> Iterator[Outcome]:
     """Yield what the tests make of each mutant, as they come."""
     with tempfile.TemporaryDirectory(prefix="mutants-") as name:
         free: SimpleQueue[Path] = SimpleQueue()
-        limits: dict[tuple[str, ...], int] = {}
         first = Path(name) / "0"
         copy_tree(first)
-        for tests in sorted({mutant.covered.tests for mutant in mutants}):
-            _, spent_s = run_tests(first, tests, LONGEST_WAIT_S, clean=True)
-            limits[tests] = round(3.0 * spent_s + 10.0)
+        limits = clean_limits(first, {mutant.covered.tests for mutant in mutants}, processes)
         free.put(first)
         for number in range(1, processes):
             free.put(Path(shutil.copytree(first, Path(name) / str(number))))
@@ -378,11 +390,10 @@ def main() -> None:
     for outcome in judged(sample, wanted.processes):
         outcomes.append(outcome)
         print(f"\r{len(outcomes)} of {len(sample)}", end="", file=sys.stderr, flush=True)
+        if outcome.word == "survived":
+            print(f"\nsurvived: {outcome.mutant.path}:{outcome.mutant.line}\n{outcome.mutant.change}", flush=True)
     print(file=sys.stderr)
     print_table(faults, outcomes)
-    print("\nsurvivors")
-    for outcome in sorted((o for o in outcomes if o.word == "survived"), key=lambda o: (o.mutant.path, o.mutant.line)):
-        print(f"\n{outcome.mutant.path}:{outcome.mutant.line}\n{outcome.mutant.change}")
     if wanted.out:
         said = [
             {
