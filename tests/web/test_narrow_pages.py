@@ -1,4 +1,4 @@
-"""On a phone no page is wider than its screen, whatever long names a maker gave; what is wide scrolls in its own box."""
+"""On a phone no page is wider than its screen, whatever long names a maker gave; what is wide scrolls by itself."""
 
 import pytest
 from playwright.sync_api import sync_playwright
