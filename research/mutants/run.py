@@ -3,6 +3,7 @@
     python research/mutants/run.py                          400 of all, seed 1, two processes
     python research/mutants/run.py --only ledger guard      of these packages alone
     python research/mutants/run.py --seed 7 --size 600 --out mutants.json
+    python research/mutants/run.py --again mutants.json     the survivors of that run, after new tests
 
 A mutant is the code with one fault from mutmut's table of operators (`mutmut.mutation.mutators`): another comparison, a
 number off by one, an argument left out or None, a text changed, `and` for `or`, a condition that always or never holds.
@@ -96,15 +97,15 @@ PACKAGES = (
     _ledger("verify.py", "verify", "records"),
     _ledger("*"),  # nothing that acts: a file with faults needs a line of its own
     Covered("guard", "web/guard.py", ("tests/web/test_guard_rules.py",)),
-    _bench("cuts.py", "sharp_notes", "bench", "trial_conditions"),
-    _bench("planner.py", "sharp_notes", "room_to_cut", "forecast", "bench"),
+    _bench("cuts.py", "sharp_notes", "plans", "bench"),
+    _bench("planner.py", "sharp_notes", "room_to_cut", "forecast", "plans", "bench"),
     _bench("torn_holes.py", "sharp_notes", "bench"),
     _bench("forecast.py", "forecast"),
     _bench("allowance.py", "allowance", "bench"),
-    _bench("ways.py", "bench"),
-    _bench("policy.py", "room_to_cut", "sharp_notes", "bench"),
+    _bench("ways.py", "plans", "bench"),
+    _bench("policy.py", "plans", "sharp_notes", "bench"),
     _bench("features.py", "room_to_cut", "bench"),
-    _bench("verdict.py", "sharp_notes", "bench"),
+    _bench("verdict.py", "words", "sharp_notes", "bench"),
     _bench("repeats.py", "listening_error", "bench"),
     _shop("backups.py", "backups"),
     _shop("certificates.py", "certificates"),
@@ -261,6 +262,21 @@ def drawn(faults: Sequence[Fault], size: int, seed: int) -> list[Mutant]:
     return mutants
 
 
+def survivors(faults: Sequence[Fault], path: Path) -> list[Mutant]:
+    """Return the mutants that survived the run which a file tells of; those whose code has changed since are told."""
+    told = [o for o in json.loads(path.read_text(encoding="utf-8")) if o["outcome"] == "survived"]
+    wanted = {(o["path"], o["change"]) for o in told}
+    found: dict[tuple[str, str], Mutant] = {}
+    for fault in (f for f in faults if str(f.path) in {name for name, _ in wanted}):
+        code = fault.module.deep_replace(fault.node, fault.changed).code  # type: ignore[arg-type, union-attr]
+        change = _changed_lines(fault.code, code)
+        if (key := (str(fault.path), change)) in wanted:
+            found.setdefault(key, Mutant(fault.path, fault.covered, fault.line, change, code))
+    for name, change in sorted(wanted - set(found)):
+        print(f"not there any more: {name}\n{change}", flush=True)
+    return list(found.values())
+
+
 def _meaning(code: str) -> str:
     """Return the code without its form (1e308 is 1e+308), empty where it is no Python."""
     try:
@@ -381,11 +397,13 @@ def main() -> None:
     parser.add_argument("--size", type=int, default=400, help="how many mutants are tried")
     parser.add_argument("--seed", type=int, default=1, help="of the random sample")
     parser.add_argument("--processes", type=int, default=MOST_PROCESSES, choices=range(1, MOST_PROCESSES + 1))
+    parser.add_argument("--again", type=Path, help="instead of a sample: what survived the run of this JSON file")
     parser.add_argument("--out", type=Path, help="also write every outcome to this JSON file")
     wanted = parser.parse_args()
     faults = all_faults(wanted.only)
-    sample = drawn(faults, wanted.size, wanted.seed)
-    print(f"{len(sample)} of {len(faults)} faults, seed {wanted.seed}", flush=True)
+    sample = survivors(faults, wanted.again) if wanted.again else drawn(faults, wanted.size, wanted.seed)
+    drawn_by = f"survivors of {wanted.again}" if wanted.again else f"seed {wanted.seed}"
+    print(f"{len(sample)} of {len(faults)} faults, {drawn_by}", flush=True)
     outcomes = []
     for outcome in judged(sample, wanted.processes):
         outcomes.append(outcome)

@@ -9,13 +9,14 @@ from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.acoustics.synthesis import sound_of, swell_gesture
 from fluewright.air import moist_air
+from fluewright.bench.voicing.trial import NoteTrial, Reading
 from fluewright.errors import RecordingError
 from fluewright.instrument.starting import load
 from fluewright.listening import Analysis, read_recording, write_recording
 from fluewright.listening.breath_log import BreathLog
 from fluewright.listening.jumps import Jump
 from fluewright.listening.swells import Swell, SwellStretch
-from fluewright.shop.head_hearing import breath_log_of, hear_swell_file, notes_of_model
+from fluewright.shop.head_hearing import _by_readings, breath_log_of, hear_swell_file, notes_of_model
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +70,25 @@ def test_two_readings_stand_for_a_log_as_unsurely_as_breath_between_them(swell):
     silent = hear_swell_file(notes, path)
     assert silent.notes == ()
     assert "type the breath" in silent.warnings[-1]
+
+
+def read(note="D5", register=1, **readings):
+    return NoteTrial(note, register, {key: Reading(*value) for key, value in readings.items()})
+
+
+def test_a_pitch_is_as_unsure_as_it_matters_how_breath_rose():
+    """By half of what lies between the two ways for breath to rise; by 10 cents where one of them tells nothing."""
+    own = read(cents=(4.0, 3.0), cents_per_doubling=(30.0, 1.0), comfortable_pa=(150.0, 3.0), jump_pa=(280.0, 8.0))
+    ways = [
+        [read(cents=(1.0, 1.0), cents_per_doubling=(28.0, 1.0)), read("D6", 2, cents=(90.0, 1.0))],
+        [read("E5", cents=(-70.0, 1.0)), read(cents=(9.0, 1.0))],
+    ]
+    told = _by_readings(own, ways)
+    assert told.readings == {
+        "comfortable_pa": Reading(150.0, 3.0), "cents": Reading(4.0, 5.0),
+        "cents_per_doubling": Reading(30.0, pytest.approx(math.hypot(1.0, 10.0))),
+    }  # fmt: skip
+    assert (told.note, told.register) == ("D5", 1)
 
 
 def cents_of(note):

@@ -65,6 +65,13 @@ def test_adjustments_stand_between_the_trials_about_them(log, records):
     assert [made.event_id for made in found.before_last] == [one]
 
 
+def test_a_trial_is_of_the_head_that_it_was_logged_for(log, records):
+    """Whatever the trial itself says of its head, body and worth: what was logged counts."""
+    log(250.0, body="red", good=True)
+    ((_, kept),) = records().trials
+    assert (kept.head, kept.body, kept.good, kept.temperature_c) == ("D5-0001", "red", True, 21.0)
+
+
 def test_before_the_first_trial_every_adjustment_is_since(log, records):
     (made,) = log(WINDOW)
     assert [m.event_id for m in records().since] == [made]
