@@ -112,6 +112,20 @@ def test_a_policy_outside_its_limits_names_key_value_and_limits(name, low, high)
         assert caught.value.field == name
 
 
+def test_a_maker_who_has_only_drills_cuts_no_hole_that_none_of_them_makes():
+    """The drills of the shelf end at the size that all holes have already."""
+    cents = np.full(len(PITCH.fingerings), -25.0)
+    plan = next_cut(posterior_of(cents), {}, policy=CutPolicy(shelf_only=True), rounds_made=0).plan
+    assert [c.kind for c in plan] == [CutKind.FOOT]
+    # With smaller holes there is a drill on the way, and it is taken no further than the aim.
+    small = {f"holes.{h.name}.diameter_mm": 6.6 for h in MODEL.holes}
+    hz = PITCH.network.targets_hz * 2 ** ((PITCH.cents(small)) / 1200)
+    trial = PlayedTrial(small, {i: (float(v), 0.02) for i, v in enumerate(hz)})
+    plan = next_cut(calibrate(PITCH, [trial] * 3), small, policy=CutPolicy(shelf_only=True), rounds_made=0).plan
+    assert {c.after_mm for c in plan if c.kind is CutKind.HOLE} <= {7.0, 7.5}
+    assert any(c.kind is CutKind.HOLE for c in plan)
+
+
 # --- when nothing is cut
 
 

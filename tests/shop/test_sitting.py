@@ -219,3 +219,11 @@ def test_a_breath_far_from_the_plan_is_a_slip_of_the_unit(known, take_of):
     planned = known.model.target.breath.lowest_note_pa
     assert TrialConditions(breath_pa=2.0 * planned).ratio(known.model) == pytest.approx(2.0)
     assert TrialConditions().ratio(known.model) is None
+
+
+def test_a_trial_is_not_logged_into_a_new_ledger_where_the_old_one_is_gone(known, take_of, ledger):
+    judged = judge(known, [take_of()])
+    ledger.unlink()
+    with pytest.raises(InputError, match="no ledger"):
+        log_trials(judged)
+    assert not ledger.exists()
