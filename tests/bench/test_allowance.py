@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
-from fluewright.bench.allowance import starting_sizes
+from fluewright.bench.allowance import _Place, _undersize, starting_sizes
 from fluewright.bench.calibration import PlayedTrial, calibrate
 from fluewright.bench.learning import learn
 from fluewright.bench.pitch_model import PitchModel
+from fluewright.errors import ComputeError
 from fluewright.instrument.fingering import governing_hole
 from fluewright.instrument.starting import load
 
@@ -82,3 +83,25 @@ def test_no_hole_is_made_smaller_than_half_its_diameter_and_no_foot_longer_than_
     assert least["length_mm"] == pytest.approx(0.08 * MODEL.length_mm, abs=0.05)
     for hole in MODEL.holes:
         assert least[f"holes.{hole.name}.diameter_mm"] == pytest.approx(0.5 * hole.diameter_mm, abs=0.05)
+
+
+def hole(margin_cents):
+    """Return the size chosen for a hole of 10 mm in steps of 0.5, of a margin by its size."""
+    return _undersize(_Place("holes.1.diameter_mm", 10.0, -1.0, 5.0), margin_cents, 0.5)
+
+
+def test_the_search_ends_at_the_first_size_that_is_safe():
+    assert hole(lambda size: size - 7.2) == 7.0
+    assert hole(lambda size: -1.0) == 10.0 - 0.5
+    assert hole(lambda size: 1.0) == 5.0
+
+
+def test_no_size_is_chosen_at_which_the_note_itself_is_lost():
+    """Below 8 mm it has no resonance any more; the size before that is taken, though it is not quite safe."""
+
+    def margin(size):
+        if size < 8.0:
+            raise ComputeError("no resonance")
+        return 1.0
+
+    assert hole(margin) == 8.0
