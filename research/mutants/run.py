@@ -266,8 +266,13 @@ def survivors(faults: Sequence[Fault], path: Path) -> list[Mutant]:
     """Return the mutants that survived the run which a file tells of; those whose code has changed since are told."""
     told = [o for o in json.loads(path.read_text(encoding="utf-8")) if o["outcome"] == "survived"]
     wanted = {(o["path"], o["change"]) for o in told}
+    taken = {(o["path"], line[1:]) for o in told for line in o["change"].splitlines() if line.startswith("-")}
     found: dict[tuple[str, str], Mutant] = {}
-    for fault in (f for f in faults if str(f.path) in {name for name, _ in wanted}):
+    for fault in faults:
+        # Planting is slow: only where a line that was changed stands within the node's first ones.
+        near = fault.code.splitlines()[max(fault.line - 1, 0) : fault.line + 4]
+        if not any((str(fault.path), line) in taken for line in near):
+            continue
         code = fault.module.deep_replace(fault.node, fault.changed).code  # type: ignore[arg-type, union-attr]
         change = _changed_lines(fault.code, code)
         if (key := (str(fault.path), change)) in wanted:

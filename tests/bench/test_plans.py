@@ -152,6 +152,8 @@ def test_a_piece_within_its_tolerance_that_playing_tells_no_more_of_is_finished_
     assert reason.doubt == again.doubt
     assert set(reason.notes) <= {PITCH.fingerings[i].note for i in FIRST}
     assert len(again.play_next) == 3
+    # What counts is by how much of its own unsureness playing again narrows it, however sure it is already.
+    assert judged(np.full(len(PITCH.fingerings), -4.2), 22).state is State.PLAY
 
 
 def test_a_flat_note_that_no_safe_cut_mends_is_left_and_named_with_its_cents():
