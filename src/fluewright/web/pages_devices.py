@@ -8,6 +8,7 @@ from fluewright.errors import InputError
 from fluewright.web.answers import Handler, Page, body, plain, words
 from fluewright.web.app_state import AppState
 from fluewright.web.guard import SESSION_COOKIE, THIS_COMPUTER
+from fluewright.web.pages import Pages
 from fluewright.web.pairing import SESSION_SECONDS
 
 __all__ = ["routes"]
@@ -53,11 +54,8 @@ def _ago(seconds: float) -> str:
     return "just now"
 
 
-class _DevicePages:
+class _DevicePages(Pages):
     """The handlers; none has work that a thread would be needed for."""
-
-    def __init__(self, state: AppState, page: Page) -> None:
-        self.state, self.page = state, page
 
     async def pair_page(self, request: Request) -> Response:
         pairing, here = self.state.pairing, _here(request)
