@@ -124,7 +124,7 @@ def _judge(server: Served, request: FuzzedRequest, tally: _Tally) -> None:
 
 
 def _hostile_socket(server: Served, rng: random.Random, tally: _Tally) -> None:
-    from websockets.exceptions import ConnectionClosed, WebSocketException
+    from websockets.exceptions import ConnectionClosed, InvalidStatus, WebSocketException
     from websockets.sync.client import connect
 
     serial = "D5-0001" if rng.random() < 0.8 else "nobody"
@@ -141,6 +141,12 @@ def _hostile_socket(server: Served, rng: random.Random, tally: _Tally) -> None:
             tally.add("sockets that failed", repr(closed))
     except TimeoutError:
         tally.add("hangs", f"socket to {serial}")
+    except InvalidStatus as refused:
+        if b"too many requests" in refused.response.body:
+            time.sleep(0.3)
+            _hostile_socket(server, rng, tally)
+        elif serial == "D5-0001":
+            tally.add("sockets that failed", repr(refused))
     except (WebSocketException, OSError) as error:
         if serial == "D5-0001":
             tally.add("sockets that failed", repr(error))
