@@ -1,6 +1,5 @@
 """How a model sounds: every note, what each size does, the impedance at the window."""
 
-import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg, ThemeOpt, theme_of
-from fluewright.cli.printing import computing, figure, finite, print_files, print_json, print_table, warn_ranges
+from fluewright.cli.printing import computing, figure, finite, print_files, print_json, print_table, put, warn_ranges
 from fluewright.errors import ComputeError, InputError
 from fluewright.files import write_whole
 
@@ -336,7 +335,7 @@ def impedance(
     )  # fmt: skip
     cutoff = lattice_cutoff_hz(network)
     if cutoff is not None:
-        sys.stdout.write(f"cutoff of the row of open holes: {cutoff:.0f} Hz\n")
+        put(f"cutoff of the row of open holes: {cutoff:.0f} Hz\n")
     print_files(csv, plot)
 
 

@@ -1,13 +1,12 @@
 """The whole job once, on invented data."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from fluewright.cli.arguments import JsonOpt
-from fluewright.cli.printing import console, print_json, print_table
+from fluewright.cli.printing import console, print_json, print_table, put
 from fluewright.errors import InputError
 from fluewright.extras import require
 
@@ -33,6 +32,6 @@ def demo(
         print_json(story.as_data())
         return
     print_table(story.title, story.columns, story.rows)
-    sys.stdout.write(story.verdict + "\n")
+    put(story.verdict + "\n")
     for path in story.files:
-        sys.stdout.write(f"  {path}\n")
+        put(f"  {path}\n")

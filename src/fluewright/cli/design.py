@@ -1,6 +1,5 @@
 """Sizes that meet the target."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -8,7 +7,7 @@ import typer
 
 from fluewright.cli.acoustics import range_data
 from fluewright.cli.arguments import JsonOpt, ModelArg
-from fluewright.cli.printing import console, print_json, print_table, warn, warn_ranges
+from fluewright.cli.printing import console, print_json, print_table, put, warn, warn_ranges
 
 __all__ = ["fit"]
 
@@ -62,4 +61,4 @@ def fit(
         [[k, f"{b:.2f}", f"{a:.2f}", "yes" if k in result.at_limit else ""] for k, b, a in result.changed],
     )
     if out is not None:
-        sys.stdout.write(f"{out}\n")
+        put(f"{out}\n")

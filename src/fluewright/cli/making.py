@@ -1,13 +1,12 @@
 """Papers for the shop."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from fluewright.cli.arguments import ModelArg
-from fluewright.cli.printing import console
+from fluewright.cli.printing import console, put
 
 __all__ = ["sheet"]
 
@@ -27,4 +26,4 @@ def sheet(
     path = out or Path(f"{loaded.model.name}-sheet.pdf")
     with console(error=True).status("drawing"):
         write_sheet(loaded, path, marks=predicted_marks(predict_notes(build_network(loaded))), timestamp=None)
-    sys.stdout.write(f"{path}\n")
+    put(f"{path}\n")

@@ -1,0 +1,34 @@
+"""Texts from files and people, made harmless where they are shown: what a terminal would obey is written out."""
+
+import re
+
+__all__ = ["has_controls", "numbered", "one_line", "written_out"]
+
+# Control characters (a terminal obeys them, U+009B like escape and bracket), marks that turn the order of letters on
+# screen, and the separators that some programs take for a new line.
+_CONTROLS = "\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
+_OBEYED = re.compile(f"[{_CONTROLS}]")
+
+
+def has_controls(text: str) -> bool:
+    """Return whether a text holds what a terminal or a page would obey; line feeds and tabs are none of it."""
+    return _OBEYED.search(text) is not None
+
+
+def written_out(text: str) -> str:
+    r"""Return the text with every character that would be obeyed written as its number, ``\x1b`` or ``\u202e``.
+
+    Line feeds and tabs stay.
+    """
+    return _OBEYED.sub(lambda found: ascii(found[0])[1:-1], text)
+
+
+def numbered(text: str) -> str:
+    r"""Return the text with every character that would be obeyed as JSON writes its number: ``\u009b``."""
+    return _OBEYED.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def one_line(text: str, most: int = 200) -> str:
+    """Return the text harmless, on one line, and cut after ``most`` characters, for a message that quotes it."""
+    flat = written_out(text.replace("\n", "\\n").replace("\t", "\\t"))
+    return flat if len(flat) <= most else f"{flat[: most - 3]}..."
