@@ -10,7 +10,7 @@ from typing import Final
 __all__ = ["Ended", "complaint", "run_command"]
 
 # What a terminal obeys instead of showing, and what turns the order of letters on screen; line feeds are meant.
-_OBEYED: Final = re.compile("[\x00-\x09\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\u2028\u2029]")
+_OBEYED: Final = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069]")
 _LONGEST_MESSAGE: Final = 20_000
 
 

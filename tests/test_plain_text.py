@@ -8,26 +8,25 @@ import pytest
 
 import fluewright.cli
 from fluewright.cli.printing import print_json, print_table, put, tell, warn
-from fluewright.plain_text import has_controls, numbered, one_line, written_out
+from fluewright.plain_text import has_controls, numbered, one_line, unobeyed, written_out
 
 HOSTILE = [
     "\x1b[31mred", "\x1b]0;title\x07", "\x9b2J", "\x00", "\x7f", "\r", "\x08", "\u202egnp.exe", "\u2066x", "\u2028",
-    "\u200f",
 ]  # fmt: skip
 
 
 @pytest.mark.parametrize("text", HOSTILE, ids=ascii)
 def test_what_a_terminal_would_obey_is_written_as_a_number(text):
     assert has_controls(text)
-    for shown in (written_out(text), numbered(text), one_line(text)):
+    for shown in (written_out(text), numbered(text), one_line(text), unobeyed(text)):
         assert not has_controls(shown)
         assert shown.isprintable()
 
 
 def test_ordinary_text_stays_as_it_is():
-    text = "Bläserstück ♪ 笛 −3.5 ± 0.2 cents\n\tnext line, \u00a0 \U0001d11e"
+    text = "Bläserstück ♪ 笛 \u200f\u05e9\u200e −3.5 ± 0.2 cents\n\tnext line, \u00a0 \U0001d11e"
     assert not has_controls(text)
-    assert written_out(text) == numbered(text) == text
+    assert written_out(text) == numbered(text) == unobeyed(text) == text
     assert written_out("a\x1b[0mb\u202ec\x9bd") == "a\\x1b[0mb\\u202ec\\x9bd"
 
 

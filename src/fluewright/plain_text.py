@@ -2,11 +2,11 @@
 
 import re
 
-__all__ = ["has_controls", "numbered", "one_line", "written_out"]
+__all__ = ["has_controls", "numbered", "one_line", "unobeyed", "written_out"]
 
-# Control characters (a terminal obeys them, U+009B like escape and bracket), marks that turn the order of letters on
-# screen, and the separators that some programs take for a new line.
-_CONTROLS = "\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069"
+# Control characters (a terminal obeys them, U+009B like escape and bracket), what turns the order of letters on screen
+# over, and the separators that some programs take for a new line. The marks of right-to-left writing itself stay.
+_CONTROLS = "\x00-\x08\x0b-\x1f\x7f-\x9f\u2028-\u202e\u2066-\u2069"
 _OBEYED = re.compile(f"[{_CONTROLS}]")
 
 
@@ -26,6 +26,11 @@ def written_out(text: str) -> str:
 def numbered(text: str) -> str:
     r"""Return the text with every character that would be obeyed as JSON writes its number: ``\u009b``."""
     return _OBEYED.sub(lambda found: f"\\u{ord(found[0]):04x}", text)
+
+
+def unobeyed(text: str) -> str:
+    """Return the text with one sign, U+FFFD, for every character that would be obeyed; for drawings and paper."""
+    return _OBEYED.sub("\ufffd", text)
 
 
 def one_line(text: str, most: int = 200) -> str:

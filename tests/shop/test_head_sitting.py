@@ -173,5 +173,5 @@ def test_a_file_that_is_no_trial_is_refused_by_its_name(tmp_path, text):
     path.write_text(text)
     with pytest.raises(InputError, match=r"odd\.json: is no head trial"):
         read_trial_file(path)
-    with pytest.raises(InputError, match=r"none\.json: is no head trial"):
+    with pytest.raises(InputError, match=r"none\.json: there is no such file"):
         read_trial_file(tmp_path / "none.json")

@@ -14,6 +14,7 @@ from typing import Any
 from fluewright.errors import LedgerError
 from fluewright.ledger.ledger_file import reading
 from fluewright.ledger.schema import SCHEMA_REVISION, Base, json_columns, time_text
+from fluewright.plain_text import numbered, written_out
 
 __all__ = ["EXPORT_FORMAT", "ExportReport", "export_ledger"]
 
@@ -112,12 +113,16 @@ def _write_tables(ledger: Path, folder: Path) -> dict[str, int]:
                 query = f"SELECT {', '.join(columns)} FROM {table.name} ORDER BY {order}"
                 for row in connection.execute(query):
                     said: dict[str, Any] = dict(row)
-                    sheet.writerow(said[column] for column in columns)
+                    sheet.writerow(_harmless(said[column]) for column in columns)
                     for column in nested:
                         said[column] = json.loads(said[column])
-                    lines.write(json.dumps(said, ensure_ascii=False, allow_nan=False) + "\n")
+                    lines.write(numbered(json.dumps(said, ensure_ascii=False, allow_nan=False)) + "\n")
                     rows[table.name] += 1
     return rows
+
+
+def _harmless(cell: object) -> object:
+    return written_out(cell) if isinstance(cell, str) else cell
 
 
 def _file_sha256(path: Path) -> str:
