@@ -21,6 +21,7 @@ MOST_BYTES: Final = 1 << 30
 # A case that waits for something uses no processor; on a busy machine a good one may be slow by the clock.
 _LONGEST_WAIT_S: Final = 12 * LONGEST_S
 _BUSY = "the worker is warm"
+_COLD: Final = "no good case"
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ def each(
     function: Callable[[Any], Any],
     cases: Iterable[Any],
     *,
-    warm: Any = None,
+    warm: Any = _COLD,
     workers: int = 2,
     seconds: int = LONGEST_S,
     memory_bytes: int = MOST_BYTES,
@@ -52,7 +53,7 @@ def each(
     cases : iterable
         Plain values.
     warm : object
-        A good case, done before limits hold, so that loading and compiling count for nothing; None for none.
+        A good case, done before limits hold, so that loading and compiling count for nothing.
     workers : int
         How many processes at once.
     seconds : int
@@ -149,7 +150,7 @@ class _Worker:
 def _serve(pipe: Connection, function: Callable[[Any], Any], warm: Any, seconds: int, memory_bytes: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-    if warm is not None:
+    if warm != _COLD:
         function(warm)
     held = _address_space_bytes() + memory_bytes
     resource.setrlimit(resource.RLIMIT_AS, (held, held))
@@ -216,7 +217,7 @@ def _notes(found: list[Outcome], shown: Callable[[Any], str]) -> str:
 
 
 def attack_with(
-    function: Callable[[Any], Any], cases: Iterable[Any], *, what: str, warm: Any = None, workers: int = 2
+    function: Callable[[Any], Any], cases: Iterable[Any], *, what: str, warm: Any = _COLD, workers: int = 2
 ) -> tuple[list[Finding], Counter]:
     """Run the cases in limited processes and return findings by kind of fault, and how often each answer came."""
     return tally(each(function, cases, warm=warm, workers=workers), what=what)
