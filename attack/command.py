@@ -57,6 +57,8 @@ def complaint(ended: Ended) -> str:
             return f"a traceback in {stream}"
     if ended.code == 0:
         return ""
+    if ended.out.lstrip().startswith("Usage:") or (ended.code == 1 and ended.out.strip()):
+        return ""  # the help of a group, or findings that are the answer
     if not ended.err.strip():
         return f"exit code {ended.code} without a message"
     told = [line for line in ended.err.splitlines() if line.startswith("fluewright: ")]

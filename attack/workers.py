@@ -5,6 +5,7 @@ import resource
 import signal
 import time
 import traceback
+import warnings
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -150,6 +151,7 @@ class _Worker:
 def _serve(pipe: Connection, function: Callable[[Any], Any], warm: Any, seconds: int, memory_bytes: int) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    warnings.simplefilter("error")  # a division by zero or an overflow that only warns is a finding too
     if warm != _COLD:
         function(warm)
     held = _address_space_bytes() + memory_bytes

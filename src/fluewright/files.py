@@ -1,13 +1,21 @@
 """The one way to write a file, whole or not at all, and to read a small one that anybody may have written."""
 
 import os
+import re
 import stat
 import tempfile
 from pathlib import Path
 
 from fluewright.errors import InputError
 
-__all__ = ["read_text", "write_whole"]
+__all__ = ["named_after", "read_text", "write_whole"]
+
+_NOT_IN_NAMES = re.compile(r"[^\w #()+.-]")
+
+
+def named_after(text: str) -> str:
+    """Return a name for a file after a text that anybody may have written: no folder in it, never hidden."""
+    return _NOT_IN_NAMES.sub("_", text).strip(" .-")[:80] or "unnamed"
 
 
 def write_whole(path: Path | str, content: str | bytes, *, mode: int = 0o644) -> Path:
@@ -38,6 +46,9 @@ def write_whole(path: Path | str, content: str | bytes, *, mode: int = 0o644) ->
     try:
         if target.is_dir():
             raise InputError(f"{target}: is a folder; name a file in it")
+        if target.exists() and not target.is_file():
+            # A pipe or a device would be replaced by the file.
+            raise InputError(f"{target}: is not a plain file; name another")
         handle, name = tempfile.mkstemp(prefix=f".{target.name[:40]}.", suffix=".part", dir=target.parent)
         temporary = Path(name)
         with os.fdopen(handle, "wb") as stream:

@@ -20,6 +20,7 @@ from fluewright.plain_text import one_line
 from fluewright.toml_text import toml_data
 
 __all__ = [
+    "LARGEST_BYTES",
     "model_from_text",
     "model_schema",
     "model_text",
@@ -29,7 +30,8 @@ __all__ = [
     "write_schema",
 ]
 
-_LARGEST_BYTES: Final = 1 << 18
+LARGEST_BYTES: Final = 1 << 18
+"""Of a model file."""
 _MOST_FAULTS: Final = 20
 
 
@@ -48,7 +50,7 @@ def read_model(path: Path | str) -> Model:
     """
     path = Path(path)
     try:
-        text = read_text(path, "a model file", most_bytes=_LARGEST_BYTES)
+        text = read_text(path, "a model file", most_bytes=LARGEST_BYTES)
     except InputError as error:
         missing = isinstance(error.__cause__, FileNotFoundError)
         raise ModelError(f"{error}{_neighbours(path) if missing else ''}") from None
@@ -371,7 +373,7 @@ def write_model(model: Model, path: Path | str, *, like: Path | str | None = Non
     pattern = Path(like) if like is not None else path
     if like is not None or path.exists():
         try:
-            present = read_text(pattern, "a model file", most_bytes=_LARGEST_BYTES)
+            present = read_text(pattern, "a model file", most_bytes=LARGEST_BYTES)
             toml_data(present)
             document = tomlkit.parse(present)
         except (InputError, TOMLKitError, ValueError) as error:

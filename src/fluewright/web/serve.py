@@ -5,6 +5,7 @@ import sys
 from pathlib import Path
 
 from fluewright.errors import InputError
+from fluewright.plain_text import written_out
 
 __all__ = ["serve"]
 
@@ -63,6 +64,6 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
             probe.bind((str(options["host"]), port))
         except OSError as error:
             raise InputError(f"--port {port}: it cannot be used ({error.strerror}); choose another") from error
-    sys.stdout.write(f"fluewright: {says}\nledger: {ledger}\nstop with Ctrl-C\n")
+    sys.stdout.write(written_out(f"fluewright: {says}\nledger: {ledger}\nstop with Ctrl-C\n"))
     sys.stdout.flush()
     uvicorn.run(build_app(state), port=port, log_level="warning", ws_max_size=1_048_576, server_header=False, **options)  # type: ignore[arg-type]
