@@ -166,9 +166,13 @@ def _end_what_does_not_end() -> None:
 
 def _tried(case: _Case) -> int:
     """Run a command line in a workshop of its own and return its exit code; anything wrong with it is an exception."""
+    from fluewright.folders import cache_folder
+
     global _workshop
     if _workshop is None:
         _workshop = Path(tempfile.mkdtemp(prefix="fluewright-attack-"))
+        # The compiled kernels stay where they are; ledgers by default do not.
+        os.environ["FLUEWRIGHT_CACHE"] = str(cache_folder())
         for name in ("HOME", "XDG_DATA_HOME", "LOCALAPPDATA"):
             os.environ[name] = str(_workshop / "home")
         _make_workshop(_workshop)

@@ -53,6 +53,8 @@ def write_whole(path: Path | str, content: str | bytes, *, mode: int = 0o644) ->
         temporary = Path(name)
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())  # or a power cut could leave an empty file under the name
         temporary.chmod(mode)
         temporary.replace(target)
     except OSError as error:

@@ -11,7 +11,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import fluewright.instrument.files as files_module
 from fluewright.errors import ModelError
 from fluewright.instrument.files import (
     model_from_text,
@@ -309,8 +308,8 @@ def test_a_failed_write_leaves_the_present_file(tmp_path: Path, monkeypatch: pyt
     def fail(handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(files_module.os, "fsync", fail)
-    with pytest.raises(ModelError, match=r"cannot be written .No space left on device.; check that the folder"):
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(ModelError, match=r"cannot be written .No space left on device.; choose a folder"):
         write_model(model, path)
     assert path.read_text(encoding="utf-8") == _text()
     assert [entry.name for entry in tmp_path.iterdir()] == ["kept.toml"]

@@ -3,8 +3,6 @@
 import difflib
 import itertools
 import json
-import os
-import tempfile
 import typing
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -14,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
 from fluewright.errors import InputError, ModelError
-from fluewright.files import read_text
+from fluewright.files import read_text, write_whole
 from fluewright.instrument.model import Model
 from fluewright.plain_text import one_line
 from fluewright.toml_text import toml_data
@@ -393,21 +391,9 @@ def write_model(model: Model, path: Path | str, *, like: Path | str | None = Non
 
 def _replace(path: Path, text: str) -> None:
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-                stream.flush()
-                os.fsync(stream.fileno())
-            temporary.chmod(path.stat().st_mode & 0o777 if path.exists() else 0o644)
-            temporary.replace(path)
-        finally:
-            temporary.unlink(missing_ok=True)
-    except OSError as error:
-        raise ModelError(
-            f"{path}: cannot be written ({error.strerror}); check that the folder exists, its rights and free space"
-        ) from None
+        write_whole(path, text, mode=path.stat().st_mode & 0o777 if path.is_file() else 0o644)
+    except InputError as error:
+        raise ModelError(str(error)) from None
 
 
 def model_schema() -> dict[str, Any]:

@@ -18,6 +18,8 @@ __all__ = ["BreathLog", "align_log", "read_breath_log", "typed_breath_log"]
 
 
 _MOST_BYTES = 64 * 1024**2
+# Of a time in whatever unit a clock counts: thirty years in microseconds.
+_LATEST = 1e15
 _HIGHEST_PA = 50_000.0
 
 
@@ -78,9 +80,10 @@ def read_breath_log(path: Path) -> BreathLog:
             raise RecordingError(
                 f"{path}, line {number}: {line[:60]!r} is no pair of time and pressure in Pa, like 1.250,180"
             ) from None
-        if not (math.isfinite(time) and math.isfinite(pressure) and abs(pressure) <= _HIGHEST_PA):
+        if not (abs(time) <= _LATEST and abs(pressure) <= _HIGHEST_PA):
             raise RecordingError(
-                f"{path}, line {number}: {line[:60]!r} holds a value that is no number or beyond {_HIGHEST_PA:g} Pa"
+                f"{path}, line {number}: {line[:60]!r} holds a value that is no number, beyond "
+                f"{_HIGHEST_PA:g} Pa, or a time beyond {_LATEST:g}"
             )
         rows.append((time, pressure))
     if len(rows) < 2:
