@@ -53,6 +53,7 @@ _PLACES: Final = (
     "deep.json", "trial.json", "list.json", "log.csv", "nan.csv", "long.csv", "new.pdf", "new.svg", "new.flac",
     "new.xyz", "a\nb.wav", "\x1b[2J.wav", "folder/new.svg",
 )  # fmt: skip
+_WORDS_EACH: Final = 24
 _WORDS: Final = (*_TEXTS, *_NUMBERS, *_PAIRS, *_PLACES)
 
 _Case = tuple[str, ...]
@@ -98,20 +99,23 @@ def _given(verb: str, taken: list[Any], given: dict[str, tuple[str, ...]]) -> _C
     return (*verb.split(), *options, *(("--", *arguments) if arguments else ()))
 
 
-def cases_of(verb: str, taken: list[Any]) -> list[_Case]:
-    """Return every command line that a verb is attacked with."""
+def cases_of(verb: str, taken: list[Any], effort: Effort) -> list[_Case]:
+    """Return the command lines that a verb is attacked with: some words for every parameter, all over many seeds."""
+    rng = effort.random(verb)
     cases = [_given(verb, taken, {}), tuple(verb.split()), (*verb.split(), "--nonsense"), (*verb.split(), "--help")]
     cases += [(*_given(verb, taken, {}), word) for word in ("more", "\x1b[31m", "")]
     for parameter in taken:
         if getattr(parameter, "is_flag", False):
             cases.append(_given(verb, taken, {parameter.name: ("",)}))
             continue
-        cases += [_given(verb, taken, {parameter.name: (word,)}) for word in _WORDS]
+        words = rng.sample(_WORDS, effort.of(_WORDS_EACH))
+        cases += [_given(verb, taken, {parameter.name: (word,)}) for word in words]
         good = _GOOD.get(parameter.name)
         if good is not None:
             cases += [_given(verb, taken, {parameter.name: words}) for words in ((), (good,), (good, good))]
         cases += [_given(verb, taken, {parameter.name: ("x",) * 300})]
-    return cases
+    rng.shuffle(cases)
+    return cases[: effort.of(len(cases), least=len(taken))]
 
 
 def _make_workshop(folder: Path) -> None:
@@ -207,11 +211,7 @@ def _tried(case: _Case) -> int:
 def verbs(effort: Effort) -> list[Finding]:
     """Give every verb every hostile word in every place."""
     found = verbs_of_app()
-    cases: list[_Case] = []
-    for verb, taken in found.items():
-        of_verb = cases_of(verb, taken)
-        effort.random(verb).shuffle(of_verb)
-        cases += of_verb[: effort.of(len(of_verb))]
+    cases = [case for verb, taken in found.items() for case in cases_of(verb, taken, effort)]
     effort.random("verbs").shuffle(cases)
     warm = ("predict", "d5-cylinder")
     findings, codes = attack_with(_tried, cases, what="command lines", warm=warm)

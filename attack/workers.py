@@ -206,7 +206,7 @@ def tally(
         else:
             bad[outcome.kind].append(outcome)
             print(
-                f"  {outcome.kind}: {shown(outcome.case)}: {outcome.fault}".encode("unicode_escape").decode(),
+                f"  {outcome.kind}: {shown(outcome.case)[:200]}: {outcome.fault}".encode("unicode_escape").decode(),
                 flush=True,
             )
     return [
@@ -215,7 +215,7 @@ def tally(
 
 
 def _notes(found: list[Outcome], shown: Callable[[Any], str]) -> str:
-    return "; ".join(f"{shown(o.case)}: {o.fault}"[:200] for o in found[:3])
+    return "; ".join(f"{shown(o.case)[:100]}: {o.fault}"[:300] for o in found[:3])
 
 
 def attack_with(

@@ -8,7 +8,7 @@ import pytest
 
 import fluewright.cli
 from fluewright.cli.printing import print_json, print_table, put, tell, warn
-from fluewright.plain_text import has_controls, numbered, one_line, unobeyed, written_out
+from fluewright.plain_text import cut_lines, has_controls, numbered, one_line, unobeyed, written_out
 
 HOSTILE = [
     "\x1b[31mred", "\x1b]0;title\x07", "\x9b2J", "\x00", "\x7f", "\r", "\x08", "\u202egnp.exe", "\u2066x", "\u2028",
@@ -83,3 +83,49 @@ def test_what_was_typed_wrongly_is_quoted_harmlessly(monkeypatch, capsys, words)
     assert err.count("\n") == 1
     assert "\\x1b" in err
     assert not has_controls(err)
+
+
+def test_of_a_message_that_quotes_a_book_beginning_and_mend_stay():
+    text = f'a.toml: "{"x" * 100_000}" is no note; write a capital letter'
+    cut = cut_lines(f"{text}\nnext line")
+    assert cut.startswith('a.toml: "xxx')
+    assert cut.endswith("is no note; write a capital letter\nnext line")
+    assert len(cut) < 2100
+    assert cut_lines("short\n" * 500) == "short\n" * 500
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("predict", "A" * 300),
+        ("ledger", "verify", "--ledger", "A" * 300),
+        ("listen", "A" * 300),
+        ("next-cut", "A" * 300, "take.wav"),
+        ("predict", "d5-cylinder", "--theme", "x" * 100_000),
+        ("demo", "--out", "A" * 300),
+        ("fit", "d5-cylinder", "--out", "A" * 300),
+    ],
+)
+def test_a_name_that_no_system_takes_ends_in_one_short_message(monkeypatch, capsys, words):
+    monkeypatch.setattr("sys.argv", ["fluewright", *words])
+    with pytest.raises(SystemExit) as ended:
+        fluewright.cli.main()
+    assert ended.value.code in (1, 2)
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("fluewright: ")
+    assert len(err) < 2500
+
+
+def test_what_the_system_refuses_is_told_and_not_traced(monkeypatch, capsys):
+    def full(*_):
+        raise OSError(28, "No space left on device", "shop.ledger")
+
+    monkeypatch.setattr("fluewright.instrument.starting.load", full)
+    monkeypatch.setattr("sys.argv", ["fluewright", "check", "d5-cylinder"])
+    with pytest.raises(SystemExit) as ended:
+        fluewright.cli.main()
+    assert ended.value.code == 1
+    assert capsys.readouterr().err == (
+        "fluewright: shop.ledger: No space left on device; check the name, the disk and your rights, then try again\n"
+    )

@@ -8,9 +8,17 @@ from pathlib import Path
 
 from fluewright.errors import InputError
 
-__all__ = ["named_after", "read_text", "write_whole"]
+__all__ = ["is_there", "named_after", "read_text", "write_whole"]
 
 _NOT_IN_NAMES = re.compile(r"[^\w #()+.-]")
+
+
+def is_there(path: Path) -> bool:
+    """Return whether there is something at a path; a name that no system takes, or that nobody may look at, is not."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
 
 
 def named_after(text: str) -> str:

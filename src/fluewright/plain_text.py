@@ -2,7 +2,7 @@
 
 import re
 
-__all__ = ["has_controls", "numbered", "one_line", "unobeyed", "written_out"]
+__all__ = ["cut_lines", "has_controls", "numbered", "one_line", "unobeyed", "written_out"]
 
 # Control characters (a terminal obeys them, U+009B like escape and bracket), what turns the order of letters on screen
 # over, and the separators that some programs take for a new line. The marks of right-to-left writing itself stay.
@@ -37,3 +37,13 @@ def one_line(text: str, most: int = 200) -> str:
     """Return the text harmless, on one line, and cut after ``most`` characters, for a message that quotes it."""
     flat = written_out(text.replace("\n", "\\n").replace("\t", "\\t"))
     return flat if len(flat) <= most else f"{flat[: most - 3]}..."
+
+
+def cut_lines(text: str, most: int = 2000) -> str:
+    """Return the text with the middle of every line left out that has more than ``most`` characters.
+
+    A message that quotes what it was given keeps its beginning, which names the place, and its end, the mend.
+    """
+    half = most // 2 - 3
+    lines = (line if len(line) <= most else f"{line[:half]} ... {line[-half:]}" for line in text.split("\n"))
+    return "\n".join(lines)

@@ -9,6 +9,7 @@ from fluewright.cli.arguments import JsonOpt
 from fluewright.cli.printing import console, print_json, print_table, put
 from fluewright.errors import InputError
 from fluewright.extras import require
+from fluewright.files import is_there
 
 __all__ = ["demo"]
 
@@ -21,7 +22,7 @@ def demo(
     """Run the whole job once on invented data: design, sheet, a virtual piece, trials, cuts, certificate."""
     if seed < 0:
         raise InputError(f"--seed is {seed}; it must be 0 or more, for example 1")
-    if out.exists() and not out.is_dir():
+    if is_there(out) and not out.is_dir():
         raise InputError(f"--out is {out}, which is a file; name a folder")
     require("papers", by="fluewright demo")
     from fluewright.demo.story import run_story

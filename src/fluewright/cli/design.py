@@ -8,6 +8,7 @@ import typer
 from fluewright.cli.acoustics import range_data
 from fluewright.cli.arguments import JsonOpt, ModelArg
 from fluewright.cli.printing import console, print_json, print_table, put, warn, warn_ranges
+from fluewright.files import is_there
 
 __all__ = ["fit"]
 
@@ -38,7 +39,7 @@ def fit(
     beyond = out_of_range(fitted, targets_hz(fitted))
     if out is not None:
         like = starting_models().get(model) or Path(model)
-        write_model(result.model, out, like=out if out.exists() else like)
+        write_model(result.model, out, like=out if is_there(out) else like)
     warn_ranges(beyond)
     if result.broken_rules:
         warn([f"could not be kept: {rule}" for rule in result.broken_rules])

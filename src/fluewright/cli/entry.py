@@ -12,6 +12,7 @@ from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listen
 from fluewright.cli.fields import with_field_words
 from fluewright.cli.printing import put, tell
 from fluewright.errors import ComputeError, FluewrightError, InputError
+from fluewright.plain_text import cut_lines
 from fluewright.version import __version__
 
 __all__ = ["app", "main"]
@@ -111,14 +112,19 @@ def main() -> None:
     except typer.TyperException as error:
         code = _tell_misuse(error)
     except InputError as error:
-        tell(f"fluewright: {error}\n")
+        _tell_error(str(error))
         code = 2
     except (ComputeError, FluewrightError) as error:
-        tell(f"fluewright: {error}\n")
+        _tell_error(str(error))
         code = 1
     except BrokenPipeError:
         # The reader has gone; what is still buffered must not be tried again when the interpreter ends.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = 1
+    except OSError as error:
+        # A full disk, a file that went away: what no verb can foresee, told by the system.
+        place = f"{error.filename}: " if error.filename else ""
+        _tell_error(f"{place}{error.strerror or error}; check the name, the disk and your rights, then try again")
         code = 1
     except KeyboardInterrupt:
         code = _STOPPED
@@ -127,11 +133,16 @@ def main() -> None:
     sys.exit(code)
 
 
+def _tell_error(message: str) -> None:
+    """Say what went wrong; what was typed may be a whole book, and is then quoted in part."""
+    tell(f"fluewright: {cut_lines(message)}\n")
+
+
 def _tell_misuse(error: typer.TyperException) -> int:
     """Say what is wrong with the words that were typed, and where help is; return the exit code."""
     context = getattr(error, "ctx", None)
     verb = context.command_path if context is not None else "fluewright"
     problem = error.format_message().rstrip(".")
     if problem:  # nothing where nothing was typed: the help has been printed then
-        tell(f"fluewright: {problem}; `{verb} --help` lists what it takes\n")
+        _tell_error(f"{problem}; `{verb} --help` lists what it takes")
     return 2

@@ -8,7 +8,7 @@ import typer
 from fluewright.cli.arguments import JsonOpt
 from fluewright.cli.printing import print_json, print_table, put, warn
 from fluewright.errors import InputError
-from fluewright.files import write_whole
+from fluewright.files import is_there, write_whole
 
 __all__ = ["check", "models", "new"]
 
@@ -55,7 +55,7 @@ def new(
     known = starting_models()
     if starting not in known:
         raise InputError(f"{starting}: no starting model has that name; there are {', '.join(known)}")
-    if path.exists() and not force:
+    if is_there(path) and not force:
         raise InputError(f"{path}: the file exists; choose another name or say --force")
     write_whole(path, known[starting].read_text(encoding="utf-8"))
     put(f"{path}\n")
