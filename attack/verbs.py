@@ -108,7 +108,7 @@ def cases_of(verb: str, taken: list[Any], effort: Effort) -> list[_Case]:
         if getattr(parameter, "is_flag", False):
             cases.append(_given(verb, taken, {parameter.name: ("",)}))
             continue
-        words = rng.sample(_WORDS, effort.of(_WORDS_EACH))
+        words = rng.sample(_WORDS, _WORDS_EACH)
         cases += [_given(verb, taken, {parameter.name: (word,)}) for word in words]
         good = _GOOD.get(parameter.name)
         if good is not None:
