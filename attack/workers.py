@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from attack.registry import Finding
+from fluewright.plain_text import one_line
 
 __all__ = ["LONGEST_S", "MOST_BYTES", "Outcome", "attack_with", "each", "tally"]
 
@@ -205,10 +206,7 @@ def tally(
             answers[outcome.answer] += 1
         else:
             bad[outcome.kind].append(outcome)
-            print(
-                f"  {outcome.kind}: {shown(outcome.case)[:200]}: {outcome.fault}".encode("unicode_escape").decode(),
-                flush=True,
-            )
+            print(f"  {outcome.kind}: {one_line(shown(outcome.case))}: {one_line(outcome.fault, 600)}", flush=True)
     return [
         Finding(f"{what}: {words}", count, len(bad[kind]), _notes(bad[kind], shown)) for kind, words in _KINDS.items()
     ], answers

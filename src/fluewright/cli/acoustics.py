@@ -41,6 +41,7 @@ NoRadiationOpt = Annotated[
         help="Leave out the sound that window, holes and foot send away, and its delay between them; walls still cost.",
     ),
 ]
+_MOST_POINTS = 100_000
 FingeringOpt = Annotated[str, typer.Option("--fingering", help="c, h, o for each hole, for example 'ccc ooo'.")]
 
 
@@ -277,10 +278,14 @@ def _frequencies(low_hz: float, high_hz: float, step_hz: float) -> "FloatArray":
     """Return the frequencies asked for, shape (n,)."""
     import numpy as np
 
-    if not (0 < low_hz < high_hz <= 20000.0 and 0.01 <= step_hz <= high_hz - low_hz):
+    from fluewright.acoustics.impedance import HIGHEST_HZ, LOWEST_HZ
+
+    if not (
+        LOWEST_HZ <= low_hz < high_hz <= HIGHEST_HZ and (high_hz - low_hz) / _MOST_POINTS <= step_hz <= high_hz - low_hz
+    ):
         raise InputError(
-            f"--from {low_hz} --to {high_hz} --step {step_hz}: need 0 < from < to <= 20000 Hz and a step of at least "
-            "0.01 Hz that fits between them"
+            f"--from {low_hz:g} --to {high_hz:g} --step {step_hz:g}: need {LOWEST_HZ:g} <= from < to <= {HIGHEST_HZ:g} "
+            f"Hz and a step that fits between them, at most {_MOST_POINTS} times"
         )
     return np.arange(low_hz, high_hz + 0.5 * step_hz, step_hz)
 

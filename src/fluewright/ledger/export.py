@@ -122,7 +122,8 @@ def _write_tables(ledger: Path, folder: Path) -> dict[str, int]:
 
 
 def _harmless(cell: object) -> object:
-    return written_out(cell) if isinstance(cell, str) else cell
+    # Pairs of carriage return and line feed, as some systems end lines, stay in the text of a model.
+    return "\r\n".join(map(written_out, cell.split("\r\n"))) if isinstance(cell, str) else cell
 
 
 def _file_sha256(path: Path) -> str:
