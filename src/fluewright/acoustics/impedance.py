@@ -21,7 +21,7 @@ LOWEST_HZ, HIGHEST_HZ = 1.0, 20_000.0
 class ImpedanceCurve:
     """Impedance over frequency for one fingering, Pa s/m3; `loop` includes the window, `bore` does not.
 
-    What the other openings add at the window by radiation is counted with the bore.
+    All have the shape (n,). What the other openings add at the window by radiation is counted with the bore.
     """
 
     frequencies_hz: FloatArray

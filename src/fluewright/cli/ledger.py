@@ -160,7 +160,13 @@ def ledger_certificate(
 
 
 def ledger_verify(ledger: LedgerOpt) -> None:
-    """Check the whole ledger; exit code 1 when something is wrong."""
+    """Check the whole ledger; exit code 1 when something is wrong.
+
+    Raises
+    ------
+    typer.Exit
+        Something is wrong.
+    """
     from fluewright.ledger import verify
 
     report = verify(existing_ledger(ledger))

@@ -19,6 +19,7 @@ from fluewright.ledger.records import (
     Trial,
     TrialNote,
 )
+from fluewright.ledger.replay import kind_of
 from fluewright.ledger.verify import VerifyReport, verify
 
 __all__ = [
@@ -41,6 +42,7 @@ __all__ = [
     "VerifyReport",
     "back_up",
     "export_ledger",
+    "kind_of",
     "open_ledger",
     "verify",
 ]

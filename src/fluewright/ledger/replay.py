@@ -33,6 +33,7 @@ __all__ = [
     "amended",
     "event_record",
     "fresh_record",
+    "kind_of",
     "known_event",
     "present_sizes",
     "present_state",
@@ -186,6 +187,11 @@ def event_record(known: Known) -> Event:
     return record(**common, **own)
 
 
+def kind_of(event: Event) -> str:
+    """Return what kind of event a record tells of, as `EventKind` words it."""
+    return str(_KINDS[type(event)])
+
+
 def _as_it_is(value: object) -> object:
     return value
 
@@ -200,6 +206,7 @@ _RECORDS: Mapping[str, type[Event]] = {
     EventKind.HEAD_TRIAL: HeadTrialLogged,
     EventKind.ADJUSTMENT: AdjustmentMade,
 }
+_KINDS = {record: kind for kind, record in _RECORDS.items()}
 _EVENT_FIELDS = {field.name for field in fields(Event)}
 _READ: Mapping[str, Callable[[Any], Any]] = {
     "taken_at": datetime.fromisoformat,

@@ -22,6 +22,7 @@ from fluewright.web import model_view
 from fluewright.web.answers import Page, body, page_or_missing, plain, sizes, theme, width_mm, words
 from fluewright.web.app_state import AppState
 from fluewright.web.comparison import compared
+from fluewright.web.pages import Pages
 from fluewright.web.section_view import section_view
 
 __all__ = ["routes"]
@@ -47,11 +48,8 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     ]  # fmt: skip
 
 
-class _ModelPages:
+class _ModelPages(Pages):
     """The handlers; each gives the work to a thread."""
-
-    def __init__(self, state: AppState, page: Page) -> None:
-        self.state, self.page = state, page
 
     async def models(self, request: Request) -> Response:
         listed = await asyncio.to_thread(list_models, self.state.ledger)
@@ -70,7 +68,6 @@ class _ModelPages:
         rows = await asyncio.to_thread(model_view.dimension_rows, made)
         groups = [(name_of, list(group)) for name_of, group in groupby(rows, key=lambda r: r["group"])]
         known = await asyncio.to_thread(versions_of, self.state.ledger, name)
-        listed = await asyncio.to_thread(list_models, self.state.ledger)
         listed = await asyncio.to_thread(list_models, self.state.ledger)
         others = [m.name for m in listed if m.name != name]
         return self.page(
