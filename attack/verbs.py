@@ -115,7 +115,7 @@ def cases_of(verb: str, taken: list[Any], effort: Effort) -> list[_Case]:
             cases += [_given(verb, taken, {parameter.name: words}) for words in ((), (good,), (good, good))]
         cases += [_given(verb, taken, {parameter.name: ("x",) * 300})]
     rng.shuffle(cases)
-    return cases[: effort.of(len(cases), least=len(taken))]
+    return cases[: effort.of(len(cases), least=2)]
 
 
 def _make_workshop(folder: Path) -> None:
