@@ -63,9 +63,13 @@ def export_ledger(ledger: Path | str, folder: Path | str) -> ExportReport:
     ledger, folder = Path(ledger), Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise LedgerError(f"{folder} is not an empty folder and is not overwritten: choose another one.")
-    if not folder.resolve().parent.is_dir():
+    try:
+        place = folder.resolve()
+    except (OSError, RuntimeError) as error:  # RuntimeError: of links in a circle, before Python 3.13
+        raise LedgerError(f"{folder} cannot be followed ({error}): choose another folder.") from error
+    if not place.parent.is_dir():
         raise LedgerError(f"There is no folder {folder.parent} for the export: make it first.")
-    unfinished = folder.resolve().with_name(f".{folder.resolve().name}.unfinished")
+    unfinished = place.with_name(f".{place.name}.unfinished")
     try:
         shutil.rmtree(unfinished, ignore_errors=True)
         unfinished.mkdir()
