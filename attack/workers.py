@@ -1,8 +1,10 @@
 """Runs cases in processes with limits of time and memory; one that dies, hangs or swells is seen from outside."""
 
 import multiprocessing
+import os
 import resource
 import signal
+import tempfile
 import time
 import traceback
 import warnings
@@ -64,6 +66,10 @@ def each(
         Address space a case may add to what the process held after the good one.
     """
     waiting = iter(cases)
+    # What a worker that is ended leaves among the temporary files goes with this folder.
+    left_behind = tempfile.TemporaryDirectory(prefix="fluewright-attack-", ignore_cleanup_errors=True)
+    former = os.environ.get("TMPDIR")
+    os.environ["TMPDIR"] = left_behind.name
     team = [_Worker(function, warm, seconds, memory_bytes) for _ in range(workers)]
     try:
         idle = list(team)
@@ -90,6 +96,10 @@ def each(
     finally:
         for worker in team:
             worker.stop()
+        os.environ.pop("TMPDIR")
+        if former is not None:
+            os.environ["TMPDIR"] = former
+        left_behind.cleanup()
 
 
 class _Worker:
