@@ -160,3 +160,11 @@ def test_an_export_that_fails_leaves_nothing(ledger: Ledger, piece: Instrument, 
     with pytest.raises(LedgerError, match="could not be exported"):
         export_ledger(ledger.path, tmp_path / "export")
     assert (tmp_path / "export").is_dir()
+
+
+def test_a_link_in_a_circle_is_no_place_for_an_export(ledger: Ledger, tmp_path: Path) -> None:
+    loop = tmp_path / "loop"
+    loop.symlink_to("loop")
+    with pytest.raises(LedgerError, match="loop"):
+        export_ledger(ledger.path, loop)
+    assert loop.is_symlink()

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from fluewright.errors import InputError
+from fluewright.plain_text import written_out
 
 if TYPE_CHECKING:
     from fluewright.web.app_state import AppState
@@ -94,7 +95,7 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
     except OSError as error:
         listener.close()
         raise InputError(f"--port {port}: it cannot be used ({error.strerror}); choose another") from error
-    sys.stdout.write(f"fluewright: {says}\nledger: {ledger}\nstop with Ctrl-C\n")
+    sys.stdout.write(written_out(f"fluewright: {says}\nledger: {ledger}\nstop with Ctrl-C\n"))
     sys.stdout.flush()
     run(state, listener, tls)
 
