@@ -123,7 +123,7 @@ PACKAGES = (
     _shop("pieces.py", "shop_pieces"),
     _shop("played.py", "played"),
     _shop("result_pictures.py", "result_pictures"),
-    _shop("sitting.py", "sitting", "takes"),
+    _shop("sitting.py", "sitting", "shop_takes"),
     _shop("ticking.py", "ticking"),
     _shop("*"),
 )
