@@ -61,6 +61,7 @@ for name, act in (
     ("certificate", ledger.ledger_certificate),
     ("verify", ledger.ledger_verify),
     ("backup", ledger.ledger_backup),
+    ("restore", ledger.ledger_restore),
     ("export", ledger.ledger_export),
 ):
     ledger_app.command(name)(with_field_words(act))

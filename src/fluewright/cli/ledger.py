@@ -19,6 +19,7 @@ __all__ = [
     "ledger_cut",
     "ledger_export",
     "ledger_measure",
+    "ledger_restore",
     "ledger_show",
     "ledger_state",
     "ledger_verify",
@@ -161,13 +162,13 @@ def ledger_certificate(
 
 
 def ledger_verify(ledger: LedgerOpt) -> None:
-    """Check the whole ledger; exit code 1 when something is wrong."""
-    from fluewright.ledger import verify
+    """Check the whole ledger and the recordings kept beside it; exit code 1 when something is wrong."""
+    from fluewright.shop.backups import records_findings
 
-    report = verify(existing_ledger(ledger))
-    for finding in report.findings:
+    findings = records_findings(existing_ledger(ledger))
+    for finding in findings:
         sys.stdout.write(finding + "\n")
-    if not report.clean:
+    if findings:
         raise typer.Exit(1)
     sys.stdout.write(f"{ledger}: whole\n")
 
@@ -177,6 +178,23 @@ def ledger_backup(target: Annotated[Path, typer.Argument(metavar="FILE")], ledge
     from fluewright.ledger import back_up
 
     sys.stdout.write(f"{back_up(existing_ledger(ledger), target).path}\n")
+
+
+def ledger_restore(
+    copy: Annotated[Path, typer.Argument(metavar="COPY", help="A copy made by `ledger backup` or on the ledger page.")],
+    ledger: LedgerOpt,
+) -> None:
+    """Put a copy in the ledger's place; what was there is moved into a folder beside it."""
+    from fluewright.ledger import restore
+
+    report = restore(ledger, copy)
+    if report.aside is not None:
+        sys.stdout.write(f"what was there is kept in {report.aside}\n")
+    for finding in report.verified.findings:
+        sys.stdout.write(finding + "\n")
+    if not report.verified.clean:
+        raise typer.Exit(1)
+    sys.stdout.write(f"{ledger}: restored and whole, {report.verified.events} events\n")
 
 
 def ledger_export(folder: Annotated[Path, typer.Argument(metavar="FOLDER")], ledger: LedgerOpt) -> None:

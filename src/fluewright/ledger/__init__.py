@@ -19,6 +19,8 @@ from fluewright.ledger.records import (
     Trial,
     TrialNote,
 )
+from fluewright.ledger.restore import RestoreReport, restore
+from fluewright.ledger.trouble import LedgerTrouble, TroubleKind
 from fluewright.ledger.verify import VerifyReport, verify
 
 __all__ = [
@@ -32,15 +34,19 @@ __all__ = [
     "HeadTrialLogged",
     "Instrument",
     "Ledger",
+    "LedgerTrouble",
     "Measurement",
     "ModelVersion",
     "PieceState",
+    "RestoreReport",
     "StateChange",
     "Trial",
     "TrialNote",
+    "TroubleKind",
     "VerifyReport",
     "back_up",
     "export_ledger",
     "open_ledger",
+    "restore",
     "verify",
 ]

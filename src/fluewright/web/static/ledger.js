@@ -17,6 +17,15 @@ at("verify").addEventListener("click", guarded(async () => {
   const told = await data("/api/ledger/verify", {});
   at("says").textContent = told.clean ? "The ledger is whole: every event is there and unchanged." : `Something is wrong: ${told.findings.join("; ")}. Keep this file, and go back to a copy.`;
 }));
+at("restore")?.addEventListener("submit", (event) => {
+  event.preventDefault();
+  const { copy } = Object.fromEntries(new FormData(event.target));
+  if (!confirm(`Put ${copy} in the ledger's place? What was entered since then is moved aside.`)) return;
+  guarded(async () => {
+    const { aside, events } = await data("/api/ledger/restore", { copy });
+    at("says").textContent = `Restored, ${events} events. What was there before is kept in ${aside}.`;
+  })();
+});
 document.addEventListener("theme", quiet(trust));
 quiet(trust)();
 ready();
