@@ -58,7 +58,7 @@ def ledger_image(path: Path) -> bytes:
 
 
 def _stamps(*paths: Path) -> list[tuple[int, int] | None]:
-    found = []
+    found: list[tuple[int, int] | None] = []
     for path in paths:
         try:
             about = path.stat()

@@ -48,11 +48,10 @@ def store_recording(folder: Path, path: Path, digest: str) -> bool:
     if target.exists():
         return False
     try:
-        with part_file(target, mode=0o600) as part:
-            with path.open("rb") as source, part.open("wb") as copy:
-                shutil.copyfileobj(source, copy, 1 << 20)
-                copy.flush()
-                os.fsync(copy.fileno())
+        with part_file(target, mode=0o600) as part, path.open("rb") as source, part.open("wb") as copy:
+            shutil.copyfileobj(source, copy, 1 << 20)
+            copy.flush()
+            os.fsync(copy.fileno())
         sync_folder(target.parent)
     except OSError as error:
         raise InputError(f"{path}: cannot be read ({error.strerror}); send it again") from error
