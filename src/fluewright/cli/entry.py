@@ -57,6 +57,7 @@ for name, act in (
     ("measure", ledger.ledger_measure),
     ("cut", ledger.ledger_cut),
     ("correct", ledger.ledger_correct),
+    ("correct-time", ledger.ledger_correct_time),
     ("state", ledger.ledger_state),
     ("certificate", ledger.ledger_certificate),
     ("verify", ledger.ledger_verify),

@@ -16,6 +16,7 @@ __all__ = [
     "ledger_begin",
     "ledger_certificate",
     "ledger_correct",
+    "ledger_correct_time",
     "ledger_cut",
     "ledger_export",
     "ledger_measure",
@@ -133,6 +134,20 @@ def ledger_correct(
     from fluewright.shop.cutting import correct_cut
 
     event = correct_cut(existing_ledger(ledger), serial, event_id, after_mm=after_mm, reason=reason)
+    sys.stdout.write(f"event {event}\n")
+
+
+def ledger_correct_time(
+    serial: SerialArg,
+    event_id: Annotated[int, typer.Argument(metavar="EVENT", help="Number of the trial, from `ledger show`.")],
+    taken_at: Annotated[str, typer.Argument(metavar="TIME", help="When it was played: 2031-05-06T14:30:00+02:00.")],
+    ledger: LedgerOpt,
+    reason: Annotated[str, typer.Option("--reason", help="What was wrong, for example `clock a day ahead`.")],
+) -> None:
+    """Put the time of a recorded trial right; the first one stays in the history."""
+    from fluewright.shop.dating import correct_trial_time
+
+    event = correct_trial_time(existing_ledger(ledger), serial, event_id, taken_at=taken_at, reason=reason)
     sys.stdout.write(f"event {event}\n")
 
 

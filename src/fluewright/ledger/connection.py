@@ -184,8 +184,7 @@ def _make(path: Path) -> None:
     os.close(handle)
     new = Path(name)
     try:
-        with closing(plain_connection(new, mode="rw")) as connection:
-            _use_wal(connection)
+        # Without a log, of which a part would be left out of the file on a full disk: that comes with the first opening.
         _upgrade(new)
         try:
             os.link(new, path)  # another program that was faster keeps its ledger

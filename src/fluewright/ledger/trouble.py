@@ -100,7 +100,7 @@ def told(path: Path) -> Iterator[None]:
     """
     try:
         yield
-    except FluewrightError:
+    except (FluewrightError, OSError):
         raise
     except sqlite3.Error as error:
         raise trouble(path, "read", error) from error

@@ -51,6 +51,10 @@ async def body(request: Request) -> dict[str, Any]:
     found = await request.json()
     if not isinstance(found, dict):
         raise InputError("the request is no JSON object")
+    try:
+        json.dumps(found, ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError:
+        raise InputError("the request holds half a character (a lone surrogate); send it in UTF-8") from None
     return found
 
 
