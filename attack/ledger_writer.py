@@ -1,5 +1,6 @@
-"""A program that writes into a ledger and says after each commit what it committed; others kill it and cut its power."""
+"""A program that writes into a ledger and says after each commit what it committed; it is killed and cut off."""
 
+import os
 import sys
 import time
 from pathlib import Path
@@ -47,5 +48,19 @@ def main(path: Path, name: str, seconds: float, commits: int) -> None:
             say("event", trial.event_id, trial.sha256, "0")
 
 
-if __name__ == "__main__":
+def nursery(path: Path) -> None:
+    """For each line of input fork a writer that shall be killed, and say when it has ended: nothing is loaded anew."""
+    for line in sys.stdin:
+        child = os.fork()
+        if not child:
+            main(path.with_name(line.strip()) / path.name, "bench 1", 60.0, 1_000_000)
+            os._exit(0)
+        say("pid", child)
+        os.waitpid(child, 0)
+        say("ended", child)
+
+
+if __name__ == "__main__" and sys.argv[1] == "nursery":
+    nursery(Path(sys.argv[2]))
+elif __name__ == "__main__":
     main(Path(sys.argv[1]), sys.argv[2], float(sys.argv[3]), int(sys.argv[4]))

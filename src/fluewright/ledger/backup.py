@@ -18,6 +18,7 @@ from fluewright.ledger.ledger_file import (
     reading_connection,
     schema_revision,
     side_files,
+    unreadable_is_damage,
 )
 from fluewright.ledger.trouble import LedgerTrouble, TroubleKind, kind_of_trouble, trouble
 from fluewright.ledger.verify import found_in_copy
@@ -142,20 +143,22 @@ def _copy(ledger: Path, unfinished: Path, target: Path) -> tuple[int, str] | Non
         The ledger cannot be read, or the copy cannot be written.
     """
     try:
-        source = reading_connection(ledger)
+        with unreadable_is_damage():
+            source = reading_connection(ledger)
     except sqlite3.Error as error:
         raise trouble(ledger, "copied", error) from error
     with closing(source):
         try:
-            if schema_revision(source, ledger) is None:
-                raise LedgerError(f"{ledger} is empty: there is nothing to back up.")
-            last = source.execute("SELECT id, sha256 FROM events ORDER BY id DESC LIMIT 1").fetchone()
+            with unreadable_is_damage():
+                if schema_revision(source, ledger) is None:
+                    raise LedgerError(f"{ledger} is empty: there is nothing to back up.")
+                last = source.execute("SELECT id, sha256 FROM events ORDER BY id DESC LIMIT 1").fetchone()
         except sqlite3.Error as error:
             raise trouble(ledger, "copied", error) from error
         handle = os.open(unfinished, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
         os.close(handle)
         try:
-            with closing(plain_connection(unfinished, mode="rw")) as copy:
+            with unreadable_is_damage(), closing(plain_connection(unfinished, mode="rw")) as copy:
                 source.backup(copy)
                 copy.execute("PRAGMA journal_mode = DELETE").fetchone()
                 last = copy.execute("SELECT id, sha256 FROM events ORDER BY id DESC LIMIT 1").fetchone()

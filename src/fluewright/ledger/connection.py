@@ -27,6 +27,7 @@ from fluewright.ledger.ledger_file import (
     refuse_links,
     schema_revision,
     side_files,
+    unreadable_is_damage,
 )
 from fluewright.ledger.restore import finish_restore
 from fluewright.ledger.schema import APPLICATION_ID, SCHEMA_REVISION, Base
@@ -88,9 +89,10 @@ def open_ledger(path: Path | str, *, create: bool = True, person: str = "") -> L
     if not path.parent.is_dir():
         raise LedgerError(f"There is no folder {path.parent} for the ledger: make it first.")
     try:
-        if not path.exists():
-            _make(path)
-        _bring_up_to_date(path)
+        with unreadable_is_damage():
+            if not path.exists():
+                _make(path)
+            _bring_up_to_date(path)
     except (sqlite3.Error, DBAPIError, OSError) as error:
         reason = error.orig if isinstance(error, DBAPIError) else error
         assert isinstance(reason, sqlite3.Error | OSError)
@@ -184,7 +186,7 @@ def _make(path: Path) -> None:
     os.close(handle)
     new = Path(name)
     try:
-        # Without a log, of which a part would be left out of the file on a full disk: that comes with the first opening.
+        # Still without a log, part of which would stay out of the file on a full disk.
         _upgrade(new)
         try:
             os.link(new, path)  # another program that was faster keeps its ledger

@@ -13,7 +13,7 @@ from fluewright.ledger.wal_image import image_connection
 
 __all__ = [
     "BUSY_TIMEOUT_S", "SIDE_FILES", "existing_file", "plain_connection", "reading", "reading_connection",
-    "refuse_links", "schema_revision", "side_files",
+    "refuse_links", "schema_revision", "side_files", "unreadable_is_damage",
 ]  # fmt: skip
 
 SIDE_FILES = ("-wal", "-shm", "-journal")
@@ -146,6 +146,21 @@ def schema_revision(connection: sqlite3.Connection, path: Path) -> str | None:
 
 
 @contextmanager
+def unreadable_is_damage() -> Iterator[None]:
+    """Let a text that is no UTF-8, which Python finds before SQLite does, be damage as any other.
+
+    Raises
+    ------
+    sqlite3.DatabaseError
+        There is such a text.
+    """
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        raise sqlite3.DatabaseError(f"a text in it is no UTF-8 ({error.reason})") from error
+
+
+@contextmanager
 def reading(path: Path) -> Iterator[tuple[sqlite3.Connection, str]]:
     """Yield a connection that can only read, inside one snapshot, and the ledger's schema revision.
 
@@ -157,7 +172,7 @@ def reading(path: Path) -> Iterator[tuple[sqlite3.Connection, str]]:
         It is damaged or cannot be reached.
     """
     existing_file(path)
-    with closing(reading_connection(path)) as connection:
+    with unreadable_is_damage(), closing(reading_connection(path)) as connection:
         connection.row_factory = sqlite3.Row
         revision = schema_revision(connection, path)
         if revision is None:

@@ -11,9 +11,9 @@ from fluewright.errors import LedgerError
 from fluewright.ledger.chain import counter_sha256
 from fluewright.ledger.entries import begun_entry
 from fluewright.ledger.records import Instrument, PieceState
-from fluewright.ledger.replay import present_state, replay
+from fluewright.ledger.replay import RecordedEvent, present_state, replay
 from fluewright.ledger.rows import all_recorded_sizes, instrument_row, model_row, recorded_sizes, state_rows
-from fluewright.ledger.schema import EventKind, EventRow, InstrumentRow, SerialCounterRow
+from fluewright.ledger.schema import EventKind, InstrumentRow, SerialCounterRow
 from fluewright.ledger.transactions import OpenLedger
 from fluewright.ledger.values import checked_prefix, checked_serial
 
@@ -151,7 +151,7 @@ def _count_serial(session: Session, prefix: str, number: int) -> None:
     session.execute(row.on_conflict_do_update(index_elements=["prefix"], set_=said))
 
 
-def _instrument_record(row: InstrumentRow, story: Sequence[EventRow], sizes: Mapping[str, float]) -> Instrument:
+def _instrument_record(row: InstrumentRow, story: Sequence[RecordedEvent], sizes: Mapping[str, float]) -> Instrument:
     known = replay(story)
     begun = known[0].details
     return Instrument(

@@ -18,7 +18,7 @@ from fluewright.errors import InputError, LedgerError
 from fluewright.files import narrowed, private_folder, sync_folder
 from fluewright.ledger.backup import copied
 from fluewright.ledger.end_mark import end_mark_path, kept_end, renew_end_mark
-from fluewright.ledger.ledger_file import plain_connection, reading, refuse_links, side_files
+from fluewright.ledger.ledger_file import plain_connection, reading, refuse_links, side_files, unreadable_is_damage
 from fluewright.ledger.trouble import LedgerTrouble, TroubleKind, kind_of_trouble, trouble
 from fluewright.ledger.verify import VerifyReport, verify
 
@@ -130,9 +130,10 @@ def _nobody_else(ledger: Path) -> Iterator[None]:
         return
     with closing(plain_connection(ledger, mode="rw")) as connection:
         try:
-            connection.execute("PRAGMA busy_timeout = 3000")
-            connection.execute("PRAGMA locking_mode = EXCLUSIVE")
-            connection.execute("BEGIN EXCLUSIVE")
+            with unreadable_is_damage():
+                connection.execute("PRAGMA busy_timeout = 3000")
+                connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+                connection.execute("BEGIN EXCLUSIVE")
         except sqlite3.Error as error:
             if kind_of_trouble(error) is TroubleKind.LOCKED:
                 raise LedgerTrouble(

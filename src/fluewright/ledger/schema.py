@@ -68,7 +68,6 @@ APPLICATION_ID = 0x466C7577
 SCHEMA_REVISION = "0003"
 """The Alembic revision that this module describes."""
 
-_TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
 _TIME_GLOB = "GLOB '[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]T[0-9][0-9]:[0-9][0-9]:[0-9][0-9].[0-9]*Z'"
 
 
@@ -98,7 +97,7 @@ class UtcTime(TypeDecorator[datetime]):
 
     def process_result_value(self, value: str | None, dialect: Dialect) -> datetime | None:
         """Read UTC text back with its zone."""
-        return None if value is None else datetime.strptime(value, _TIME_FORMAT).replace(tzinfo=UTC)
+        return None if value is None else datetime.fromisoformat(value).astimezone(UTC)
 
 
 class CanonicalJson(TypeDecorator[Any]):
