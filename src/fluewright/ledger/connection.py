@@ -7,7 +7,7 @@ import time
 from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Engine, create_engine, event
 from sqlalchemy.exc import DBAPIError
@@ -39,6 +39,9 @@ if TYPE_CHECKING:
     from alembic.config import Config
 
 __all__ = ["MIGRATIONS", "migration_config", "open_ledger"]
+
+_COMPILED: dict[Any, Any] = {}
+"""The statements' texts, made once a program: a ledger is opened for every deed, and has the same few questions."""
 
 MIGRATIONS = Path(__file__).parent / "migrations"
 """Where the migrations lie, also in an installed package."""
@@ -146,7 +149,12 @@ def _end_trouble(ledger: Ledger) -> LedgerTrouble | None:
 
 def _engine(path: Path) -> Engine:
     # Connections stay open between transactions: SQLite folds the WAL away when the last one closes.
-    engine = create_engine("sqlite://", creator=lambda: plain_connection(path, mode="rw"), poolclass=QueuePool)
+    engine = create_engine(
+        "sqlite://",
+        creator=lambda: plain_connection(path, mode="rw"),
+        poolclass=QueuePool,
+        execution_options={"compiled_cache": _COMPILED},
+    )
     event.listen(engine, "connect", _set_pragmas)
     event.listen(engine, "begin", _begin)
     return engine

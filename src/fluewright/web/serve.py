@@ -35,14 +35,16 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
     """
     import uvicorn
 
+    from fluewright.files import private_folder
     from fluewright.ledger import open_ledger
+    from fluewright.shop.recordings import kept_folder
     from fluewright.web.app import build_app
     from fluewright.web.app_state import AppState
     from fluewright.web.tls_certificate import own_tls_certificate
 
     with open_ledger(ledger):
         pass
-    folder = ledger.with_name(f"{ledger.name}.web")
+    folder = private_folder(kept_folder(ledger))
     hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
     state = AppState(ledger, folder, hosts)
     options: dict[str, object] = {"host": "127.0.0.1"}
