@@ -157,6 +157,6 @@ def test_an_export_that_fails_leaves_nothing(ledger: Ledger, piece: Instrument, 
     assert sorted(tmp_path.iterdir()) == before
     # An empty folder that was there stays.
     (tmp_path / "export").mkdir()
-    with pytest.raises(LedgerError, match="could not be exported"):
+    with pytest.raises(LedgerError, match="could not be read"):
         export_ledger(ledger.path, tmp_path / "export")
     assert (tmp_path / "export").is_dir()

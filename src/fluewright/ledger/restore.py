@@ -128,7 +128,7 @@ def _nobody_else(ledger: Path) -> Iterator[None]:
     if not ledger.exists() or ledger.stat().st_size == 0:
         yield
         return
-    with closing(plain_connection(ledger, mode="rw")) as connection:
+    with _lock_name(ledger) as name, closing(plain_connection(name, mode="rw")) as connection:
         try:
             with unreadable_is_damage():
                 connection.execute("PRAGMA busy_timeout = 3000")
@@ -143,6 +143,26 @@ def _nobody_else(ledger: Path) -> Iterator[None]:
                 ) from error
             # It is damaged: nothing can be held, and nobody can work with it.
         yield
+
+
+@contextmanager
+def _lock_name(ledger: Path) -> Iterator[Path]:
+    """Yield a second name of the ledger: locks are the file's, but its log belongs to the first name and stays.
+
+    A connection to the first name would fold the log into the file as it closes.
+    """
+    name = _beside(ledger, "lock")
+    name.unlink(missing_ok=True)
+    try:
+        os.link(ledger, name)
+    except OSError:
+        yield ledger  # a disk without hard links
+        return
+    try:
+        yield name
+    finally:
+        for one in (name, *side_files(name)):
+            one.unlink(missing_ok=True)
 
 
 def finish_restore(ledger: Path) -> None:
