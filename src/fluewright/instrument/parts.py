@@ -160,7 +160,7 @@ class Head(_Part):
     ``window_length_mm`` runs from the exit plane to the edge. ``edge_offset_mm`` is how far the edge stands outside the
     middle line of the windway's exit (negative: nearer the bore). ``block_depth_mm`` is how far the block's face stands
     beyond the exit plane, under the window (negative: behind it). ``ear_height_mm`` is the height of the window's two
-    side walls over the bore; left out, they are as high as the body's wall is thick.
+    side walls over the top of the edge; left out, they are as high as the body's wall leaves them.
     """
 
     window_length_mm: _Size
@@ -226,7 +226,7 @@ class Player(_Part):
 
 
 class Reach(_Part):
-    """Greatest comfortable distances between hole centres (trade tables, mean adult)."""
+    """Greatest comfortable distances between hole centres, mean adult (docs/trade/hands.md#reach)."""
 
     index_middle: _Size = 29.0
     middle_ring: _Size = 27.0
