@@ -1,6 +1,7 @@
 """What is in the ledger and would not be accepted today is shown with its fault, and keeps nobody from the rest."""
 
 import json
+import sqlite3
 
 import pytest
 
@@ -107,3 +108,25 @@ def test_a_draft_of_wrong_shape_is_laid_aside(client, shop, said):
     assert client.get("/voicing/D5-0001").status_code == 200
     assert client.get("/api/voicing/D5-0001").status_code == 200
     assert (shop.folder / "D5-0001.head.damaged").exists()
+
+
+@pytest.mark.parametrize("damage", [b"", b"no database" * 500, None])
+def test_every_page_says_what_is_wrong_with_a_damaged_ledger(client, shop, damage):
+    client.get("/bench/D5-0001")
+    if damage is None:
+        with sqlite3.connect(shop.ledger) as raw:
+            raw.execute("DROP TRIGGER events_no_update")
+            raw.execute("UPDATE events SET details = 'no json' WHERE id = 2")
+    else:
+        for one in shop.ledger.parent.glob("shop.ledger-*"):
+            one.unlink()
+        shop.ledger.write_bytes(damage)
+    for page in ("/bench", "/models", "/ledger", "/voicing", "/bench/D5-0001", "/ledger/D5-0001", "/voicing/D5-0001"):
+        answer = client.get(page)
+        assert answer.status_code in (200, 404), page
+        if damage is not None and page not in ("/bench/D5-0001",):
+            assert "restore" in answer.text.casefold(), page
+    for path in ("/api/bench/D5-0001", "/api/voicing/D5-0001", "/api/ledger/trust", "/api/ledger/copy"):
+        assert client.get(path).status_code in (200, 400), path
+    for path in ("/api/ledger/backup", "/api/bench", "/api/bench/D5-0001/cut"):
+        assert client.post(path, json={"model": "d5-cylinder", "prefix": "D5"}).status_code == 400, path

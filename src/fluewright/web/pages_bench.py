@@ -46,7 +46,7 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     """Return the bench's pages and what they ask for."""
     pages = _BenchPages(state, page)
     return [
-        Route("/bench", pages.choose, methods=["GET"]),
+        Route("/bench", page_or_missing(pages.choose, page), methods=["GET"]),
         Route("/bench/{serial}", page_or_missing(pages.bench, page), methods=["GET"]),
         Route("/api/bench", plain(pages.begin), methods=["POST"]),
         Route("/api/bench/{serial}", plain(pages.look), methods=["GET"]),

@@ -30,7 +30,7 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     """Return the ledger's pages and what they ask for."""
     pages = _LedgerPages(state, page)
     return [
-        Route("/ledger", pages.ledger, methods=["GET"]),
+        Route("/ledger", page_or_missing(pages.ledger, page), methods=["GET"]),
         Route("/ledger/{serial}", page_or_missing(pages.history, page), methods=["GET"]),
         Route("/api/ledger/{serial}/correct", plain(pages.correct), methods=["POST"]),
         Route("/api/ledger/trust", plain(pages.trust), methods=["GET"]),

@@ -32,7 +32,7 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     pages = _ModelPages(state, page)
     api = "/api/models/{name:path}"
     return [
-        Route("/models", pages.models, methods=["GET"]),
+        Route("/models", page_or_missing(pages.models, page), methods=["GET"]),
         Route("/compare", page_or_missing(pages.compare, page), methods=["GET"]),
         Route("/api/compare", plain(pages.comparison), methods=["POST"]),
         Route("/models/{name:path}", page_or_missing(pages.model, page), methods=["GET"]),
