@@ -167,3 +167,18 @@ def test_a_copy_that_was_sent_leaves_nothing_behind(client, shop, tmp_path, monk
     shop.ledger.write_bytes(b"damaged")
     assert client.get("/api/ledger/copy").status_code == 400
     assert list(place.iterdir()) == []
+
+
+@pytest.mark.parametrize("damage", [b"", b"no database" * 500])
+def test_a_damaged_ledger_is_restored_by_the_same_button(client, shop, damage):
+    kept = client.post("/api/ledger/backup", json={}).json()["kept"]
+    for one in shop.ledger.parent.glob("shop.ledger-*"):
+        if one.is_file():
+            one.unlink()
+    shop.ledger.write_bytes(damage)
+    page = client.get("/ledger")
+    assert page.status_code == 200
+    assert f"<option>{kept}</option>" in page.text
+    assert client.post("/api/ledger/restore", json={"copy": kept}).status_code == 200
+    assert client.get("/bench/D5-0001").status_code == 200
+    assert verify(shop.ledger).clean

@@ -11,7 +11,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from fluewright.errors import InputError
+from fluewright.errors import InputError, LedgerError
 from fluewright.instrument.sizes import size_unit, size_words
 from fluewright.ledger import PieceState, back_up, open_ledger
 from fluewright.pictures.trust import trust_picture
@@ -51,13 +51,17 @@ class _LedgerPages:
     async def ledger(self, request: Request) -> Response:
         wanted = request.query_params.get("search", "")[:60].strip()
         state = request.query_params.get("state", "")[:40]
-        pieces = await asyncio.to_thread(find_pieces, self.state.ledger, wanted, state)
-        scores, _ = await asyncio.to_thread(ledger_scores, self.state.ledger)
-        kept = await asyncio.to_thread(backup_state, self.state.ledger)
+        copies = [copy.name for copy in reversed(await asyncio.to_thread(kept_copies, self.state.ledger))]
+        try:
+            pieces = await asyncio.to_thread(find_pieces, self.state.ledger, wanted, state)
+            scores, _ = await asyncio.to_thread(ledger_scores, self.state.ledger)
+            kept = await asyncio.to_thread(backup_state, self.state.ledger)
+        except LedgerError as error:
+            # The way back to a copy must not need the ledger that is damaged.
+            return self.page("ledger_trouble.html", why=str(error), copies=copies)
         return self.page(
             "ledger.html", pieces=pieces, search=wanted, state=state, states=[str(s) for s in PieceState],
-            file=self.state.ledger, scores=scores, kept=kept,
-            copies=[copy.name for copy in reversed(await asyncio.to_thread(kept_copies, self.state.ledger))],
+            file=self.state.ledger, scores=scores, kept=kept, copies=copies,
         )  # fmt: skip
 
     async def history(self, request: Request) -> Response:
