@@ -2,6 +2,7 @@
 
 import socket
 import sys
+from contextlib import suppress
 from pathlib import Path
 
 from fluewright.errors import InputError
@@ -44,7 +45,9 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
 
     with open_ledger(ledger):
         pass
-    folder = private_folder(kept_folder(ledger))
+    folder = kept_folder(ledger)
+    with suppress(InputError):  # on a read-only disk the pages are looked at, and nothing is kept
+        private_folder(folder)
     hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
     state = AppState(ledger, folder, hosts)
     options: dict[str, object] = {"host": "127.0.0.1"}
