@@ -26,7 +26,7 @@ __all__ = ["run"]
 _SERIAL = "D5-0001"
 _VERBS = (
     ("show",), ("show", _SERIAL), ("verify",), ("export", "{folder}/export"), ("backup", "{folder}/backup"),
-    ("certificate", _SERIAL, "-o", "{folder}/certificate.pdf"), ("add-model", "f4-taper"),
+    ("trust",), ("certificate", _SERIAL, "-o", "{folder}/certificate.pdf"), ("add-model", "f4-taper"),
     ("begin", "d5-cylinder", "--prefix", "D5"), ("measure", _SERIAL, "--size", "holes.2.diameter_mm=6.5"),
     ("cut", _SERIAL, "holes.1.diameter_mm", "6.9", "7.0", "--tool", "reamer", "--reason", "flat"),
     ("correct", _SERIAL, "{cut}", "6.8", "--reason", "misread"),
@@ -168,7 +168,8 @@ def _is_copied(ledger: Path, target: Path) -> bool:
 
 def _stumble(words: list[str], ledger: Path) -> str:
     """Run a verb; return what it broke with, empty where it ended as it should."""
-    before, sys.argv = sys.argv, ["fluewright", "ledger", *words, "--ledger", str(ledger)]
+    group = [] if words[0] == "trust" else ["ledger"]
+    before, sys.argv = sys.argv, ["fluewright", *group, *words, "--ledger", str(ledger)]
     try:
         with contextlib.redirect_stdout(io.StringIO()), contextlib.redirect_stderr(io.StringIO()):
             main()

@@ -140,3 +140,12 @@ def test_two_programs_may_finish_one_restoration(left: Path, copy: Path) -> None
     assert not os.path.lexists(left.with_name("shop.ledger-wal"))
     assert kept_end(left) is not None
     assert end_mark_path(left).exists()
+
+
+def test_a_restoration_stopped_half_way_is_not_looked_past(left: Path, copy: Path, tmp_path: Path) -> None:
+    shutil.copyfile(copy, left.with_name(".shop.ledger.restored"))
+    for look in (lambda: verify(left), lambda: back_up(left, tmp_path / "of-it")):
+        with pytest.raises(LedgerTrouble, match="stopped half way: open it once"):
+            look()
+    open_ledger(left).close()
+    assert verify(left).events == 2

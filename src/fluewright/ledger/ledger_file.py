@@ -13,7 +13,7 @@ from fluewright.ledger.wal_image import image_connection
 
 __all__ = [
     "BUSY_TIMEOUT_S", "SIDE_FILES", "existing_file", "plain_connection", "reading", "reading_connection",
-    "refuse_links", "schema_revision", "side_files", "unreadable_is_damage",
+    "refuse_links", "restored_path", "schema_revision", "side_files", "unreadable_is_damage",
 ]  # fmt: skip
 
 SIDE_FILES = ("-wal", "-shm", "-journal")
@@ -49,6 +49,11 @@ def existing_file(path: Path) -> Path:
 def side_files(path: Path) -> list[Path]:
     """Return the names of what SQLite may have laid beside a ledger."""
     return [path.with_name(path.name + ending) for ending in SIDE_FILES]
+
+
+def restored_path(path: Path) -> Path:
+    """Return where a copy waits that is decided to take a ledger's place."""
+    return path.with_name(f".{path.name}.restored")
 
 
 def refuse_links(path: Path) -> None:
@@ -90,10 +95,16 @@ def reading_connection(path: Path) -> sqlite3.Connection:
     Raises
     ------
     LedgerError
-        The file cannot be opened.
+        The file cannot be opened, or a restoration was stopped half way.
     sqlite3.Error
         It is locked or damaged.
     """
+    if restored_path(path).exists():
+        raise LedgerTrouble(
+            f"{path} is being replaced by a copy, and that was stopped half way: open it once, for example with "
+            "`fluewright ledger show`, and it is finished.",
+            TroubleKind.BEHIND,
+        )
     connection = plain_connection(path, mode="ro")
     try:
         connection.execute("SELECT count(*) FROM sqlite_master").fetchone()

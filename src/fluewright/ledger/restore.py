@@ -1,8 +1,8 @@
 """A copy put in the ledger's place: checked first, and what was there is moved aside whole.
 
-Nothing is lost wherever it is stopped. Up to one rename (`_READY`) the ledger is as it was; everything that lay there
-has been laid aside by then. After it, whoever opens the ledger next does the rest (`finish_restore`): the log of the
-former ledger must be gone before the copy takes the name, for SQLite would play it into the copy.
+Nothing is lost wherever it is stopped. Up to one rename (to `restored_path`) the ledger is as it was; everything that
+lay there has been laid aside by then. After it, whoever opens the ledger next does the rest (`finish_restore`): the log
+of the former ledger must be gone before the copy takes the name, for SQLite would play it into the copy.
 """
 
 import os
@@ -18,7 +18,14 @@ from fluewright.errors import InputError, LedgerError
 from fluewright.files import narrowed, private_folder, sync_folder
 from fluewright.ledger.backup import copied
 from fluewright.ledger.end_mark import end_mark_path, kept_end, renew_end_mark
-from fluewright.ledger.ledger_file import plain_connection, reading, refuse_links, side_files, unreadable_is_damage
+from fluewright.ledger.ledger_file import (
+    plain_connection,
+    reading,
+    refuse_links,
+    restored_path,
+    side_files,
+    unreadable_is_damage,
+)
 from fluewright.ledger.trouble import LedgerTrouble, TroubleKind, kind_of_trouble, trouble
 from fluewright.ledger.verify import VerifyReport, verify
 
@@ -72,7 +79,7 @@ def restore(ledger: Path | str, copy: Path | str) -> RestoreReport:
         copied(copy, made, must_hold=None if itself else kept_end(copy))
         with _nobody_else(ledger):
             aside = _lay_aside(ledger)
-            made.replace(_ready(ledger))
+            made.replace(restored_path(ledger))
             sync_folder(ledger.parent)
     except OSError as error:
         raise trouble(ledger, "replaced", error, after=". It is as it was") from error
@@ -85,10 +92,6 @@ def restore(ledger: Path | str, copy: Path | str) -> RestoreReport:
 
 def _beside(ledger: Path, what: str) -> Path:
     return ledger.with_name(f".{ledger.name}.{what}")
-
-
-def _ready(ledger: Path) -> Path:
-    return _beside(ledger, "restored")
 
 
 def _present(ledger: Path) -> list[Path]:
@@ -173,7 +176,7 @@ def finish_restore(ledger: Path) -> None:
     LedgerError
         The disk refuses.
     """
-    ready = _ready(ledger)
+    ready = restored_path(ledger)
     if not ready.exists():
         return
     try:

@@ -1,5 +1,6 @@
 """What every page and every request share: plain answers for people, numbers read with care."""
 
+import errno
 import json
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
@@ -36,6 +37,10 @@ def plain(handler: Handler) -> Handler:
             return JSONResponse({"fault": "the request is no JSON"}, 400)
         except ClientDisconnect:
             return PlainTextResponse("gone", 400)
+        except OSError as error:
+            if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EROFS):
+                raise
+            return JSONResponse({"fault": f"the disk refused it ({error.strerror}); free some room, then again"}, 507)
 
     return safe
 
