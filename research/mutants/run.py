@@ -3,6 +3,7 @@
     python research/mutants/run.py                          400 of all, seed 1, two processes
     python research/mutants/run.py --only ledger guard      of these packages alone
     python research/mutants/run.py --seed 7 --size 600 --out mutants.json
+    python research/mutants/run.py --again mutants.json     the survivors of that run, after new tests
 
 A mutant is the code with one fault from mutmut's table of operators (`mutmut.mutation.mutators`): another comparison, a
 number off by one, an argument left out or None, a text changed, `and` for `or`, a condition that always or never holds.
@@ -64,6 +65,14 @@ def _ledger(files: str, *tests: str) -> Covered:
     return Covered("ledger", f"ledger/{files}", tuple(f"tests/ledger/test_ledger_{name}.py" for name in tests))
 
 
+def _bench(files: str, *tests: str) -> Covered:
+    return Covered("bench", f"bench/{files}", tuple(f"tests/bench/test_{name}.py" for name in tests))
+
+
+def _shop(files: str, *tests: str) -> Covered:
+    return Covered("shop", f"shop/{files}", tuple(f"tests/shop/test_{name}.py" for name in tests))
+
+
 PACKAGES = (
     _ledger("values.py", "values", "entries"),
     _ledger("entries.py", "entries", "corrections"),
@@ -88,8 +97,35 @@ PACKAGES = (
     _ledger("verify.py", "verify", "records"),
     _ledger("*"),  # nothing that acts: a file with faults needs a line of its own
     Covered("guard", "web/guard.py", ("tests/web/test_guard_rules.py",)),
-    Covered("cuts", "bench/cuts.py", ("tests/bench/test_bench.py",)),
-    Covered("shop", "shop/*", ("tests/shop", "tests/test_cli_bench.py", "tests/test_cli_voicing_bench.py")),
+    _bench("cuts.py", "sharp_notes", "plans", "bench"),
+    _bench("planner.py", "sharp_notes", "room_to_cut", "forecast", "plans", "bench"),
+    _bench("torn_holes.py", "sharp_notes", "bench"),
+    _bench("forecast.py", "forecast"),
+    _bench("allowance.py", "allowance", "bench"),
+    _bench("ways.py", "plans", "bench"),
+    _bench("policy.py", "plans", "sharp_notes", "bench"),
+    _bench("features.py", "room_to_cut", "bench"),
+    _bench("verdict.py", "words", "sharp_notes", "bench"),
+    _bench("repeats.py", "listening_error", "bench"),
+    _shop("backups.py", "backups"),
+    _shop("certificates.py", "certificates"),
+    _shop("conditions.py", "conditions", "sitting"),
+    _shop("cutting.py", "cutting"),
+    _shop("head_advice.py", "head_sitting", "head_advice"),
+    _shop("head_hearing.py", "head_hearing", "head_sitting"),
+    _shop("head_pictures.py", "head_pictures"),
+    _shop("head_records.py", "head_records", "head_sitting"),
+    _shop("head_sitting.py", "head_sitting"),
+    _shop("history.py", "history"),
+    _shop("learning.py", "learning"),
+    _shop("models.py", "shop_pieces"),
+    _shop("note_names.py", "note_names"),
+    _shop("pieces.py", "shop_pieces"),
+    _shop("played.py", "played"),
+    _shop("result_pictures.py", "result_pictures"),
+    _shop("sitting.py", "sitting", "takes"),
+    _shop("ticking.py", "ticking"),
+    _shop("*"),
 )
 
 MOST_PROCESSES = 2
@@ -226,6 +262,26 @@ def drawn(faults: Sequence[Fault], size: int, seed: int) -> list[Mutant]:
     return mutants
 
 
+def survivors(faults: Sequence[Fault], path: Path) -> list[Mutant]:
+    """Return the mutants that survived the run which a file tells of; those whose code has changed since are told."""
+    told = [o for o in json.loads(path.read_text(encoding="utf-8")) if o["outcome"] == "survived"]
+    wanted = {(o["path"], o["change"]) for o in told}
+    taken = {(o["path"], line[1:]) for o in told for line in o["change"].splitlines() if line.startswith("-")}
+    found: dict[tuple[str, str], Mutant] = {}
+    for fault in faults:
+        # Planting is slow: only where a line that was changed stands within the node's first ones.
+        near = fault.code.splitlines()[max(fault.line - 1, 0) : fault.line + 4]
+        if not any((str(fault.path), line) in taken for line in near):
+            continue
+        code = fault.module.deep_replace(fault.node, fault.changed).code  # type: ignore[arg-type, union-attr]
+        change = _changed_lines(fault.code, code)
+        if (key := (str(fault.path), change)) in wanted:
+            found.setdefault(key, Mutant(fault.path, fault.covered, fault.line, change, code))
+    for name, change in sorted(wanted - set(found)):
+        print(f"not there any more: {name}\n{change}", flush=True)
+    return list(found.values())
+
+
 def _meaning(code: str) -> str:
     """Return the code without its form (1e308 is 1e+308), empty where it is no Python."""
     try:
@@ -262,9 +318,10 @@ def run_tests(folder: Path, tests: Sequence[str], cpu_s: int, *, clean: bool = F
     """
     pytest = [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "--hypothesis-seed=1", *tests]
     command = ["/bin/sh", "-c", f'ulimit -t {cpu_s}; exec "$@"', "sh", *pytest]
-    environment = {**os.environ, "PYTHONPATH": str(folder / "src")}
-    if not clean:
-        environment["PYTHONDONTWRITEBYTECODE"] = "1"
+    environment = {**os.environ, "PYTHONPATH": str(folder / "src"), "PYTHONDONTWRITEBYTECODE": "1"}
+    if clean:
+        # What the clean run leaves compiled, the tests too, no later one compiles again: half of a short run's work.
+        del environment["PYTHONDONTWRITEBYTECODE"]
     process = subprocess.Popen(
         command, cwd=folder, env=environment, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, start_new_session=True
     )
@@ -284,16 +341,28 @@ def run_tests(folder: Path, tests: Sequence[str], cpu_s: int, *, clean: bool = F
     return ("survived" if code == 0 else "killed"), spent
 
 
+def clean_limits(folder: Path, chosen: Iterable[tuple[str, ...]], processes: int) -> dict[tuple[str, ...], int]:
+    """Return how many seconds of work each choice of tests may take, out of what they take with no fault planted."""
+    chosen = list(chosen)
+    files = sorted({file for tests in chosen for file in tests})
+    with ThreadPoolExecutor(processes) as pool:
+        spent_s = dict(
+            zip(
+                files,
+                pool.map(lambda file: run_tests(folder, [file], LONGEST_WAIT_S, clean=True)[1], files),
+                strict=True,
+            )
+        )
+    return {tests: round(3.0 * sum(spent_s[file] for file in tests) + 10.0) for tests in chosen}
+
+
 def judged(mutants: Sequence[Mutant], processes: int) -> Iterator[Outcome]:
     """Yield what the tests make of each mutant, as they come."""
     with tempfile.TemporaryDirectory(prefix="mutants-") as name:
         free: SimpleQueue[Path] = SimpleQueue()
-        limits: dict[tuple[str, ...], int] = {}
         first = Path(name) / "0"
         copy_tree(first)
-        for tests in sorted({mutant.covered.tests for mutant in mutants}):
-            _, spent_s = run_tests(first, tests, LONGEST_WAIT_S, clean=True)
-            limits[tests] = round(3.0 * spent_s + 10.0)
+        limits = clean_limits(first, {mutant.covered.tests for mutant in mutants}, processes)
         free.put(first)
         for number in range(1, processes):
             free.put(Path(shutil.copytree(first, Path(name) / str(number))))
@@ -333,20 +402,21 @@ def main() -> None:
     parser.add_argument("--size", type=int, default=400, help="how many mutants are tried")
     parser.add_argument("--seed", type=int, default=1, help="of the random sample")
     parser.add_argument("--processes", type=int, default=MOST_PROCESSES, choices=range(1, MOST_PROCESSES + 1))
+    parser.add_argument("--again", type=Path, help="instead of a sample: what survived the run of this JSON file")
     parser.add_argument("--out", type=Path, help="also write every outcome to this JSON file")
     wanted = parser.parse_args()
     faults = all_faults(wanted.only)
-    sample = drawn(faults, wanted.size, wanted.seed)
-    print(f"{len(sample)} of {len(faults)} faults, seed {wanted.seed}", flush=True)
+    sample = survivors(faults, wanted.again) if wanted.again else drawn(faults, wanted.size, wanted.seed)
+    drawn_by = f"survivors of {wanted.again}" if wanted.again else f"seed {wanted.seed}"
+    print(f"{len(sample)} of {len(faults)} faults, {drawn_by}", flush=True)
     outcomes = []
     for outcome in judged(sample, wanted.processes):
         outcomes.append(outcome)
         print(f"\r{len(outcomes)} of {len(sample)}", end="", file=sys.stderr, flush=True)
+        if outcome.word == "survived":
+            print(f"\nsurvived: {outcome.mutant.path}:{outcome.mutant.line}\n{outcome.mutant.change}", flush=True)
     print(file=sys.stderr)
     print_table(faults, outcomes)
-    print("\nsurvivors")
-    for outcome in sorted((o for o in outcomes if o.word == "survived"), key=lambda o: (o.mutant.path, o.mutant.line)):
-        print(f"\n{outcome.mutant.path}:{outcome.mutant.line}\n{outcome.mutant.change}")
     if wanted.out:
         said = [
             {

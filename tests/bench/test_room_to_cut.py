@@ -2,7 +2,7 @@
 
 import pytest
 
-from fluewright.bench.features import features_of, tool_for
+from fluewright.bench.features import KINDS, features_of, tool_for
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.instrument.files import validate_model
 from fluewright.instrument.starting import load
@@ -67,3 +67,8 @@ def test_a_drill_is_named_where_it_makes_the_size_and_not_where_it_nearly_does()
     for size in (7.5, 7.66, 7.7, 7.9, 8.1):
         assert "of the shelf" not in tool_for(pitch, hole, size)
         assert f"{size:.2f} mm" in tool_for(pitch, hole, size)
+
+
+def test_no_cut_is_worth_making_that_is_smaller_than_the_hands_own_error():
+    for place in features_of(pitch_of(), {}, kinds=KINDS):
+        assert 0.0 < place.accuracy_mm <= place.smallest_mm < place.room_mm, place.key

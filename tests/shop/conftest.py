@@ -2,6 +2,7 @@
 
 import hashlib
 import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -35,13 +36,18 @@ def _begun(tmp_path_factory, model):
 
 @pytest.fixture
 def ledger(_begun, tmp_path):
-    return shutil.copy(_begun, tmp_path / "shop.ledger")
+    return Path(shutil.copy(_begun, tmp_path / "shop.ledger"))
+
+
+@pytest.fixture(scope="session")
+def _sitting(_begun):
+    return sit_down(_begun, "D5-0001")
 
 
 @pytest.fixture
-def known(ledger, pitch):
-    """Return a sitting with the piece; later ones take its model over, which saves building it."""
-    return sit_down(ledger, "D5-0001")
+def known(ledger, _sitting):
+    """Return a sitting with the piece; the model is taken over from the first one, which saves building it."""
+    return sit_down(ledger, "D5-0001", known=_sitting)
 
 
 @pytest.fixture

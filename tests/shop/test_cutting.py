@@ -4,8 +4,10 @@ import numpy as np
 import pytest
 
 from fluewright.errors import InputError, LedgerError, ModelError
+from fluewright.instrument.files import validate_model
 from fluewright.ledger import Cut, Measurement, open_ledger
 from fluewright.shop.cutting import correct_cut, record_cut
+from fluewright.shop.models import save_version
 from fluewright.shop.pieces import measure_piece
 from fluewright.shop.sitting import play, sit_down, sit_down_loose
 
@@ -160,3 +162,19 @@ def test_a_bore_is_reamed_at_a_station(known, events):
     made = record_cut(known, key=key, after_mm=12.8, tool="reamer", reason="octaves narrow")
     assert made.after_mm == 12.8
     assert events()[-1].feature == key
+
+
+def test_a_cut_is_judged_by_the_version_that_the_piece_was_begun_with(ledger, known, model, events):
+    """A later version with a narrower bore says nothing of a piece that has the wide one."""
+    sitting = sit_down(ledger, "D5-0001", known=known)
+    event = record_cut(sitting, key=HOLE, after_mm=8.2, **HOW).event
+    raw = model.model_dump(mode="json")
+    raw["bore"]["stations_mm"] = [[x, 8.6] for x, _ in raw["bore"]["stations_mm"]]
+    raw["head"] |= {"window_width_mm": 6.0}
+    raw["head"]["windway"]["width_mm"] = 5.9
+    raw["head"]["edge_offset_mm"] = -0.4
+    save_version(ledger, validate_model(raw))
+    correct_cut(ledger, "D5-0001", event, after_mm=9.0, reason="mistyped")
+    assert next(e for e in events() if e.event_id == event).after_mm == 9.0
+    measure_piece(ledger, "D5-0001", {"holes.2.diameter_mm": 9.0})
+    assert events()[-1].as_built == {"holes.2.diameter_mm": 9.0}

@@ -9,13 +9,16 @@ from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import blow, find_jumps
 from fluewright.acoustics.synthesis import sound_of, swell_gesture
 from fluewright.air import moist_air
+from fluewright.bench.voicing.trial import NoteTrial, Reading
+from fluewright.demo.sound import play
 from fluewright.errors import RecordingError
 from fluewright.instrument.starting import load
 from fluewright.listening import Analysis, read_recording, write_recording
 from fluewright.listening.breath_log import BreathLog
 from fluewright.listening.jumps import Jump
 from fluewright.listening.swells import Swell, SwellStretch
-from fluewright.shop.head_hearing import breath_log_of, hear_swell_file, notes_of_model
+from fluewright.shop.head_hearing import _by_readings, breath_log_of, hear_swell_file, notes_of_model
+from fluewright.shop.head_sitting import HeadSitting
 
 
 @pytest.fixture(scope="module")
@@ -69,6 +72,54 @@ def test_two_readings_stand_for_a_log_as_unsurely_as_breath_between_them(swell):
     silent = hear_swell_file(notes, path)
     assert silent.notes == ()
     assert "type the breath" in silent.warnings[-1]
+
+
+def test_of_the_models_notes_some_alone_keep_their_target_and_breath():
+    notes = notes_of_model(load("d5-cylinder"))
+    two = notes.only([("D5", 1), ("D6", 2), ("Z9", 1)])
+    assert set(two.targets_hz) == set(two.comfortable_pa) == {("D5", 1), ("D6", 2)}
+    assert two.comfortable_pa["D6", 2] == notes.comfortable_pa["D6", 2]
+    assert two.targets_hz["D5", 1] == notes.targets_hz["D5", 1]
+
+
+def test_a_step_hears_its_own_notes_and_tells_of_others(tmp_path):
+    """Three low notes tongued twice, and one that the step does not ask for."""
+    sitting = HeadSitting(load("d5-cylinder"))
+    step = sitting.step("low")
+    hz = [sitting.notes.targets_hz[note] * 2.0 ** (-6.0 / 1200.0) for note in step.notes]
+    stranger = sitting.notes.targets_hz["C#6", 1]
+    assert ("C#6", 1) not in step.notes
+    path = tmp_path / "low.wav"
+    write_recording(path, play([*hz, *hz, stranger], note_s=0.7, rng=np.random.default_rng(4)), 44100)
+    heard = sitting.hear_step(step, path, name="take 1")
+    assert {(n.note, n.register) for n in heard.notes} == set(step.notes)
+    for note in heard.notes:
+        assert note.readings["cents"].value == pytest.approx(-6.0, abs=1.5)
+        assert "hiss_db" in note.readings
+    assert heard.source == f"take 1 {read_recording(path).sha256}"
+    assert heard.warnings
+    # A room of 25 degC made them so sharp: the head is flatter by itself.
+    warm = sitting.hear_step(step, path, room_c=25.0)
+    assert warm.notes[0].readings["cents"].value == pytest.approx(-6.0 - 15.7, abs=1.5)
+
+
+def read(note="D5", register=1, **readings):
+    return NoteTrial(note, register, {key: Reading(*value) for key, value in readings.items()})
+
+
+def test_a_pitch_is_as_unsure_as_it_matters_how_breath_rose():
+    """By half of what lies between the two ways for breath to rise; by 10 cents where one of them tells nothing."""
+    own = read(cents=(4.0, 3.0), cents_per_doubling=(30.0, 1.0), comfortable_pa=(150.0, 3.0), jump_pa=(280.0, 8.0))
+    ways = [
+        [read(cents=(1.0, 1.0), cents_per_doubling=(28.0, 1.0)), read("D6", 2, cents=(90.0, 1.0))],
+        [read("E5", cents=(-70.0, 1.0)), read(cents=(9.0, 1.0))],
+    ]
+    told = _by_readings(own, ways)
+    assert told.readings == {
+        "comfortable_pa": Reading(150.0, 3.0), "cents": Reading(4.0, 5.0),
+        "cents_per_doubling": Reading(30.0, pytest.approx(math.hypot(1.0, 10.0))),
+    }  # fmt: skip
+    assert (told.note, told.register) == ("D5", 1)
 
 
 def cents_of(note):

@@ -64,6 +64,15 @@ def test_many_sizes_are_counted_and_not_all_listed(ledger, model):
     assert says.count(" mm") == 6
 
 
+def test_six_sizes_are_listed_and_of_seven_one_more_is_counted(ledger, model):
+    keys = [f"holes.{h.name}.position_mm" for h in model.holes]
+    sizes = {key: h.position_mm for key, h in zip(keys, model.holes, strict=True)}
+    measure_piece(ledger, "D5-0001", sizes)
+    assert "more" not in history_rows(ledger, "D5-0001")[-1].says
+    measure_piece(ledger, "D5-0001", {**sizes, "length_mm": 264.0})
+    assert history_rows(ledger, "D5-0001")[-1].says.endswith(" mm and 1 more")
+
+
 def test_an_unknown_piece_has_no_history(ledger):
     with pytest.raises(LedgerError, match="D5-0099"):
         history_rows(ledger, "D5-0099")

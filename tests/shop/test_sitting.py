@@ -7,6 +7,7 @@ import pytest
 
 from fluewright.bench.policy import CutPolicy
 from fluewright.bench.remarks import NotesMissing
+from fluewright.bench.session import air_cents
 from fluewright.bench.verdict import AllMade, GoOn, State
 from fluewright.errors import ComputeError, InputError, LedgerError
 from fluewright.instrument.sizes import with_sizes
@@ -219,3 +220,31 @@ def test_a_breath_far_from_the_plan_is_a_slip_of_the_unit(known, take_of):
     planned = known.model.target.breath.lowest_note_pa
     assert TrialConditions(breath_pa=2.0 * planned).ratio(known.model) == pytest.approx(2.0)
     assert TrialConditions().ratio(known.model) is None
+
+
+def test_a_trial_is_not_logged_into_a_new_ledger_where_the_old_one_is_gone(known, take_of, ledger):
+    judged = judge(known, [take_of()])
+    ledger.unlink()
+    with pytest.raises(InputError, match="no ledger"):
+        log_trials(judged)
+    assert not ledger.exists()
+
+
+def test_what_a_warm_room_makes_sharp_is_taken_off(known, take_of):
+    """Five degrees are 15.7 cents by the speed of sound (`air_cents`): the piece itself is so much flatter."""
+    first = known.pitch.first_register
+    cool, warm = (
+        judge(known, [take_of(-2.0)], conditions=TrialConditions(temperature_c=c)).advice.verdict.cents[first].mean()
+        for c in (20.0, 25.0)
+    )
+    assert cool - warm == pytest.approx(air_cents(known.model, 25.0), abs=2.5)
+
+
+def test_a_breath_stronger_than_planned_is_taken_off(known, take_of):
+    planned = known.model.target.breath.lowest_note_pa
+    first = known.pitch.first_register
+    even, strong = (
+        judge(known, [take_of(-2.0)], conditions=TrialConditions(breath_pa=x * planned)).advice.verdict.cents[first]
+        for x in (1.0, 1.2)
+    )
+    assert (strong < even - 1.0).all()

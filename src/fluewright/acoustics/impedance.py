@@ -18,7 +18,7 @@ __all__ = ["ImpedanceCurve", "cutoff_of_row_hz", "impedance_curve", "lattice_cut
 class ImpedanceCurve:
     """Impedance over frequency for one fingering, Pa s/m3; `loop` includes the window, `bore` does not.
 
-    What the other openings add at the window by radiation is counted with the bore.
+    All have the shape (n,). What the other openings add at the window by radiation is counted with the bore.
     """
 
     frequencies_hz: FloatArray

@@ -202,22 +202,19 @@ def _wall_notes(model: Model, air: Air, radii: list[float], low_hz: float, high_
     narrow = min([*radii, *(0.5e-3 * h.diameter_mm for h in model.holes)])
     wide = max(radii)
     root = math.sqrt(2.0 * math.pi * air.density / air.viscosity)
-    yield from outside(
-        "the wall losses (Zwikker & Kosten 1949, compared with Bessel functions)",
-        "bore.stations_mm" if narrow == min(radii) else "holes",
-        f"Stokes number of the narrowest duct at {low_hz:.0f} Hz",
-        narrow * root * math.sqrt(low_hz),
-        low=0.43,
-        effect="our evaluation was not compared there",
-    )
-    yield from outside(
-        "the wall losses (Zwikker & Kosten 1949, compared with Bessel functions)",
-        "bore.stations_mm",
-        f"Stokes number of the widest bore at {high_hz:.0f} Hz",
-        wide * root * math.sqrt(high_hz),
-        high=1018.0,
-        effect="our evaluation was not compared there",
-    )
+    for key, duct, hz, radius, low, high in (
+        ("bore.stations_mm" if narrow == min(radii) else "holes", "narrowest duct", low_hz, narrow, 0.43, math.inf),
+        ("bore.stations_mm", "widest bore", high_hz, wide, -math.inf, 1018.0),
+    ):
+        yield from outside(
+            "the wall losses (Zwikker & Kosten 1949, compared with Bessel functions)",
+            key,
+            f"Stokes number of the {duct} at {hz:.0f} Hz",
+            radius * root * math.sqrt(hz),
+            low=low,
+            high=high,
+            effect="our evaluation was not compared there",
+        )
     yield from outside(
         "the wall-loss factor (smooth to bare wood, docs/physics/air.md#real-walls)",
         "bore.wall_loss_factor",

@@ -221,13 +221,18 @@ def error_patterns_cents(network: Network, solved: Resonances, errors: ModelErro
     )
 
 
+def model_sigma_cents(network: Network, solved: Resonances, errors: ModelErrors = STATED_ERRORS) -> FloatArray:
+    """Return the standard uncertainty of every note by the stated model errors together, cents, shape (n,)."""
+    patterns = error_patterns_cents(network, solved, errors)
+    rest = np.array([errors.discrepancy_cents[min(f.register, 2) - 1] for f in network.fingerings])
+    return np.asarray(np.sqrt((patterns**2).sum(axis=1) + rest**2))
+
+
 def predict_notes(network: Network, *, errors: ModelErrors = STATED_ERRORS) -> tuple[NotePrediction, ...]:
     """Return every note of the network with its uncertainty (one sigma) from the stated model errors."""
     solved = resonances(network, sensitivities=True)
     targets = targets_hz(network)
-    patterns = error_patterns_cents(network, solved, errors)
-    rest = np.array([errors.discrepancy_cents[min(f.register, 2) - 1] for f in network.fingerings])
-    sigma = np.sqrt((patterns**2).sum(axis=1) + rest**2)
+    sigma = model_sigma_cents(network, solved, errors)
     return tuple(
         NotePrediction(
             fingering=f,

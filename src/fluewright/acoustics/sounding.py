@@ -114,6 +114,18 @@ class Blown:
         found = [w for flow in self.law.flows for w in flow.warnings] + [w for n in self.notes for w in n.warnings]
         return tuple(dict.fromkeys(found))
 
+    def check_sounds(self, name: str = "") -> None:
+        """Refuse a head that cannot sound; `name` begins the message.
+
+        Raises
+        ------
+        InputError
+            It cannot; the message says why.
+        """
+        if self.reasons:
+            said = "; ".join(self.reasons)
+            raise InputError(f"{name}: {said}" if name else said)
+
 
 def _between(at: float, x: FloatArray, y: FloatArray) -> float:
     """Return y at x = at by straight lines in ln x; NaN outside."""

@@ -157,8 +157,7 @@ def sound_of(blown: Blown, gesture: Gesture, *, noise: bool = True, seed: int = 
 
 
 def _check(blown: Blown, gesture: Gesture) -> None:
-    if blown.reasons:
-        raise InputError("; ".join(blown.reasons))
+    blown.check_sounds()
     times = [t for t, _ in gesture.breath]
     if len(times) < 2 or times[0] < 0.0 or any(b <= a for a, b in pairwise(times)):
         raise InputError("breath: give at least two corners (seconds, Pa) whose times rise from 0 on")

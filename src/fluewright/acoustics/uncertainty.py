@@ -16,7 +16,7 @@ from fluewright.acoustics.resonance import (
     ModelErrors,
     NotePrediction,
     Resonances,
-    error_patterns_cents,
+    model_sigma_cents,
     predict_notes,
     resonances,
 )
@@ -261,9 +261,7 @@ def uncertainties(
        the Expression of Uncertainty in Measurement, JCGM 100:2008, 5.1 and 5.2; from memory).
     """
     causes, patterns = dimension_patterns_cents(network, solved, tolerances)
-    model = error_patterns_cents(network, solved, errors)
-    rest = np.array([errors.discrepancy_cents[min(f.register, 2) - 1] for f in network.fingerings])
-    from_model = np.sqrt((model**2).sum(axis=1) + rest**2)
+    from_model = model_sigma_cents(network, solved, errors)
     found = []
     for i, f in enumerate(network.fingerings):
         order = np.argsort(-np.abs(patterns[i]), kind="stable")[:3]

@@ -281,8 +281,7 @@ def voicing_effects(
     base = []
     for variant in variants:
         blown = _blown(model, rows, variant)
-        if blown.reasons:
-            raise InputError("; ".join(blown.reasons))
+        blown.check_sounds()
         base.append(_quantities(blown))
     found = []
     for adjustment in adjustments:

@@ -167,12 +167,12 @@ class Posterior:
 
     @property
     def shared(self) -> FloatArray:
-        """Return the parameters that all notes share, in the order of `SHARED`."""
+        """Return the parameters that all notes share, shape (7,), in the order of `SHARED`: all relative."""
         return self.parameters[: len(SHARED)]
 
     @property
     def offsets_cents(self) -> FloatArray:
-        """Return what is left of every fingering."""
+        """Return what is left of every fingering, cents, shape (n,)."""
         return self.parameters[len(SHARED) :]
 
     def corrections(self) -> Corrections:
@@ -183,7 +183,8 @@ class Posterior:
     def forecast(self, as_built: Mapping[str, float]) -> tuple[FloatArray, FloatArray]:
         """Return (mean, covariance) of the cents of every fingering for these sizes, in the model's own air and breath.
 
-        Forecasts are for the design's conditions: a piece that was played in a cold room is not flat for that.
+        Shapes are (n,) and (n, n), cents and cents squared. Forecasts are for the design's conditions: a piece that
+        was played in a cold room is not flat for that.
         """
         mean, jacobian = self.pitch.linear(as_built, self.parameters)
         return mean, jacobian @ self.covariance @ jacobian.T
@@ -225,10 +226,8 @@ def evidence_of(pitch: PitchModel, trials: Sequence[PlayedTrial], beliefs: Belie
 
     Raises
     ------
-    InputError
-        A played frequency is not positive, or names a fingering that the model lacks.
-    ComputeError
-        A note has no resonance with the sizes of a trial.
+    InputError, ComputeError
+        As `calibrate`.
     """
     n, p = len(pitch.fingerings), pitch.n_parameters
     solved: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
@@ -392,7 +391,16 @@ def calibrate(
 def update(
     evidence: Evidence, mean: FloatArray, covariance: FloatArray, scales: Scales
 ) -> tuple[FloatArray, FloatArray]:
-    """Return mean and covariance of the parameters after some notes."""
+    """Return mean, shape (p,), and covariance, shape (p, p), of the parameters after some notes.
+
+    Parameters
+    ----------
+    evidence : Evidence
+    mean : array, shape (p,)
+        Of the parameters before those notes.
+    covariance : array, shape (p, p)
+    scales : Scales
+    """
     jacobian = evidence.jacobian
     spread = jacobian @ covariance
     whole = spread @ jacobian.T + evidence.noise(scales)

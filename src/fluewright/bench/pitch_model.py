@@ -102,7 +102,7 @@ class PitchModel:
 
     @cached_property
     def first_register(self) -> BoolArray:
-        """Return which fingerings are of register 1."""
+        """Return which fingerings are of register 1, shape (n,)."""
         return np.array([f.register == 1 for f in self.fingerings])
 
     @cached_property
@@ -162,8 +162,20 @@ class PitchModel:
     ) -> Resonances:
         """Return the resonances of a piece.
 
+        Parameters
+        ----------
+        as_built : mapping
+        constants : array, shape (4,), optional
+            As for `vector`.
+        air : Air, optional
+            By default the design's.
+        sensitivities : bool
+            Whether `by_dimension_cents` is wanted too.
+
         Raises
         ------
+        InputError
+            A key that is no size of the model, or a size that is not finite.
         ComputeError
             A note has no resonance with these sizes.
         """
@@ -171,7 +183,15 @@ class PitchModel:
         return resonances(network, sizes=self.vector(as_built, constants), sensitivities=sensitivities)
 
     def cents(self, as_built: Mapping[str, float], constants: FloatArray | None = None) -> FloatArray:
-        """Return cents of the resonances against the target of every fingering, in the design's air."""
+        """Return cents of the resonances against the target of every fingering, shape (n,), in the design's air.
+
+        Arguments as for `vector`.
+
+        Raises
+        ------
+        InputError, ComputeError
+            As `solve`.
+        """
         hz = self.solve(as_built, constants).frequencies_hz
         return np.asarray(CENTS_PER_RELATIVE * np.log(hz / self.network.targets_hz))
 

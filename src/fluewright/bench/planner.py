@@ -42,14 +42,30 @@ def _cents_drawn(mean: FloatArray, covariance: FloatArray, rows: BoolArray) -> F
 
 
 def doubt_of(mean: FloatArray, covariance: FloatArray, first: BoolArray, tolerance: float) -> float:
-    """Return the chance that some first-register note lies outside its tolerance."""
+    """Return the chance that some first-register note lies outside its tolerance.
+
+    Parameters
+    ----------
+    mean : array, shape (n,)
+        Cents of every fingering.
+    covariance : array, shape (n, n)
+        Theirs, cents squared.
+    first : bool array, shape (n,)
+        Which fingerings are of register 1; one at least.
+    tolerance : float
+        Cents.
+    """
     drawn = _cents_drawn(mean, covariance, first)
     return float((np.abs(drawn) > tolerance).any(axis=1).mean())
 
 
 @dataclass
 class Planner:
-    """The steps of one round; `steps` in mm by feature, 0 = not cut."""
+    """The steps of one round.
+
+    Arrays are: `steps`, mm by feature, 0 = not cut, shape (features,); `mean` and `covariance` of the cents of every
+    fingering, shapes (fingerings,) and (fingerings, fingerings).
+    """
 
     posterior: Posterior
     as_built: Mapping[str, float]
@@ -92,7 +108,10 @@ class Planner:
         return mean, covariance + by_hand @ by_hand.T + by_cut, slopes
 
     def chance(self, mean: FloatArray, covariance: FloatArray) -> float:
-        """Return the chance that a note which the cuts raise ends beyond its tolerance and was not beyond it before."""
+        """Return the chance that a note which the cuts raise ends beyond its tolerance and was not beyond it before.
+
+        Cents after the cuts: `mean`, shape (fingerings,), and `covariance`, shape (fingerings, fingerings).
+        """
         raised = self.first & (mean - self.present > 0.05)
         if not raised.any():
             return 0.0
@@ -103,14 +122,17 @@ class Planner:
     def outer(self, group: Sequence[int], mean: FloatArray) -> tuple[int, int]:
         """Return the notes of one hole between which its aim lies: the sharpest and the flattest of its group.
 
-        Where no size of the hole brings both within the tolerance, it is the sharpest alone, twice: to push it to the
-        end of its tolerance would risk it for no gain.
+        `mean`: cents of all notes, shape (fingerings,). Where no size of the hole brings both within the tolerance, it
+        is the sharpest alone, twice: to push it to the end of its tolerance would risk it for no gain.
         """
         top, bottom = max(group, key=lambda i: mean[i]), min(group, key=lambda i: mean[i])
         return top, bottom if self.can_meet(top, bottom, mean) else top
 
     def can_meet(self, top: int, bottom: int, mean: FloatArray) -> bool:
-        """Return whether some size of their hole brings two notes within the tolerance: the sharp one at its end."""
+        """Return whether some size of their hole brings two notes within the tolerance: the sharp one at its end.
+
+        `mean`: cents of all notes, shape (fingerings,).
+        """
         if top == bottom:
             return True
         rise = self.tolerance - mean[top]
@@ -118,7 +140,7 @@ class Planner:
 
     @cached_property
     def slopes(self) -> FloatArray:
-        """Return cents per mm of every size as the piece is now."""
+        """Return cents per mm (or degree) of every size as the piece is now, shape (fingerings, sizes)."""
         return self.pitch.solve(self.as_built, self.posterior.parameters[:4], sensitivities=True).by_dimension_cents
 
     def lift(self, top: int, bottom: int) -> float:
@@ -129,12 +151,15 @@ class Planner:
         return float(of_bottom / of_top) if of_top != 0.0 else np.inf
 
     def level(self, group: Sequence[int], mean: FloatArray) -> float:
-        """Return where the notes of one hole stand, cents: the middle of `outer`."""
+        """Return where the notes of one hole stand, cents: the middle of `outer`; `mean` has shape (fingerings,)."""
         top, bottom = self.outer(group, mean)
         return float(0.5 * (mean[top] + mean[bottom]))
 
     def pull(self, group: Sequence[int], partners: Sequence[int], mean: FloatArray) -> float:
-        """Return the aim: both registers weighed; the second may pull the first by 2 cents, if that is sure to hold."""
+        """Return the aim, cents: both registers weighed; the second may pull the first by 2, if that is sure to hold.
+
+        `mean`: cents of all notes, shape (fingerings,); `partners`: those of register 2.
+        """
         weights = self.pitch.model.target.register_weights
         if not partners or len(weights) < 2:
             return 0.0
@@ -190,7 +215,16 @@ class Planner:
         partners: Sequence[Sequence[int]],
         allowed: float,
     ) -> FloatArray:
-        """Return the step of every feature, mm, 0 where none is worth making."""
+        """Return the step of every feature, mm, shape (features,), 0 where none is worth making.
+
+        Parameters
+        ----------
+        features : sequence of Feature
+        groups, partners : sequence of sequences of int
+            The notes that each feature governs in register 1 and in register 2, as `choose` returns them.
+        allowed : float
+            Chance that a raised note may end beyond its tolerance.
+        """
         room = np.array([f.room_mm for f in features])
         aims = np.array([self.pull(g, p, self.present) for g, p in zip(groups, partners, strict=True)])
         wanted = np.array([self.level(g, self.present) for g in groups]) < aims - self.policy.close_enough_cents
@@ -260,7 +294,10 @@ class Planner:
     def drop_impossible(
         self, features: Sequence[Feature], groups: Sequence[Sequence[int]], steps: FloatArray
     ) -> list[Reason]:
-        """Set to 0 the steps that would make no instrument (holes that meet, a rim cut away); return why."""
+        """Set to 0 the steps that would make no instrument (holes that meet, a rim cut away); return why.
+
+        `steps`, mm, shape (features,), is changed in place.
+        """
         remarks: list[Reason] = []
         so_far = np.zeros(len(features))
         for j in map(int, np.flatnonzero(steps > 0.0)):
@@ -274,7 +311,10 @@ class Planner:
         return remarks
 
     def ended_by(self, feature: Feature, group: Sequence[int], mean: FloatArray) -> tuple[EndsCut, ...]:
-        """Return why a cut leaves a note of its hole flat: the sharper note that ends it, none where none does."""
+        """Return why a cut leaves a note of its hole flat: the sharper note that ends it, none where none does.
+
+        `mean`: cents after all cuts, shape (fingerings,).
+        """
         top, bottom = (choose(group, key=lambda i: mean[i]) for choose in (max, min))
         near = self.policy.close_enough_cents
         if mean[bottom] >= -near or mean[top] - mean[bottom] <= near:
@@ -286,7 +326,7 @@ class Planner:
     def proposals(
         self, features: Sequence[Feature], groups: Sequence[Sequence[int]], steps: FloatArray
     ) -> list[CutProposal]:
-        """Return the cuts in order, each with what all up to it do."""
+        """Return the cuts in order, each with what all up to it do; `steps`, mm, shape (features,)."""
         found = []
         at_last = self.after(features, steps)[0]
         so_far = np.zeros(len(features))

@@ -58,7 +58,7 @@ class Scores:
         Mean error (outcome less forecast) and its root mean square.
     mean_sigma_cents : float
         Root mean square of the stated uncertainty of an outcome: `rms_cents` of honest forecasts.
-    levels, observed : array
+    levels, observed : array, shape (levels,)
         Calibration curve: of the outcomes, `observed[i]` lie under the forecasts' quantile `levels[i]`.
     verdict : str
         In words.

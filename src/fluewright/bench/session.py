@@ -52,7 +52,7 @@ class Heard(Protocol):
 
 @dataclass(frozen=True)
 class Advice:
-    """The verdict, what it rests on, and what was odd about the trials."""
+    """The verdict, what it rests on, and what was odd about the trials; `targets_hz` has shape (fingerings,)."""
 
     fingerings: tuple[Fingering, ...]
     targets_hz: FloatArray
@@ -65,10 +65,10 @@ class Advice:
 def heard_by_fingering(
     notes: Sequence[Heard], expected_hz: FloatArray, fingerings: Sequence[Fingering]
 ) -> tuple[dict[int, tuple[float, float]], tuple[int, ...], tuple[int, ...]]:
-    """Return (Hz and uncertainty by fingering, extra notes, fingerings not heard).
+    """Return (Hz and uncertainty by fingering, extra notes, fingerings not heard), all by number.
 
-    Repeats of one note become one figure (`repeats.of_repeats`). A note with several fingerings is taken for its main
-    one.
+    `expected_hz` is what every fingering should give, shape (fingerings,). Repeats of one note become one
+    figure (`repeats.of_repeats`). A note with several fingerings is taken for its main one.
     """
     heard, _, match = _matched(notes, expected_hz, fingerings)
     return heard, match.extra, match.missing

@@ -56,14 +56,19 @@ class CannotBeCut:
 
 
 @dataclass(frozen=True)
-class EndsCut:
-    """A sharper note of the same hole (None: the foot) ends its cut before the flat one is where it should be."""
+class _TwoOfOneHole:
+    """A sharper and a flatter note that one hole (None: the foot) sets, each with its cents."""
 
     hole: str | None
     sharp: str
     flat: str
     sharp_cents: float
     flat_cents: float
+
+
+@dataclass(frozen=True)
+class EndsCut(_TwoOfOneHole):
+    """The sharper note of a hole ends its cut before the flatter one is where it should be."""
 
 
 @dataclass(frozen=True)
@@ -99,17 +104,12 @@ WayOut = OtherFingering | Undercutting | NextBody
 
 
 @dataclass(frozen=True)
-class Torn:
-    """A hole (None: the foot) sets two notes that want it of different sizes.
+class Torn(_TwoOfOneHole):
+    """A hole sets two notes that want it of different sizes.
 
     `reconcilable`: some size of it would bring both within the tolerance, but no safe cut does.
     """
 
-    hole: str | None
-    sharp: str
-    flat: str
-    sharp_cents: float
-    flat_cents: float
     tolerance_cents: float
     reconcilable: bool
     ways: tuple[WayOut, ...]
@@ -165,8 +165,8 @@ Reason = (
 class CutProposal:
     """One cut that may be made now.
 
-    `before_mm` and `after_mm` are the size by `key`; `cents_before`, `cents_after` and `sigma_after` have one entry a
-    fingering, `after` counting the cuts that come before this one in the plan; `overshoot` is the chance that some
+    `before_mm` and `after_mm` are the size by `key`; `cents_before`, `cents_after` and `sigma_after` have the shape
+    (fingerings,), `after` counting the cuts that come before this one in the plan; `overshoot` is the chance that some
     first-register note ends beyond its tolerance. `note` is the one for whose sake it is cut; `reasons` say which other
     note ends the cut before `note` is where it should be.
     """
@@ -235,3 +235,8 @@ class Verdict:
     def proposal(self) -> CutProposal | None:
         """Return the first cut of the plan."""
         return self.plan[0] if self.plan else None
+
+    @property
+    def last(self) -> CutProposal | None:
+        """Return the last cut of the plan: its notes are those after all of them."""
+        return self.plan[-1] if self.plan else None

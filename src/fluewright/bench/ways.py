@@ -16,7 +16,7 @@ __all__ = ["Way", "ways_to_raise"]
 
 @dataclass(frozen=True)
 class Way:
-    """One way to raise a note: the step for it, and what it does to the others."""
+    """One way to raise a note: the step for it, and what it does to every note, cents, shape (fingerings,)."""
 
     feature: Feature
     step_mm: float

@@ -21,12 +21,11 @@ if TYPE_CHECKING:
     from fluewright.acoustics.uncertainty import NoteUncertainty, Prediction
     from fluewright.arrays import ComplexArray, FloatArray
     from fluewright.instrument.model import Model
-    from fluewright.pictures.results import NoteMark
 
     # Fingering text, its resonances in Hz.
     ByMode = tuple[tuple[str, FloatArray], ...]
 
-__all__ = ["impedance", "marks", "predict", "range_data", "sensitivity", "standing_wave"]
+__all__ = ["impedance", "predict", "range_data", "sensitivity", "standing_wave"]
 
 NoWallLossesOpt = Annotated[
     bool,
@@ -59,23 +58,6 @@ def range_data(notes: "Iterable[RangeNote]") -> list[dict[str, Any]]:
             "effect": n.effect,
         }
         for n in notes
-    ]
-
-
-def marks(predictions: "Iterable[NotePrediction]") -> "list[NoteMark]":
-    """Return the marks of the hanging chart for predictions."""
-    from fluewright.pictures.results import NoteMark
-
-    return [
-        NoteMark(
-            note=p.note,
-            register=p.register,
-            cents=p.cents,
-            uncertainty_cents=p.uncertainty_cents,
-            kind="predicted",
-            governing_hole=p.governing_hole,
-        )
-        for p in predictions
     ]
 
 
@@ -187,8 +169,11 @@ def predict(
     warn_ranges(prediction.out_of_range)
     if plot is not None:
         from fluewright.pictures.chart import hanging_chart
+        from fluewright.shop.result_pictures import predicted_marks
 
-        write_whole(plot, hanging_chart(loaded, marks(prediction.notes), theme=chosen, title=loaded.model.name))
+        write_whole(
+            plot, hanging_chart(loaded, predicted_marks(prediction.notes), theme=chosen, title=loaded.model.name)
+        )
     if as_json:
         print_json(_prediction_data(loaded, prediction, by_mode))
         return

@@ -145,7 +145,7 @@ def _print_plan(verdict: "Verdict") -> None:
 
 def _print_notes(judged: "Judged") -> None:
     verdict, sitting = judged.advice.verdict, judged.sitting
-    last = verdict.plan[-1] if verdict.plan else None
+    last = verdict.last
     taught = f", taught by {sitting.taught_by} other pieces" if sitting.taught_by else ""
     print_table(
         f"{sitting.model.model.name}: the piece as it is{taught}; chance that a note of register 1 is out "
@@ -169,7 +169,7 @@ def _data(judged: "Judged", warnings: list[str], ways: list[list[str]]) -> dict[
     from fluewright.bench.words import note_words, reason_words
 
     verdict = judged.advice.verdict
-    last = verdict.plan[-1] if verdict.plan else None
+    last = verdict.last
     plan = [
         {
             "size": cut.key,

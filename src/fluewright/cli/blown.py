@@ -32,8 +32,7 @@ def _blown(model: str, *, jumps: bool) -> "Blown":
     network = build_network(load(model))
     with computing():
         blown = blow_all(network)
-        if blown.reasons:
-            raise InputError("; ".join(blown.reasons))
+        blown.check_sounds()
         return find_jumps(blown) if jumps else blown
 
 

@@ -19,7 +19,13 @@ def demo(
     seed: Annotated[int, typer.Option("--seed", help="Chooses the virtual piece.")] = 1,
     as_json: JsonOpt = False,
 ) -> None:
-    """Run the whole job once on invented data: design, sheet, a virtual piece, trials, cuts, certificate."""
+    """Run the whole job once on invented data: design, sheet, a virtual piece, trials, cuts, certificate.
+
+    Raises
+    ------
+    InputError
+        The seed is negative, or `--out` is a file.
+    """
     if seed < 0:
         raise InputError(f"--seed is {seed}; it must be 0 or more, for example 1")
     if out.exists() and not out.is_dir():

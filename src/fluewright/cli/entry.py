@@ -1,9 +1,11 @@
 """Which verbs there are, in the order of the work, and how the program ends."""
 
+import inspect
 import io
 import logging
 import os
 import sys
+from collections.abc import Callable
 from typing import Annotated
 
 import typer
@@ -25,6 +27,12 @@ app = typer.Typer(
 )
 ledger_app = typer.Typer(no_args_is_help=True, help="The shop's records: models, instruments, trials, cuts.")
 app.add_typer(ledger_app, name="ledger")
+
+
+def _help_of(verb: Callable[..., None]) -> str:
+    """Return what --help says of a verb: its docstring less the section on errors, which is for who reads the code."""
+    return (inspect.getdoc(verb) or "").partition("\n\nRaises\n")[0]
+
 
 for name, verb in (
     ("models", models.models),
@@ -48,7 +56,7 @@ for name, verb in (
     ("demo", demo.demo),
     ("serve", web.serve_command),
 ):
-    app.command(name)(with_field_words(verb))
+    app.command(name, help=_help_of(verb))(with_field_words(verb))
 
 for name, act in (
     ("show", ledger.ledger_show),
@@ -65,7 +73,7 @@ for name, act in (
     ("restore", ledger.ledger_restore),
     ("export", ledger.ledger_export),
 ):
-    ledger_app.command(name)(with_field_words(act))
+    ledger_app.command(name, help=_help_of(act))(with_field_words(act))
 
 
 def _say_version(wanted: bool) -> None:

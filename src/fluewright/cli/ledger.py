@@ -177,7 +177,13 @@ def ledger_certificate(
 
 
 def ledger_verify(ledger: LedgerOpt) -> None:
-    """Check the whole ledger and the recordings kept beside it; exit code 1 when something is wrong."""
+    """Check the whole ledger and the recordings kept beside it; exit code 1 when something is wrong.
+
+    Raises
+    ------
+    typer.Exit
+        Something is wrong.
+    """
     from fluewright.shop.backups import records_findings
 
     findings = records_findings(existing_ledger(ledger))
@@ -199,7 +205,13 @@ def ledger_restore(
     copy: Annotated[Path, typer.Argument(metavar="COPY", help="A copy made by `ledger backup` or on the ledger page.")],
     ledger: LedgerOpt,
 ) -> None:
-    """Put a copy in the ledger's place; what was there is moved into a folder beside it."""
+    """Put a copy in the ledger's place; what was there is moved into a folder beside it.
+
+    Raises
+    ------
+    typer.Exit
+        Something is wrong with what is in place now.
+    """
     from fluewright.ledger import restore
 
     report = restore(ledger, copy)

@@ -50,7 +50,13 @@ def new(
     path: Annotated[Path, typer.Argument(metavar="FILE", help="File to write.")],
     force: Annotated[bool, typer.Option("--force", help="Replace an existing file.")] = False,
 ) -> None:
-    """Copy a starting model to a file of your own."""
+    """Copy a starting model to a file of your own.
+
+    Raises
+    ------
+    InputError
+        No starting model has that name, or the file exists.
+    """
     from fluewright.instrument.starting import starting_models
 
     known = starting_models()
@@ -68,7 +74,13 @@ def check(
         Path | None, typer.Option("--write-schema", help="Write the JSON Schema of model files instead.")
     ] = None,
 ) -> None:
-    """Check a model file: faults end with exit code 2, unusual sizes are said as warnings."""
+    """Check a model file: faults end with exit code 2, unusual sizes are said as warnings.
+
+    Raises
+    ------
+    InputError
+        No model is named.
+    """
     if write_schema is not None:
         from fluewright.instrument.files import write_schema as write
 

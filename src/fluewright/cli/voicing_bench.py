@@ -257,7 +257,13 @@ def voice_command(
     no_cache: Annotated[bool, typer.Option("--no-cache", help="Keep no evaluations on disk.")] = False,
     as_json: JsonOpt = False,
 ) -> None:
-    """Say what is wrong with a head, why, and what to do first; nothing is cut before dirt and leaks are excluded."""
+    """Say what is wrong with a head, why, and what to do first; nothing is cut before dirt and leaks are excluded.
+
+    Raises
+    ------
+    InputError
+        `--did` without a piece of a ledger.
+    """
     from fluewright.bench.voicing.symptoms import SymptomSettings, read_symptom_settings
     from fluewright.cli.voicing_report import print_checks, print_voice, voice_data
     from fluewright.instrument.starting import load

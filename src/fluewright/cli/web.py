@@ -25,7 +25,13 @@ def serve_command(
     ] = False,
     demo: Annotated[bool, typer.Option("--demo", help="Open a demo ledger of invented pieces.")] = False,
 ) -> None:
-    """Open the workshop in the browser: models, bench, ledger; on this computer alone unless --lan is given."""
+    """Open the workshop in the browser: models, bench, ledger; on this computer alone unless --lan is given.
+
+    Raises
+    ------
+    InputError
+        The port is out of range, or `--demo` comes with `--ledger`.
+    """
     require("web", by="fluewright serve")
     from fluewright.web.serve import serve
 

@@ -27,7 +27,7 @@ def play(
     noise_db: float = -34.0,
     rng: np.random.Generator,
 ) -> FloatArray:
-    """Return samples of the notes in order, tongued, at about -9 dBFS.
+    """Return samples of the notes in order, shape (samples,), full scale 1, tongued, at about -9 dBFS.
 
     Each note has six harmonics falling by about 12 dB an octave, a soft attack, a drift of a cent or so about its
     mean, breath noise that follows the tone, and the room's noise `noise_db` below the tone everywhere.

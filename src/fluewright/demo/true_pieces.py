@@ -186,7 +186,9 @@ class TruePiece:
         return {key: self._true[key] - size for key, size in design.items() if size_name(key).part is Part.HEAD}
 
     def true_cents(self) -> FloatArray:
-        """Return what every fingering gives in the design's air and breath; for judging the bench, never for its use.
+        """Return what every fingering gives in the design's air and breath, cents from its target, shape (fingerings,).
+
+        For judging the bench, never for its use.
 
         Raises
         ------

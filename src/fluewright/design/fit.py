@@ -14,7 +14,7 @@ from fluewright.acoustics.network import Network, build_network
 from fluewright.acoustics.resonance import Resonances, resonances, targets_hz
 from fluewright.air import Air
 from fluewright.arrays import FloatArray
-from fluewright.errors import InputError, ModelError
+from fluewright.errors import ModelError
 from fluewright.instrument.model import Model
 from fluewright.instrument.parts import FINGER_SPANS, Hole
 from fluewright.instrument.shape import outside_diameter_mm
@@ -216,8 +216,7 @@ def fit_blown_model(model: Model, *, snap_drills: bool = True) -> FitResult:
     fitted = fit_model(model, snap_drills=snap_drills)
     for _ in range(2):
         blown = blow(build_network(fitted.model))
-        if blown.reasons:
-            raise InputError(f"{model.model.name}: {'; '.join(blown.reasons)}")
+        blown.check_sounds(model.model.name)
         fitted = fit_model(model, snap_drills=snap_drills, breath_cents=jet_shift(blown)[0])
     return fitted
 

@@ -9,7 +9,7 @@ from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.policy import CutPolicy
 from fluewright.bench.verdict import CutProposal, State, Verdict
 from fluewright.bench.words import note_words, reason_words, remark_words, result_words
-from fluewright.face.drawing import Picture
+from fluewright.face.drawing import Picture, Pictured
 from fluewright.face.records import Record, RecordTable, Tabular, html_table
 from fluewright.instrument.fingering import Fingering
 from fluewright.instrument.model import Model
@@ -26,7 +26,7 @@ Recordings = str | Path | Sequence[str | Path]
 
 def note_records(fingerings: Sequence[Fingering], verdict: Verdict) -> list[Record]:
     """Return one dict a fingering: cents and uncertainty (one sigma) now, and after the planned cuts (else None)."""
-    last = verdict.plan[-1] if verdict.plan else None
+    last = verdict.last
     return [
         {
             "note": f.note, "register": f.register, "fingering": f.text,
@@ -57,7 +57,7 @@ def verdict_html(headline: str, svg: str, verdict: Verdict, warnings: Sequence[s
 
 
 @dataclass(frozen=True, repr=False, eq=False, kw_only=True)
-class PieceAdvice(Tabular):
+class PieceAdvice(Tabular, Pictured):
     """A piece judged by what was played on it.
 
     Attributes
@@ -127,9 +127,6 @@ class PieceAdvice(Tabular):
         """Return the hanging chart: the piece as it is, and hollow marks for what the cuts will make of it."""
         chart = verdict_chart(self.judged.sitting, self.verdict, theme=theme)
         return Picture(f"{self.model.model.name}: now, and after the proposed cuts", chart)
-
-    def _repr_svg_(self) -> str:
-        return self.picture().svg
 
     def _repr_html_(self) -> str:
         return verdict_html(self._headline(), self.picture().svg, self.verdict, self.warnings)

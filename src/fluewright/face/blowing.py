@@ -7,9 +7,8 @@ from fluewright.acoustics.breath_need import BreathNeed, breath_curve, octave_wi
 from fluewright.acoustics.network import build_network
 from fluewright.acoustics.sounding import Blown, NoteBreath, find_jumps
 from fluewright.acoustics.sounding import blow as blow_network
-from fluewright.errors import InputError
-from fluewright.face.drawing import Picture
-from fluewright.face.picking import pick_note
+from fluewright.face.drawing import Picture, Pictured
+from fluewright.face.picking import NotesByName
 from fluewright.face.records import Record, RecordTable, Tabular, plain
 from fluewright.instrument.model import Model
 from fluewright.pictures.palette import Theme
@@ -19,7 +18,7 @@ __all__ = ["BlownNotes", "blow", "blown_model"]
 
 
 @dataclass(frozen=True, repr=False, kw_only=True)
-class BlownNotes(Tabular):
+class BlownNotes(Tabular, Pictured, NotesByName):
     """Every note of a model against breath.
 
     Attributes
@@ -73,16 +72,6 @@ class BlownNotes(Tabular):
             tuple({"breath_pa": p, "frequency_hz": plain(hz), "level_db": plain(db)} for p, hz, db in rows),
         )
 
-    def note(self, name: str, register: int | None = None) -> NoteBreath:
-        """Return one note by its name: the main fingering of the lowest register that has it, or of the one given.
-
-        Raises
-        ------
-        InputError
-            The model has no such note.
-        """
-        return pick_note(self.notes, name, register, model_name=self.model.model.name)
-
     def records(self) -> list[Record]:
         """Return one dict a fingering: breaths in Pa, cents and level at the planned breath; None where there is none.
 
@@ -128,23 +117,17 @@ class BlownNotes(Tabular):
             f"{self.model.model.name}: pitch against breath", breath_picture(self.blown, shown, theme=theme)
         )  # fmt: skip
 
-    def _repr_svg_(self) -> str:
-        return self.picture().svg
-
 
 def blown_model(model: Model, *, jumps: bool = True) -> Blown:
     """Return a model blown.
 
     Raises
     ------
-    InputError
-        The head cannot sound.
-    ComputeError
-        A fingering has no resonance.
+    InputError, ComputeError
+        As `blow`.
     """
     blown = blow_network(build_network(model))
-    if blown.reasons:
-        raise InputError(f"{model.model.name}: {'; '.join(blown.reasons)}")
+    blown.check_sounds(model.model.name)
     return find_jumps(blown) if jumps else blown
 
 

@@ -1,5 +1,6 @@
 """Pictures for scripts and notebooks: an SVG that shows itself and can be saved, and drawings of a model."""
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal, get_args
@@ -11,7 +12,7 @@ from fluewright.pictures.palette import Theme
 from fluewright.pictures.section import head_section
 from fluewright.pictures.views import side_view, top_view
 
-__all__ = ["Picture", "View", "draw"]
+__all__ = ["Picture", "Pictured", "View", "draw"]
 
 View = Literal["side", "top", "head"]
 
@@ -41,6 +42,17 @@ class Picture:
 
     def _repr_svg_(self) -> str:
         return self.svg
+
+
+class Pictured(ABC):
+    """Something that a notebook shows as its picture."""
+
+    @abstractmethod
+    def picture(self) -> Picture:
+        """Return its picture."""
+
+    def _repr_svg_(self) -> str | None:
+        return self.picture().svg
 
 
 def draw(model: Model, view: View = "side", *, theme: Theme = "light", width_mm: float = 180.0) -> Picture:

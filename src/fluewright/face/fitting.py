@@ -8,7 +8,7 @@ from fluewright.acoustics.network import build_network
 from fluewright.acoustics.range_notes import RangeNote
 from fluewright.acoustics.ranges import out_of_range
 from fluewright.design.fit import FitResult, fit_blown_model, fit_model
-from fluewright.face.drawing import Picture
+from fluewright.face.drawing import Picture, Pictured
 from fluewright.face.records import Record, RecordTable, Tabular
 from fluewright.instrument.changes import with_target
 from fluewright.instrument.fingering import fingerings_of, governing_hole
@@ -22,7 +22,7 @@ __all__ = ["FittedModel", "fit"]
 
 
 @dataclass(frozen=True, repr=False, kw_only=True)
-class FittedModel(Tabular):
+class FittedModel(Tabular, Pictured):
     """A model whose sizes were fitted to its target.
 
     Attributes
@@ -94,9 +94,6 @@ class FittedModel(Tabular):
         ]
         title = f"{self.model.model.name}: fitted"
         return Picture(title, hanging_chart(self.model, marks, title=title, theme=theme))
-
-    def _repr_svg_(self) -> str:
-        return self.picture().svg
 
 
 def fit(

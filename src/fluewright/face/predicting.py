@@ -8,8 +8,8 @@ from fluewright.acoustics.range_notes import RangeNote
 from fluewright.acoustics.resonance import NotePrediction, Resonances, resonances
 from fluewright.acoustics.uncertainty import SHOP_TOLERANCES, Prediction, ShopTolerances, prediction_of
 from fluewright.errors import InputError
-from fluewright.face.drawing import Picture
-from fluewright.face.picking import pick_note
+from fluewright.face.drawing import Picture, Pictured
+from fluewright.face.picking import NotesByName
 from fluewright.face.records import Plain, Record, Tabular, plain
 from fluewright.instrument.model import Model
 from fluewright.pictures.chart import hanging_chart
@@ -30,7 +30,7 @@ def hole_of(model: Model, index: int | None) -> str:
 
 
 @dataclass(frozen=True, repr=False, kw_only=True)
-class PredictedNotes(Tabular):
+class PredictedNotes(Tabular, Pictured, NotesByName):
     """Every note of a model as a resonance, with how sure that is.
 
     Attributes
@@ -63,16 +63,6 @@ class PredictedNotes(Tabular):
         """The note that is furthest from its target."""
         return max(self.notes, key=lambda n: abs(n.cents))
 
-    def note(self, name: str, register: int | None = None) -> NotePrediction:
-        """Return one note by its name: the main fingering of the lowest register that has it, or of the one given.
-
-        Raises
-        ------
-        InputError
-            The model has no such note.
-        """
-        return pick_note(self.notes, name, register, model_name=self.model.model.name)
-
     def records(self) -> list[Record]:
         """Return one dict a fingering: frequency, target, cents, two uncertainties (one sigma), governing hole.
 
@@ -104,9 +94,6 @@ class PredictedNotes(Tabular):
         chart = hanging_chart(self.model, predicted_marks(self.notes), title=name, theme=theme)
         return Picture(f"{name}: predicted notes", chart)
 
-    def _repr_svg_(self) -> str:
-        return self.picture().svg
-
 
 def predict(
     model: Model, *, tolerances: ShopTolerances = SHOP_TOLERANCES, wall_losses: bool = True, radiation: bool = True
@@ -133,7 +120,7 @@ def predict(
 
 
 @dataclass(frozen=True, repr=False, kw_only=True)
-class SizeEffects(Tabular):
+class SizeEffects(Tabular, Pictured):
     """What one small step of every size does to every note: 0.1 mm, or one degree.
 
     Attributes
@@ -195,9 +182,6 @@ class SizeEffects(Tabular):
         return Picture(
             title, effect_bars([k for k, _ in shown], [c for _, c in shown], notes, title=title, theme=theme)
         )
-
-    def _repr_svg_(self) -> str:
-        return self.picture().svg
 
 
 def sensitivity(model: Model) -> SizeEffects:

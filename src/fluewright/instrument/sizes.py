@@ -195,7 +195,7 @@ class SizeName:
     def group(self) -> str:
         """Return the heading that it stands under in a form: "bore", "outside", "head" or "hole 3"."""
         if self.part is Part.HOLE:
-            return f"hole {self.hole}"
+            return self.place
         return str(Part.BORE if self.part is Part.BODY else self.part)
 
 

@@ -19,6 +19,7 @@ from fluewright.ledger.records import (
     Trial,
     TrialNote,
 )
+from fluewright.ledger.replay import kind_of
 from fluewright.ledger.restore import RestoreReport, restore
 from fluewright.ledger.trouble import LedgerTrouble, TroubleKind
 from fluewright.ledger.verify import VerifyReport, verify
@@ -46,6 +47,7 @@ __all__ = [
     "VerifyReport",
     "back_up",
     "export_ledger",
+    "kind_of",
     "open_ledger",
     "restore",
     "verify",

@@ -203,34 +203,49 @@ class Measurement(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trial(Event):
-    """The piece was played and heard.
+class _Played(Event):
+    """The piece, or its head alone, was played.
 
     Attributes
     ----------
     taken_at : datetime
         When it was played, UTC.
-    temperature_c, relative_humidity, breath_pa
-        Conditions; humidity is a fraction, breath is None when not measured.
-    recording_sha256, recording_name, analysis_version
-        The recording and the analysis that read it.
+    temperature_c : float
+        Room, degrees Celsius.
+    analysis_version : str
+        The program that read it.
     model_name, model_version
-        The model that the figures were compared with.
-    notes : tuple of TrialNote
-        What was heard.
+        The model that it was compared with.
+    remarks : str
     """
 
     taken_at: datetime
     temperature_c: float
+    analysis_version: str
+    model_name: str
+    model_version: int
+    remarks: str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trial(_Played):
+    """The piece was played and heard.
+
+    Attributes
+    ----------
+    relative_humidity, breath_pa
+        Humidity as a fraction; breath is None when not measured.
+    recording_sha256, recording_name
+        The recording.
+    notes : tuple of TrialNote
+        What was heard.
+    """
+
     relative_humidity: float
     breath_pa: float | None
     recording_sha256: str
     recording_name: str
-    analysis_version: str
-    model_name: str
-    model_version: int
     notes: tuple[TrialNote, ...]
-    remarks: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -258,37 +273,22 @@ class Cut(Event):
 
 
 @dataclass(frozen=True, kw_only=True)
-class HeadTrialLogged(Event):
+class HeadTrialLogged(_Played):
     """The head was tested against breath.
 
     Attributes
     ----------
-    taken_at : datetime
-        When it was played, UTC.
-    temperature_c : float
-        Room, degrees Celsius.
     body : str
         The reference body that it sat on; empty for its own.
     good : bool
         Whether the maker calls the head good.
-    analysis_version : str
-        The program that read it.
-    model_name, model_version
-        The model that it was compared with.
     readings : mapping
         The trial in its own plain form, which names its format.
-    remarks : str
     """
 
-    taken_at: datetime
-    temperature_c: float
     body: str
     good: bool
-    analysis_version: str
-    model_name: str
-    model_version: int
     readings: Mapping[str, Any]
-    remarks: str
 
 
 @dataclass(frozen=True, kw_only=True)

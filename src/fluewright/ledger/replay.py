@@ -35,6 +35,7 @@ __all__ = [
     "amended",
     "event_record",
     "fresh_record",
+    "kind_of",
     "known_event",
     "present_sizes",
     "present_state",
@@ -242,6 +243,11 @@ def event_record(known: Known) -> Event:
     return _RECORDS[row.kind](**common, **own)
 
 
+def kind_of(event: Event) -> str:
+    """Return what kind of event a record tells of, as `EventKind` words it."""
+    return str(_KINDS[type(event)])
+
+
 _RECORDS: Mapping[str, type[Event]] = {
     EventKind.BEGUN: Begun,
     EventKind.MEASUREMENT: Measurement,
@@ -252,6 +258,7 @@ _RECORDS: Mapping[str, type[Event]] = {
     EventKind.HEAD_TRIAL: HeadTrialLogged,
     EventKind.ADJUSTMENT: AdjustmentMade,
 }
+_KINDS = {record: kind for kind, record in _RECORDS.items()}
 _EVENT_FIELDS = {field.name for field in fields(Event)}
 _OWN_FIELDS: Mapping[str, tuple[str, ...]] = {
     kind: tuple(field.name for field in fields(record) if field.name not in _EVENT_FIELDS)

@@ -15,6 +15,7 @@ import numpy as np
 
 from fluewright.arrays import BoolArray, FloatArray
 from fluewright.listening.curves import crossing
+from fluewright.listening.framing import centres_s
 from fluewright.listening.medians import column_medians, median
 from fluewright.listening.notes import HeardNote
 from fluewright.listening.partials import demodulate
@@ -113,7 +114,7 @@ def measure_start(
     begin, end = _reach(note, window_s, before_s, slurred=slurred)
     count = max(1, min(_ORDERS, int(0.45 * rate_hz / pitch_hz)))
     starts = np.rint(np.arange(begin, end, _HOP_S) * rate_hz).astype(np.int64) - length // 2
-    times = np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64)
+    times = centres_s(starts, length, rate_hz)
     z = demodulate(sound.samples, rate_hz, starts, window, np.full(len(starts), pitch_hz), count=count)
     noise = np.interp(times, noise_times_s, noise_density) * noise_gain(window, rate_hz)
     power = np.asarray(np.square(np.abs(z)), dtype=np.float64)

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 
-from fluewright.arrays import Float32Array, FloatArray
+from fluewright.arrays import BoolArray, Float32Array, FloatArray
 
 __all__ = ["ChannelSums"]
 
@@ -22,6 +22,7 @@ class ChannelSums:
         self._peak = np.zeros(0)
         self._flat = np.zeros(0, dtype=np.int64)
         self._tail: Float32Array | None = None
+        self._counted = np.zeros((0, 0), dtype=bool)
 
     def add(self, block: Float32Array) -> None:
         """Take in a block of shape (n, channels)."""
@@ -29,24 +30,26 @@ class ChannelSums:
         if self.frames == 0:
             self._total, self._products = np.zeros(channels), np.zeros((channels, channels))
             self._peak, self._flat = np.zeros(channels), np.zeros(channels, dtype=np.int64)
+            self._counted = np.zeros((0, channels), dtype=bool)
         self.frames += len(block)
         exact = block.astype(np.float64)
         self._total += exact.sum(axis=0)
         # One channel without the matrix product, which would wake threads for a sum.
         self._products += np.sum(np.square(exact)) if channels == 1 else exact.T @ exact
         joined = block if self._tail is None else np.concatenate([self._tail, block])
-        known = 0 if self._tail is None else len(self._tail)
+        flat = np.zeros(joined.shape, dtype=bool)
         for index in range(channels):
-            self._count_flat(index, np.abs(joined[:, index]), known)
-        self._tail = joined[-(_CLIP_RUN - 1) :].copy()
+            self._count_flat(index, np.abs(joined[:, index]), flat[:, index])
+        self._tail, self._counted = joined[-(_CLIP_RUN - 1) :].copy(), flat[-(_CLIP_RUN - 1) :].copy()
 
-    def _count_flat(self, index: int, size: Float32Array, known: int) -> None:
-        """Count samples in runs of three or more at the channel's own peak, close to full scale."""
+    def _count_flat(self, index: int, size: Float32Array, flat: BoolArray) -> None:
+        """Count and mark samples in runs of three or more at the channel's own peak, close to full scale."""
         peak = float(size.max())
         if peak > self._peak[index] + 2e-5:
             # What stood flat under a lower top was no clipping.
             if min(peak, 1.0) - 2e-5 > self._peak[index]:
                 self._flat[index] = 0
+                self._counted[:, index] = False
             self._peak[index] = peak
         top = float(self._peak[index])
         if top < 0.9 or peak < min(top, 1.0) - 2e-5:
@@ -55,10 +58,12 @@ class ChannelSums:
         triple = at_top[2:] & at_top[1:-1] & at_top[:-2]
         if not triple.any():
             return
-        flat = np.zeros(len(size), dtype=bool)
         for shift in range(_CLIP_RUN):
             flat[shift : shift + len(triple)] |= triple
-        self._flat[index] += int(np.count_nonzero(flat[known:]))
+        # A run may go on from the block before: of its samples there those count that did not count yet.
+        before = self._counted[:, index]
+        self._flat[index] += int(np.count_nonzero(flat)) - int(np.count_nonzero(flat[: len(before)] & before))
+        flat[: len(before)] |= before
 
     def clipping(self) -> list[str]:
         """Return a warning for every clipped channel."""

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from fluewright.arrays import Float32Array, FloatArray, IntArray
 from fluewright.listening.sound import Sound
 
-__all__ = ["good_length", "piece_of", "power_densities"]
+__all__ = ["block_starts", "centres_s", "good_length", "piece_of", "power_densities", "windows_at"]
 
 
 _Precision = TypeVar("_Precision", bound="np.floating[Any]")
@@ -35,6 +35,31 @@ def piece_of(samples: NDArray[_Precision], first: int, stop: int) -> NDArray[_Pr
     inside = samples[max(first, 0) : max(min(stop, len(samples)), 0)]
     piece[max(-first, 0) : max(-first, 0) + len(inside)] = inside
     return piece
+
+
+def windows_at(samples: NDArray[np.floating[Any]], starts: IntArray, length: int) -> Float32Array:
+    """Return windows of a sound, shape (m, length): a view, silent before the sound's start and after its end.
+
+    Parameters
+    ----------
+    samples : float array, shape (n,)
+    starts : int array, shape (m,)
+        First sample of each window, rising.
+    length : int
+    """
+    base = int(starts[0])
+    piece = piece_of(samples, base, int(starts[-1]) + length).astype(np.float32, copy=False)
+    return np.lib.stride_tricks.sliding_window_view(piece, length)[starts - base]
+
+
+def block_starts(first: int, last: int, length: int, hop: int) -> IntArray:
+    """Return where blocks begin, shape (m,), a hop apart, between samples `first` and `last`; one at least."""
+    return np.arange(first, max(first + 1, last - length + 1), hop)
+
+
+def centres_s(starts: IntArray, length: int, rate_hz: float) -> FloatArray:
+    """Return the middles of blocks of a length, s, shape of `starts`."""
+    return np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64)
 
 
 def good_length(seconds: float, rate_hz: float) -> int:
@@ -66,9 +91,7 @@ def power_densities(sound: Sound, starts: IntArray, window: FloatArray) -> tuple
     from scipy.fft import rfft
 
     length = len(window)
-    base = int(starts[0])
-    piece = piece_of(sound.samples, base, int(starts[-1]) + length).astype(np.float32, copy=False)
-    frames = np.lib.stride_tricks.sliding_window_view(piece, length)[starts - base]
+    frames = windows_at(sound.samples, starts, length)
     scaled = window * math.sqrt(2.0 / (sound.rate_hz * float(np.sum(window**2))))
     spectra = rfft(frames * scaled.astype(np.float32), axis=1)
     return np.square(spectra.real) + np.square(spectra.imag), sound.rate_hz / length

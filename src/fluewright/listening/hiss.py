@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fluewright.arrays import BoolArray, Float32Array, FloatArray
-from fluewright.listening.framing import good_length, power_densities
+from fluewright.listening.framing import block_starts, good_length, power_densities
 from fluewright.listening.medians import median
 from fluewright.listening.sound import Sound
 from fluewright.listening.windows import blackman_harris
@@ -119,7 +119,7 @@ def measure_hiss(
     (first, last), rate_hz = part, sound.rate_hz
     length = good_length(max(_WINDOW_S, _PERIODS / pitch_hz), rate_hz)
     length = max(16, min(length, last - first)) // 2 * 2
-    starts = np.arange(first, max(first + 1, last - length + 1), length // 2)
+    starts = block_starts(first, last, length, length // 2)
     centres_s = np.asarray((starts + 0.5 * length) / rate_hz, dtype=np.float64)
     powers, bin_hz = power_densities(sound, starts, blackman_harris(length))
     reach_hz = min(HISS_REACH_HZ[1], HIGHEST_PART * rate_hz)

@@ -204,12 +204,8 @@ def notes_by_steps(sound: Sound, track: PitchTrack, settings: ListeningSettings)
 
     Parameters
     ----------
-    sound : Sound
-        At a rate from `thin_out`.
-    track : PitchTrack
-        Its pitch every 10 ms.
-    settings : ListeningSettings
-        What counts as a note.
+    sound, track, settings
+        As for `find_notes`.
 
     Yields
     ------

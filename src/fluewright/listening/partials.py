@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from fluewright.arrays import ComplexArray, FloatArray, IntArray
-from fluewright.listening.framing import piece_of
+from fluewright.listening.framing import block_starts, centres_s, piece_of
 from fluewright.listening.medians import column_medians, median
 from fluewright.listening.sound import Sound, SoundArray
 from fluewright.listening.windows import blackman_harris, hann, noise_gain
@@ -98,10 +98,10 @@ def measure_partials(
     length = round(max(_BLOCK_S, _BLOCK_PERIODS / middle_hz) * rate_hz)
     length = max(16, min(length, (last - first) // 2)) // 2 * 2
     hop = length // 2
-    starts = np.arange(first, max(first + 1, last - length + 1), hop)
+    starts = block_starts(first, last, length, hop)
     starts += max(last - length - int(starts[-1]), 0) // 2  # what is left over goes to both ends
     window = hann(length)
-    times = np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64)
+    times = centres_s(starts, length, rate_hz)
     pitch = np.interp(times, track_times_s, track_hz)
     z = demodulate(samples, rate_hz, starts, window, pitch, count=count)
     density = _noise_between(sound, (first, last), (track_times_s, track_hz), count=count)

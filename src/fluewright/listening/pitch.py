@@ -293,7 +293,7 @@ def _floor_at(
 ) -> Float32Array:
     """Return the floor in bins `places` (orders, frames, ...), geometrically between the centres of the bands."""
     logs = np.log(floors + np.float32(1e-20))
-    bins_hz = np.arange(plan.bins.start, plan.bins.stop) * plan.bin_hz
+    bins_hz = plan.bins_hz
     upper = np.minimum(np.maximum(np.searchsorted(centres_hz, bins_hz), 1), len(centres_hz) - 1).astype(np.int32)
     low, high = centres_hz[upper - 1], centres_hz[upper]
     part = np.clip((bins_hz - low) / (high - low), 0.0, 1.0).astype(np.float32).take(places)

@@ -21,7 +21,7 @@ from fluewright.arrays import Float32Array, FloatArray
 from fluewright.listening.framing import piece_of
 from fluewright.listening.medians import median
 from fluewright.listening.sound import Sound, SoundArray
-from fluewright.listening.windows import hann
+from fluewright.listening.windows import hann, sine_hann
 
 __all__ = ["FramePlan", "Hum", "find_hum", "frame_spectra", "noise_floors", "plan_frames"]
 
@@ -92,6 +92,11 @@ class FramePlan:
         """Frequency of the first bin kept."""
         return float(self.bins.start * self.bin_hz)
 
+    @property
+    def bins_hz(self) -> FloatArray:
+        """Frequencies of the bins kept, shape (bins,)."""
+        return np.asarray(np.arange(self.bins.start, self.bins.stop) * self.bin_hz)
+
 
 @dataclass(frozen=True, eq=False)
 class Hum:
@@ -108,7 +113,7 @@ class Hum:
 
     def ceiling(self, plan: FramePlan) -> Float32Array:
         """Return the most power that the hum can show in a plan's bins, shape (bins,), however its lines add up."""
-        bins_hz = np.arange(plan.bins.start, plan.bins.stop) * plan.bin_hz
+        bins_hz = plan.bins_hz
         total = np.zeros(len(bins_hz))
         for line_hz, amplitude in zip(self.lines_hz, self.amplitudes, strict=True):
             total += amplitude * _hann_response((bins_hz - line_hz) * len(plan.window) / plan.rate_hz)
@@ -187,7 +192,7 @@ def noise_floors(powers: Float32Array, plan: FramePlan) -> tuple[Float32Array, F
     centres_hz : float array, shape (bands,)
         Centre of each band in Hz.
     """
-    bins_hz = np.arange(plan.bins.start, plan.bins.stop) * plan.bin_hz
+    bins_hz = plan.bins_hz
     floors, centres = [], []
     for low, high in pairwise(_FLOOR_EDGES_HZ):
         first, last = np.searchsorted(bins_hz, (low, high))
@@ -231,8 +236,7 @@ def _standing(sound: Sound, length: int) -> FloatArray:
     """Return the size of what stands through a sound, in bins of a long spectrum of the lowest frequencies."""
     from scipy.fft import rfft
 
-    window = np.hanning(length).astype(np.float32)
-    window *= 2.0 / window.sum()
+    window = sine_hann(length)
     reach = round(_HUM_REACH_HZ * length / sound.rate_hz) + 8
     # Hum stands through the recording: so many moments of it, evenly spread, tell as much as all.
     count = min(len(sound) // length, _HUM_MOMENTS)

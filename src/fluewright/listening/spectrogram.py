@@ -7,8 +7,9 @@ import numpy as np
 
 from fluewright.arrays import Float32Array, IntArray
 from fluewright.errors import RecordingError
-from fluewright.listening.framing import piece_of
+from fluewright.listening.framing import windows_at
 from fluewright.listening.sound import Sound, SoundArray
+from fluewright.listening.windows import sine_hann
 
 __all__ = ["Spectrogram", "spectrogram"]
 
@@ -88,9 +89,5 @@ def _sizes(samples: SoundArray, starts: IntArray, length: int, transform: int) -
     """Return the spectra of windows at rising starts, shape (windows, bins); a sine of amplitude A has the size A."""
     from scipy.fft import rfft
 
-    window = np.hanning(length).astype(np.float32)
-    window *= 2.0 / window.sum()
-    base = int(starts[0])
-    piece = piece_of(samples, base, int(starts[-1]) + length).astype(np.float32)
-    frames = np.lib.stride_tricks.sliding_window_view(piece, length)[starts - base]
-    return np.asarray(np.abs(rfft(frames * window, n=transform, axis=1)), dtype=np.float32)
+    frames = windows_at(samples, starts, length) * sine_hann(length)
+    return np.asarray(np.abs(rfft(frames, n=transform, axis=1)), dtype=np.float32)

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from fluewright.arrays import ComplexArray, FloatArray
+from fluewright.listening.framing import block_starts, centres_s
 from fluewright.listening.hiss import Hiss, measure_hiss
 from fluewright.listening.inharmonicity import measure_inharmonicity
 from fluewright.listening.notes import HeardNote
@@ -82,8 +83,8 @@ def measure_steady(sound: Sound, note: HeardNote) -> SteadyTone:
     length = round(max(_BLOCK_S, _BLOCK_PERIODS / pitch_hz) * rate_hz)
     length = max(16, min(length, (last - first) // 2)) // 4 * 4
     window, hop = hann(length), length // 4
-    starts = np.arange(first, max(first + 1, last - length + 1), hop)
-    times, hop_s = np.asarray((starts + 0.5 * (length - 1)) / rate_hz, dtype=np.float64), hop / rate_hz
+    starts = block_starts(first, last, length, hop)
+    times, hop_s = centres_s(starts, length, rate_hz), hop / rate_hz
     lead = _lead_order(note)
 
     # First the pitch, from low partials about one fixed frequency; then all partials along that pitch.

@@ -4,15 +4,22 @@ from functools import lru_cache
 
 import numpy as np
 
-from fluewright.arrays import FloatArray
+from fluewright.arrays import Float32Array, FloatArray
 
-__all__ = ["blackman", "blackman_harris", "hann", "noise_gain"]
+__all__ = ["blackman", "blackman_harris", "hann", "noise_gain", "sine_hann"]
 
 
 @lru_cache(maxsize=32)
 def hann(length: int) -> FloatArray:
     """Return a Hann window, shape (length,), read-only; its zeros lie half a sample beyond its ends."""
     return _kept(0.5 - 0.5 * np.cos(_turn(length)))
+
+
+def sine_hann(length: int) -> Float32Array:
+    """Return a Hann window, shape (length,), that gives a sine of amplitude A the size A; its ends are zeros."""
+    window = np.hanning(length).astype(np.float32)
+    window *= 2.0 / window.sum()
+    return window
 
 
 @lru_cache(maxsize=32)

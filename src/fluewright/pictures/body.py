@@ -82,6 +82,18 @@ def hole_name_rows(
     return [[(index, names[index], x) for index, x in row] for row in rows]
 
 
+@dataclass(frozen=True)
+class AlongBody:
+    """Where the body lies along the page: the place of x = 0, and page millimetres for one of the instrument."""
+
+    zero: float
+    scale: float
+
+    def x(self, place_mm: float) -> float:
+        """Return the page place of one of the instrument."""
+        return self.zero + place_mm * self.scale
+
+
 def outline_points(model: Model, x0: float, y0: float, scale: float) -> list[tuple[float, float]]:
     """Return the closed outline of the body on the page; `x0`, `y0` is the page place of x = 0 on the axis."""
     corners = outside_corners_mm(model)

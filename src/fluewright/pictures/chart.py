@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from fluewright.instrument.model import Model
-from fluewright.pictures.body import draw_top, governed_x_mm, head_end_mm, hole_name_rows, outside_corners_mm
+from fluewright.pictures.body import AlongBody, draw_top, governed_x_mm, head_end_mm, hole_name_rows, outside_corners_mm
 from fluewright.pictures.cents_axis import CentsAxis, cents_axis, mark_shape, pitch_order
 from fluewright.pictures.lane import Lane, shape_words
 from fluewright.pictures.numerals import cents_words, enlargement_words
@@ -36,19 +36,14 @@ class _Column:
 
 
 @dataclass(frozen=True)
-class _Field:
-    """The page: where x = 0 lies, page millimetres for one of the instrument, ends of the lanes, height of an axis."""
+class _Field(AlongBody):
+    """The page: its body, ends of the lanes, height of an axis."""
 
     drawing: Drawing
     palette: Palette
-    zero: float
-    scale: float
     left: float
     right: float
     height: float
-
-    def x(self, place_mm: float) -> float:
-        return self.zero + place_mm * self.scale
 
 
 @dataclass(frozen=True)
@@ -171,7 +166,7 @@ def hanging_chart(
     head = head_end_mm(model)
     scale = (right - left - 4.0) / (model.length_mm - head)
     drawing = Drawing(width_mm, 10.0)
-    field = _Field(drawing, palette, left - head * scale, scale, left, right, lane_height_mm)
+    field = _Field(left - head * scale, scale, drawing, palette, left, right, lane_height_mm)
     half = 0.5 * max(d for _, d in outside_corners_mm(model)) * scale
     axis_y = _draw_names(field, model, title or model.model.name, half)
 

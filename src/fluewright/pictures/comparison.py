@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from fluewright.instrument.differences import size_differences
 from fluewright.instrument.model import Model
 from fluewright.pictures.body import (
+    AlongBody,
     draw_windway_lines,
     head_end_mm,
     hole_from_above,
@@ -184,18 +185,13 @@ def _draw_bodies(
 
 
 @dataclass(frozen=True)
-class _Between:
-    """The strip between the two bodies: where x = 0 lies, the scale, its ends, and the rows of words in it."""
+class _Between(AlongBody):
+    """The strip between the two bodies: its ends, and the rows of words in it."""
 
-    zero: float
-    scale: float
     old_bottom: float
     labels_top: float
     row_mm: float
     new_top: float
-
-    def x(self, place_mm: float) -> float:
-        return self.zero + place_mm * self.scale
 
     def middle(self, join: _Join) -> float:
         """Return where a join would best be written."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from fluewright.errors import InputError
 from fluewright.instrument.model import Model
 from fluewright.instrument.shape import bore_diameter_mm, edge_above_floor_mm, outside_diameter_mm
-from fluewright.pictures.body import draw_top, head_end_mm, outside_corners_mm
+from fluewright.pictures.body import AlongBody, draw_top, head_end_mm, outside_corners_mm
 from fluewright.pictures.numerals import scale_words, short
 from fluewright.pictures.palette import Palette, palette_for
 from fluewright.pictures.spread import spread_apart
@@ -42,15 +42,13 @@ def fitting_scale(length_mm: float, room_mm: float) -> float:
 
 
 @dataclass(frozen=True)
-class _View:
+class _View(AlongBody):
     """Where a view lies on its page.
 
     Attributes
     ----------
-    scale : float
-        Page millimetres for one of the instrument.
-    zero, axis_y : float
-        Page place of x = 0 on the axis.
+    axis_y : float
+        Page place of the axis.
     half : float
         Half the body's largest thickness on the page.
     """
@@ -58,8 +56,6 @@ class _View:
     drawing: Drawing
     palette: Palette
     model: Model
-    scale: float
-    zero: float
     axis_y: float
     half: float
 
@@ -67,9 +63,6 @@ class _View:
     def foot_y(self) -> float:
         """Page place of the body's lower side."""
         return self.axis_y + self.half
-
-    def x(self, place_mm: float) -> float:
-        return self.zero + place_mm * self.scale
 
     def y(self, diameter_mm: float, side: float) -> float:
         """Return the place of a diameter's upper (side -1) or lower (side 1) end."""
@@ -107,7 +100,7 @@ def _view(model: Model, theme: str, width_mm: float, scale: float | None, over: 
     half = 0.5 * max(d for _, d in outside_corners_mm(model)) * chosen
     zero = 0.5 * (width_mm - length * chosen) - head * chosen
     drawing = Drawing(width_mm, over + 2.0 * half + 17.0)
-    return _View(drawing, palette_for(theme), model, chosen, zero, over + half, half)
+    return _View(zero, chosen, drawing, palette_for(theme), model, over + half, half)
 
 
 def _ordinates(

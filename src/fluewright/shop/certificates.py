@@ -35,9 +35,7 @@ def certify(
     InputError
         The piece is in no ledger, was not played yet or was cut since, or the file cannot be written.
     """
-    record = sitting.record
-    if record is None:
-        raise InputError("the piece is in no ledger; begin it there first", field="serial")
+    record = sitting.recorded
     verdict = sitting.verdict()
     if verdict is None:
         raise InputError(f"{record.serial} was not played yet: a certificate needs a trial; play it first")

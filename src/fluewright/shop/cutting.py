@@ -58,9 +58,7 @@ def record_cut(
     LedgerError
         The piece is in no ledger, or has another size there than before the cut.
     """
-    record, pitch = sitting.record, sitting.pitch
-    if record is None:
-        raise InputError("the piece is in no ledger; begin it there first", field="serial")
+    record, pitch = sitting.recorded, sitting.pitch
     for field, text in (("tool", tool), ("reason", reason)):
         if not text.strip():
             raise InputError("is empty; write it in a few words", field=field)

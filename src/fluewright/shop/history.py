@@ -18,16 +18,12 @@ from fluewright.ledger import (
     Measurement,
     StateChange,
     Trial,
+    kind_of,
     open_ledger,
 )  # fmt: skip
 from fluewright.units import signed
 
 __all__ = ["FoundPiece", "HistoryRow", "event_words", "find_pieces", "history_rows", "overview"]
-
-_KINDS = {
-    Begun: "begun", Measurement: "measurement", Trial: "trial", Cut: "cut", Correction: "correction",
-    HeadTrialLogged: "head trial", AdjustmentMade: "adjustment", StateChange: "state",
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -73,7 +69,7 @@ def history_rows(ledger: Path, serial: str) -> list[HistoryRow]:
 
 def _row(event: Event) -> HistoryRow:
     return HistoryRow(
-        event.event_id, _KINDS[type(event)], event.recorded_at, event_words(event), event.corrected,
+        event.event_id, kind_of(event), event.recorded_at, event_words(event), event.corrected,
         event.recording_sha256 if isinstance(event, Trial) else "", event.after_mm if isinstance(event, Cut) else None,
     )  # fmt: skip
 

@@ -32,7 +32,7 @@ def predicted_marks(notes: Iterable[NotePrediction]) -> list[NoteMark]:
 
 def verdict_marks(fingerings: Sequence[Fingering], verdict: Verdict, *, kind: MarkKind = "measured") -> list[NoteMark]:
     """Return the marks of a piece as it is, of a kind, and of what the planned cuts will make of it."""
-    last = verdict.plan[-1] if verdict.plan else None
+    last = verdict.last
     marks = []
     for i, f in enumerate(fingerings):
         if f.alternative:

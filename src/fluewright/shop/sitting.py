@@ -174,6 +174,19 @@ class Sitting:
         return self.pitch.model
 
     @property
+    def recorded(self) -> Record:
+        """Return where the piece stands in its ledger.
+
+        Raises
+        ------
+        InputError
+            It is a loose piece.
+        """
+        if self.record is None:
+            raise InputError("the piece is in no ledger; begin it there first", field="serial")
+        return self.record
+
+    @property
     def taught_by(self) -> int:
         """Return how many other pieces have taught."""
         return 0 if self.prior is None else self.prior.pieces

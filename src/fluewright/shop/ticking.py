@@ -7,7 +7,7 @@ from typing import Protocol
 
 from fluewright.arrays import FloatArray
 from fluewright.bench.repeats import of_repeats
-from fluewright.bench.session import air_cents
+from fluewright.bench.session import Heard, air_cents
 from fluewright.shop.conditions import TrialConditions
 from fluewright.shop.sitting import Sitting
 from fluewright.units import CENTS_PER_RELATIVE, cents_above, shifted
@@ -20,16 +20,8 @@ _LEAST_S, _MOST_CENTS = 0.25, 3.0
 _WIDEST_CENTS = 90.0
 
 
-class PlayedNote(Protocol):
-    """What ticking needs of a heard note."""
-
-    @property
-    def frequency_hz(self) -> float:
-        """Mean frequency."""
-
-    @property
-    def frequency_uncertainty_hz(self) -> float:
-        """Standard uncertainty of the frequency."""
+class PlayedNote(Heard, Protocol):
+    """What ticking needs of a heard note: its pitch, as the bench does, and when it sounds."""
 
     @property
     def onset_s(self) -> float:

@@ -113,7 +113,13 @@ def theme(request: Request) -> Theme:
 
 @contextmanager
 def called(path: Path, name: str) -> Iterator[None]:
-    """Let messages speak of a file by the name it was sent under, not by where it lies here."""
+    """Let messages speak of a file by the name it was sent under, not by where it lies here.
+
+    Raises
+    ------
+    FluewrightError
+        What is raised inside, of its own kind, with the other name.
+    """
     try:
         yield
     except FluewrightError as error:

@@ -110,7 +110,7 @@ def _verdict_data(ticking: Ticking, verdict: Verdict) -> dict[str, Any]:
 
 def _chart(ticking: Ticking, verdict: Verdict | None, ticked: Ticked, theme: Theme) -> str:
     sitting = ticking.sitting
-    last = verdict.plan[-1] if verdict is not None and verdict.plan else None
+    last = None if verdict is None else verdict.last
     # After a cut nothing is measured until it is played: what stands there is the forecast of what was cut.
     kind: MarkKind = "measured" if sitting.played_as_it_is else "predicted"
     marks = []

@@ -60,7 +60,13 @@ class Journal:
                 self._notes.append(TickedNote(**json.loads(line)))
 
     def add(self, note: TickedNote) -> None:
-        """Keep a note; it is on disk when this returns."""
+        """Keep a note; it is on disk when this returns.
+
+        Raises
+        ------
+        InputError
+            The file cannot be written.
+        """
         self.notes()
         line = json.dumps(asdict(note)).encode() + b"\n"
         private_folder(self.path.parent)

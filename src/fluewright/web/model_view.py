@@ -158,8 +158,7 @@ def sound_wav(made: Model, what: str, note: str) -> bytes:
     from fluewright.acoustics.synthesis import note_gesture, scale_gesture, scale_rows, sound_of, swell_gesture
 
     blown = _blown(made)
-    if blown.reasons:
-        raise InputError("; ".join(blown.reasons))
+    blown.check_sounds()
     names = [n.note for n in blown.notes]
     if what == "scale":
         gesture = scale_gesture(blown, scale_rows(blown), seconds=0.5)

@@ -35,6 +35,7 @@ from fluewright.web.answers import (
 from fluewright.web.app_state import AppState
 from fluewright.web.bench_room import BenchRoom
 from fluewright.web.live import bench_socket
+from fluewright.web.pages import Pages
 
 __all__ = ["SOUND_KINDS", "routes"]
 
@@ -57,11 +58,8 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     ]
 
 
-class _BenchPages:
+class _BenchPages(Pages):
     """The handlers; each gives the work to a thread."""
-
-    def __init__(self, state: AppState, page: Page) -> None:
-        self.state, self.page = state, page
 
     async def _room(self, serial: str) -> BenchRoom:
         return await asyncio.to_thread(self.state.room, serial)

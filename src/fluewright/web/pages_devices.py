@@ -7,6 +7,7 @@ from starlette.routing import BaseRoute, Route
 from fluewright.web.answers import Page, body, plain
 from fluewright.web.app_state import AppState
 from fluewright.web.guard import SESSION_COOKIE, THIS_COMPUTER
+from fluewright.web.pages import Pages
 from fluewright.web.pairing import SESSION_SECONDS
 
 __all__ = ["routes"]
@@ -18,11 +19,8 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     return [Route("/pair", pages.pair_page, methods=["GET"]), Route("/pair", plain(pages.pair), methods=["POST"])]
 
 
-class _DevicePages:
+class _DevicePages(Pages):
     """The handlers; each gives the work to a thread."""
-
-    def __init__(self, state: AppState, page: Page) -> None:
-        self.state, self.page = state, page
 
     async def pair_page(self, request: Request) -> Response:
         client = request.client.host if request.client else "?"

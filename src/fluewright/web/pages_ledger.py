@@ -22,6 +22,7 @@ from fluewright.shop.learning import ledger_scores
 from fluewright.shop.recordings import recording_path
 from fluewright.web.answers import Page, body, number, page_or_missing, plain, theme, words
 from fluewright.web.app_state import AppState
+from fluewright.web.pages import Pages
 
 __all__ = ["routes"]
 
@@ -42,11 +43,8 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     ]
 
 
-class _LedgerPages:
+class _LedgerPages(Pages):
     """The handlers; each gives the work to a thread."""
-
-    def __init__(self, state: AppState, page: Page) -> None:
-        self.state, self.page = state, page
 
     async def ledger(self, request: Request) -> Response:
         wanted = request.query_params.get("search", "")[:60].strip()

@@ -22,6 +22,7 @@ from fluewright.web import model_view
 from fluewright.web.answers import Page, body, page_or_missing, plain, sizes, theme, width_mm, words
 from fluewright.web.app_state import AppState
 from fluewright.web.comparison import compared
+from fluewright.web.pages import Pages
 from fluewright.web.section_view import section_view
 
 __all__ = ["routes"]
@@ -59,11 +60,8 @@ def _row(one: ListedModel) -> dict[str, object]:
     return {"name": one.name, "version": one.version, "words": words, "drawing": drawing, "fault": fault}
 
 
-class _ModelPages:
+class _ModelPages(Pages):
     """The handlers; each gives the work to a thread."""
-
-    def __init__(self, state: AppState, page: Page) -> None:
-        self.state, self.page = state, page
 
     async def models(self, request: Request) -> Response:
         listed = await asyncio.to_thread(list_models, self.state.ledger)

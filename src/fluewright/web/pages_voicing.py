@@ -2,6 +2,7 @@
 
 import asyncio
 import tempfile
+from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -15,6 +16,7 @@ from fluewright.instrument.files import model_text
 from fluewright.ledger import AdjustmentMade, HeadTrialLogged, open_ledger
 from fluewright.web.answers import Page, body, called, number, page_or_missing, plain, received, theme, width_mm, words
 from fluewright.web.app_state import AppState
+from fluewright.web.pages import Pages
 from fluewright.web.pages_bench import SOUND_KINDS
 from fluewright.web.section_view import section_view
 from fluewright.web.voicing_room import VoicingRoom
@@ -38,11 +40,8 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     ]
 
 
-class _VoicingPages:
+class _VoicingPages(Pages):
     """The handlers; each gives the work to a thread."""
-
-    def __init__(self, state: AppState, page: Page) -> None:
-        self.state, self.page = state, page
 
     async def _room(self, request: Request) -> VoicingRoom:
         return await asyncio.to_thread(self.state.head, request.path_params["serial"])
@@ -86,19 +85,20 @@ class _VoicingPages:
     async def take(self, request: Request) -> Response:
         room = await self._room(request)
         step = request.query_params.get("step", "")
-        with tempfile.TemporaryDirectory() as folder:
-            path, name = await received(request, Path(folder), SOUND_KINDS)
-            with called(path, name):
-                await asyncio.to_thread(room.take, step, path, name)
-        self.state.hall.tell(room.serial, {"changed": "head"})
-        return JSONResponse({"kept": name})
+        return await self._kept(request, room, SOUND_KINDS, partial(room.take, step))
 
     async def take_log(self, request: Request) -> Response:
         room = await self._room(request)
+        return await self._kept(request, room, (".csv",), room.take_log)
+
+    async def _kept(
+        self, request: Request, room: VoicingRoom, kinds: tuple[str, ...], keep: Callable[[Path, str], object]
+    ) -> Response:
+        """Let a room keep the file that is sent, and everybody in it look again."""
         with tempfile.TemporaryDirectory() as folder:
-            path, name = await received(request, Path(folder), (".csv",))
+            path, name = await received(request, Path(folder), kinds)
             with called(path, name):
-                await asyncio.to_thread(room.take_log, path, name)
+                await asyncio.to_thread(keep, path, name)
         self.state.hall.tell(room.serial, {"changed": "head"})
         return JSONResponse({"kept": name})
 

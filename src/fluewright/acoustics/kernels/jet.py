@@ -63,7 +63,7 @@ class WaveTable(NamedTuple):
 
 
 class MemoryFit(NamedTuple):
-    """Least-squares fit of a memory: places Omega and their weights, (n,); pseudo-inverse, (nodes, 2 n + ...).
+    """Least-squares fit of a memory: places Omega, their weights, shape (n,); pseudo-inverse, shape (2 n + 1, nodes).
 
     The last row of the fit's right side is the sum of all weights of the memory.
     """

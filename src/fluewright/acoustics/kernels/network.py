@@ -53,6 +53,14 @@ from fluewright.acoustics.kernels.solution import EXACT, TIGHT, evaluate
 __all__ = ["curve", "field", "mouths", "solve"]
 
 
+@part
+def _begin(given):
+    """Return (nodes, plan, desk) of a model: what every solution of it begins with."""
+    nodes = lay_out(given)
+    plan = make_plan(given, nodes, constants_of_holes(given, nodes))
+    return nodes, plan, make_desk(plan)
+
+
 @maker
 def solve(given, modes, guesses, states, omegas, slopes, resistances, grads):
     """Solve every (fingering, mode) row; NaN where a row has no root.
@@ -61,9 +69,7 @@ def solve(given, modes, guesses, states, omegas, slopes, resistances, grads):
     Fills omegas, slopes dX/domega and resistances, (rows,), and, when it has rows, grads (rows, sizes): relative change
     of omega by every size.
     """
-    nodes = lay_out(given)
-    plan = make_plan(given, nodes, constants_of_holes(given, nodes))
-    desk = make_desk(plan)
+    nodes, plan, desk = _begin(given)
     sources = np.empty((grads.shape[0], desk.openings.size), np.complex128)
     for i in range(modes.size):
         silence(desk)
@@ -102,9 +108,7 @@ def curve(given, states, omegas, loop, slope, window, angle):
 
     states: of the holes, shape (holes,); all others (omegas,). Coupling between the openings is in `loop`.
     """
-    nodes = lay_out(given)
-    plan = make_plan(given, nodes, constants_of_holes(given, nodes))
-    desk = make_desk(plan)
+    _, plan, desk = _begin(given)
     for i in range(omegas.size):
         silence(desk)
         loop[i], slope[i], window[i] = evaluate(omegas[i], 1.0, TIGHT, states, plan, desk)
@@ -118,9 +122,7 @@ def mouths(given, states, omegas, flows, places):
     states: (rows, holes); omegas: (rows,); flows: (rows, openings), openings being the holes in their order (closed
     ones 0), foot, window (-1: what flows in does not flow out); places: their x, (openings,).
     """
-    nodes = lay_out(given)
-    plan = make_plan(given, nodes, constants_of_holes(given, nodes))
-    desk = make_desk(plan)
+    _, plan, desk = _begin(given)
     for j in range(places.size):
         places[j] = plan.openings.places[j].x
     for i in range(omegas.size):
@@ -136,8 +138,6 @@ def field(given, states, omega, x, head_side, p, u):
 
     states: of the holes, shape (holes,); all other arrays (places,).
     """
-    nodes = lay_out(given)
-    plan = make_plan(given, nodes, constants_of_holes(given, nodes))
-    desk = make_desk(plan)
+    nodes, plan, desk = _begin(given)
     evaluate(omega, 1.0, EXACT, states, plan, desk)
     put_field(x, head_side, omega, nodes, plan, desk, p, u)

@@ -47,9 +47,9 @@ class Score(NamedTuple):
 
 
 class Played(NamedTuple):
-    """What comes of it: flow, m/s at the window, and sounding, the same as it counts outside, one a step.
+    """What comes of it: flow, m/s at the window, and sounding, the same as it counts outside, shape (steps,).
 
-    deflection: of the jet at the edge, m, at the end of every block.
+    deflection: of the jet at the edge, m, at the end of every block, shape (blocks,).
     """
 
     flow: FloatArray

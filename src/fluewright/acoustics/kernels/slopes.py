@@ -42,8 +42,8 @@ class Frame(NamedTuple):
 class Gathered(NamedTuple):
     """Slopes of the loop's reactance.
 
-    sizes: by the sizes, parts of one gradient; nodes: by place and radius of every node; openings: by those of every
-    opening; lines: slopes of the lines; records as above.
+    sizes: by the sizes, parts of one gradient; records as above: nodes, shape (nodes,): by place and radius of each;
+    openings, shape (openings,): by those of each; lines, shape (lines,): slopes of the lines.
     """
 
     sizes: Sizes

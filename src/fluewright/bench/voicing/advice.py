@@ -20,7 +20,7 @@ from fluewright.bench.voicing.learned import Learned, LearnedEffect
 from fluewright.bench.voicing.quantities import QUANTITIES, in_percent
 from fluewright.bench.voicing.reference import curve_along
 from fluewright.bench.voicing.symptoms import SymptomFound
-from fluewright.bench.voicing.trial import HeadTrial, Shift, shifts
+from fluewright.bench.voicing.trial import HeadTrial, ReadingChange, Shift, shifts
 from fluewright.errors import InputError
 from fluewright.grades import Grade
 from fluewright.instrument.model import Model
@@ -159,20 +159,10 @@ def adjustment_axes(model: Model) -> dict[str, tuple[Mapping[str, float], float]
 
 
 @dataclass(frozen=True)
-class ReadingForecast:
-    """What an adjustment will do to one reading: change and its sigma, in the unit or in per cent."""
+class ReadingForecast(ReadingChange):
+    """What an adjustment will do to one reading, and what that is known from."""
 
-    note: str
-    register: int
-    quantity: str
-    change: float
-    sigma: float
     evidence: Grade
-
-    @property
-    def unit(self) -> str:
-        """Return the unit of the change."""
-        return QUANTITIES[self.quantity].unit_of_change
 
     def to_plain(self) -> dict[str, Any]:
         """Return plain JSON values."""

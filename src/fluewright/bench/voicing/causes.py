@@ -200,13 +200,16 @@ class CauseFound:
 
 @dataclass(frozen=True, eq=False)
 class Diagnosis:
-    """All candidates, likeliest first; `faultless` is the probability that the head is within tolerance."""
+    """All candidates, likeliest first; `faultless` is the probability that the head is within tolerance.
+
+    `weights` has (sizes, posterior weight of each) by axis, both of shape (sizes,).
+    """
 
     causes: tuple[CauseFound, ...]
     faultless: float
     expected: Expected
     evaluations: Evaluations
-    weights: Mapping[str, tuple[FloatArray, FloatArray]]  # axis -> (sizes, posterior weight of each)
+    weights: Mapping[str, tuple[FloatArray, FloatArray]]
     warnings: tuple[str, ...] = ()
 
     @property

@@ -312,7 +312,7 @@ class Evaluations:
     nuisances : tuple of (Nuisance, HeadPoint)
         Evaluated at one sigma.
     axes : mapping of str to (sizes, points)
-        By name, sizes rising from 0 and the evaluation at each.
+        By name, sizes rising from 0, shape (sizes,), and the evaluation at each.
     """
 
     model: Model

@@ -64,12 +64,12 @@ class Expected:
     _curves: dict[str, tuple[list[PchipInterpolator | None], FloatArray]] = field(default_factory=dict)
 
     def pick(self, point: HeadPoint) -> FloatArray:
-        """Return an evaluation's values of the quantities that were read."""
+        """Return an evaluation's values of the quantities that were read, shape (n,), in the order of `keys`."""
         return point.at(self.ratios).ravel()[self._taken]
 
     @property
     def off(self) -> FloatArray:
-        """Return how far the reading is from what is expected, in sigmas of their difference."""
+        """Return how far the reading is from what is expected, in sigmas of their difference, shape (n,)."""
         return np.asarray((self.read - self.mean) / np.sqrt(np.diag(self.covariance)))
 
 

@@ -13,7 +13,7 @@ from fluewright.bench.voicing.quantities import QUANTITIES
 from fluewright.errors import InputError
 
 __all__ = [
-    "TRIAL_FORMAT", "HeadTrial", "NoteTrial", "Reading", "Shift", "shifts", "trial_from_plain",
+    "TRIAL_FORMAT", "HeadTrial", "NoteTrial", "Reading", "ReadingChange", "Shift", "shifts", "trial_from_plain",
 ]  # fmt: skip
 
 TRIAL_FORMAT = "fluewright-head-trial/1"
@@ -190,8 +190,8 @@ def merged(parts: Iterable[NoteTrial]) -> tuple[NoteTrial, ...]:
 
 
 @dataclass(frozen=True)
-class Shift:
-    """How one quantity of one note moved from one trial to the next.
+class ReadingChange:
+    """How far one quantity of one note moves.
 
     `change` is in the unit, or in per cent where the quantity is compared as a ratio; `sigma` its uncertainty.
     """
@@ -199,8 +199,6 @@ class Shift:
     note: str
     register: int
     quantity: str
-    before: float
-    after: float
     change: float
     sigma: float
 
@@ -208,6 +206,14 @@ class Shift:
     def unit(self) -> str:
         """Return the unit of the change."""
         return QUANTITIES[self.quantity].unit_of_change
+
+
+@dataclass(frozen=True)
+class Shift(ReadingChange):
+    """How one quantity of one note moved from the trial before to the one after."""
+
+    before: float
+    after: float
 
 
 def shifts(before: HeadTrial, after: HeadTrial) -> tuple[Shift, ...]:
@@ -223,5 +229,5 @@ def shifts(before: HeadTrial, after: HeadTrial) -> tuple[Shift, ...]:
                 sigma = 100.0 * math.hypot(reading.sigma / reading.value, old.sigma / old.value)
             else:
                 change, sigma = reading.value - old.value, math.hypot(reading.sigma, old.sigma)
-            found.append(Shift(note.note, note.register, key, old.value, reading.value, change, sigma))
+            found.append(Shift(note.note, note.register, key, change, sigma, old.value, reading.value))
     return tuple(found)

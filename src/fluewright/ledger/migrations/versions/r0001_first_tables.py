@@ -230,4 +230,11 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
+    """Refuse to go back.
+
+    Raises
+    ------
+    NotImplementedError
+        Always.
+    """
     raise NotImplementedError("A ledger is never taken back to before its first tables: restore a backup.")

@@ -119,4 +119,11 @@ def upgrade() -> None:
 
 
 def downgrade() -> None:
+    """Refuse to go back.
+
+    Raises
+    ------
+    NotImplementedError
+        Always.
+    """
     raise NotImplementedError("A ledger is never taken back to before its head trials: restore a backup.")
