@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from attack.registry import Effort, Result, find_parts, run_part
+from fluewright.plain_text import one_line
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -37,6 +38,9 @@ def main(arguments: list[str] | None = None) -> int:
     bad = [result for result in results if result.bad]
     for result in bad:
         print(f"bad: {again} {result.name}")
+    if not results:
+        print("there are no parts")
+        return 1
     if not bad:
         print(f"nothing bad found (seed {effort.seed})")
     return 1 if bad else 0
@@ -49,8 +53,8 @@ def _print_table(results: list[Result]) -> None:
             seconds = f"{result.seconds:.0f}" if row == 0 else ""
             name = result.name if row == 0 else ""
             cells = (name, finding.what, str(finding.count), str(finding.bad), seconds, finding.note)
-            # Notes may quote hostile input: it is shown escaped and never read as markup.
-            table.add_row(*(Text(cell.encode("unicode_escape").decode("ascii")) for cell in cells))
+            # Notes may quote hostile input: it is shown harmless and never read as markup.
+            table.add_row(*(Text(one_line(cell, 400)) for cell in cells))
     Console(width=None if sys.stdout.isatty() else 160).print(table)
 
 

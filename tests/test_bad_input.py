@@ -85,7 +85,7 @@ MODELS = {
     "unknown_key": (GOOD.replace("material =", "materiel ="), ("model.materiel", "did you mean material")),
     "negative_length": (
         with_value("window_length_mm", -4.5),
-        ("head.window_length_mm", "-4.5", "more than 0"),
+        ("head.window_length_mm", "-4.5", "not be less than 0.001"),
     ),
     "overlap": (with_value("position_mm", float(FIRST_HOLE_MM) + 1.0, hole="2"), ("holes.2", "overlaps holes.1")),
     "beyond_foot": (with_value("position_mm", 2.0 * FOOT_MM, hole="6"), ("holes.6", f"{2.0 * FOOT_MM}", "foot end")),
@@ -169,7 +169,7 @@ def test_huge_and_foreign_model_files_are_refused(refused, tmp_path):
         stream.truncate(1 << 30)
     latin.write_bytes(GOOD.replace("plum", "pl\xfcm").encode("latin-1"))
     zero.write_bytes(b"\0" * 100)
-    assert "1 MiB" in refused("check", huge)
+    assert "256 KiB" in refused("check", huge)
     assert "UTF-8" in refused("check", latin)
     assert "TOML" in refused("check", zero)
 

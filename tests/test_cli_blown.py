@@ -1,11 +1,13 @@
 """Breath, voicing and sound from the command line, and what listening says of that sound."""
 
 import json
+import re
 import sys
 
 import pytest
 
 from fluewright.cli import main
+from fluewright.instrument.starting import starting_models
 
 
 @pytest.fixture
@@ -157,3 +159,18 @@ def test_heads_that_cannot_sound_say_why(say, tmp_path, sizes, told):
         assert code == 2
         assert "will not sound" in err
         assert told in err
+
+
+def test_a_windway_that_lets_no_breath_through_is_told_in_json(monkeypatch, capsys, tmp_path):
+    """No flow is known of a slit 3 micrometres wide: the JSON says null, and is not left out for a NaN."""
+    text = starting_models()["c5-taper"].read_text(encoding="utf-8")
+    slit = re.sub(r"(?m)^width_mm = .*$", "width_mm = 0.003", text, count=1)
+    assert slit != text
+    path = tmp_path / "slit.toml"
+    path.write_text(slit, encoding="utf-8")
+    monkeypatch.setattr(sys, "argv", ["fluewright", "blow", str(path), "--json", "--no-jumps"])
+    with pytest.raises(SystemExit) as ended:
+        main()
+    assert not ended.value.code
+    notes = json.loads(capsys.readouterr().out)["notes"]
+    assert {note["flow_l_per_min"] for note in notes} == {None}

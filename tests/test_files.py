@@ -1,9 +1,18 @@
+import os
 from pathlib import Path
 
 import pytest
 
 from fluewright.errors import InputError
-from fluewright.files import append_synced, narrowed, part_file, private_folder, write_whole
+from fluewright.files import (
+    append_synced,
+    named_after,
+    narrowed,
+    part_file,
+    private_folder,
+    read_text,
+    write_whole,
+)
 
 
 def test_text_is_written_with_line_feeds_and_nothing_else_is_left(tmp_path: Path) -> None:
@@ -85,3 +94,53 @@ def test_a_part_of_a_file_is_never_left(tmp_path: Path) -> None:
         part.write_text("new")
     assert (target.read_text(), target.stat().st_mode & 0o777) == ("new", 0o600)
     assert [one.name for one in tmp_path.iterdir()] == ["a.wav"]
+
+
+def test_a_pipe_or_device_is_not_replaced_by_a_file(tmp_path):
+    """The superuser's `--out /dev/null` replaced the device for everybody."""
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    with pytest.raises(InputError, match=r"pipe: is not a plain file; name another"):
+        write_whole(pipe, "text")
+    assert pipe.is_fifo()
+    assert list(tmp_path.iterdir()) == [pipe]
+
+
+def test_small_texts_are_read_and_all_else_is_refused_by_name(tmp_path):
+    good, large, latin = tmp_path / "good.txt", tmp_path / "large.txt", tmp_path / "latin.txt"
+    good.write_bytes(b"\xef\xbb\xbfgr\xc3\xbcn\r\n")
+    assert read_text(good, "a list", most_bytes=1024) == "grün\r\n"
+    with large.open("wb") as stream:
+        stream.truncate(1 << 40)  # a terabyte, sparse
+    latin.write_bytes(b"line\ngr\xfcn\n")
+    for path, says in (
+        (large, "is 1073741824 KiB large, above the 1 KiB that a list may have; name a list"),
+        (latin, r"is not UTF-8 text \(line 2\); save it as UTF-8"),
+        (tmp_path, "is a folder; name a list in it"),
+        (tmp_path / "none", "there is no such file; check the name"),
+        (tmp_path / ("x" * 400), r"cannot be read \(File name too long\)"),
+        (Path("a\0b"), "cannot be read"),
+        (Path("/dev/zero"), "is not a plain file; name a list"),
+    ):
+        with pytest.raises(InputError, match=says):
+            read_text(path, "a list", most_bytes=1024)
+
+
+@pytest.mark.parametrize(
+    ("text", "name"),
+    [
+        ("D5 whistle (plum) #3", "D5 whistle (plum) #3"),
+        ("../../etc/x", "_.._etc_x"),
+        ("/root", "_root"),
+        ("..", "unnamed"),
+        (".hidden", "hidden"),
+        ("-o", "o"),
+        ('a\\b:c*?"<>|\x1b\n', "a_b_c________"),
+        ("größe 笛", "größe 笛"),
+        ("x" * 300, "x" * 80),
+        ("", "unnamed"),
+    ],
+)
+def test_a_file_named_after_a_text_stays_in_its_folder(text, name):
+    assert named_after(text) == name
+    assert Path(name).name == name

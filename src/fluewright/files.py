@@ -1,10 +1,11 @@
-"""The one way to write a file: whole, or not at all; and what only its owner may read.
+"""The one way to write a file, whole or not at all, to read a small one that anybody may have written, and to keep one.
 
 What the program keeps for itself (ledger, recordings, drafts) only its owner may read, and it is never written through
 a symbolic link: whoever may write in a folder could lay one there that leads elsewhere.
 """
 
 import os
+import re
 import stat
 import tempfile
 from collections.abc import Iterator
@@ -13,9 +14,27 @@ from pathlib import Path
 
 from fluewright.errors import InputError
 
-__all__ = ["append_synced", "narrowed", "part_file", "private_folder", "refuse_link", "sync_folder", "write_whole"]
+__all__ = [
+    "append_synced", "is_there", "named_after", "narrowed", "part_file", "private_folder", "read_text", "refuse_link",
+    "sync_folder", "write_whole",
+]  # fmt: skip
 
 PRIVATE_FILE, PRIVATE_FOLDER = 0o600, 0o700
+
+_NOT_IN_NAMES = re.compile(r"[^\w #()+.-]")
+
+
+def is_there(path: Path) -> bool:
+    """Return whether there is something at a path; a name that no system takes, or that nobody may look at, is not."""
+    try:
+        return path.exists()
+    except OSError:
+        return False
+
+
+def named_after(text: str) -> str:
+    """Return a name for a file after a text that anybody may have written: no folder in it, never hidden."""
+    return _NOT_IN_NAMES.sub("_", text).strip(" .-")[:80] or "unnamed"
 
 
 def write_whole(path: Path | str, content: str | bytes, *, mode: int = 0o644, synced: bool = False) -> Path:
@@ -30,7 +49,7 @@ def write_whole(path: Path | str, content: str | bytes, *, mode: int = 0o644, sy
     mode : int
         Who may read and write the file.
     synced : bool
-        Whether it is on the disk, name and all, when this returns, so that no power cut takes it.
+        Whether its name is on the disk too when this returns, so that no power cut takes it.
 
     Returns
     -------
@@ -48,13 +67,15 @@ def write_whole(path: Path | str, content: str | bytes, *, mode: int = 0o644, sy
     try:
         if target.is_dir():
             raise InputError(f"{target}: is a folder; name a file in it")
+        if target.exists() and not target.is_file():
+            # A pipe or a device would be replaced by the file.
+            raise InputError(f"{target}: is not a plain file; name another")
         handle, name = tempfile.mkstemp(prefix=f".{target.name[:40]}.", suffix=".part", dir=target.parent)
         temporary = Path(name)
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
-            if synced:
-                stream.flush()
-                os.fsync(stream.fileno())
+            stream.flush()
+            os.fsync(stream.fileno())  # or a power cut could leave an empty file under the name
         temporary.chmod(mode)
         temporary.replace(target)
         if synced:
@@ -68,6 +89,52 @@ def write_whole(path: Path | str, content: str | bytes, *, mode: int = 0o644, sy
         if temporary is not None:
             temporary.unlink(missing_ok=True)
     return target
+
+
+def read_text(path: Path | str, what: str, *, most_bytes: int) -> str:
+    """Return the text of a file; a folder, a pipe or a device is refused, and one that is larger than such files are.
+
+    Parameters
+    ----------
+    path : Path or str
+        A plain file in UTF-8, with or without a byte order mark.
+    what : str
+        What it should be, with its article: ``a model file``.
+    most_bytes : int
+        How large such a file may be.
+
+    Raises
+    ------
+    InputError
+        It is no such file; the path stands in the message.
+    """
+    path = Path(path)
+    try:
+        # What path.exists() takes for missing may be a name that is too long or holds a zero.
+        kind = path.stat().st_mode
+        if stat.S_ISDIR(kind):
+            raise InputError(f"{path}: is a folder; name {what} in it")
+        if not stat.S_ISREG(kind):
+            raise InputError(f"{path}: is not a plain file; name {what}")
+        with path.open("rb") as stream:
+            raw = stream.read(most_bytes + 1)
+        if len(raw) > most_bytes:
+            raise InputError(
+                f"{path}: is {max(path.stat().st_size, len(raw)) / 1024:.0f} KiB large, above the "
+                f"{most_bytes // 1024} KiB that {what} may have; name {what}"
+            )
+    except FileNotFoundError as error:
+        raise InputError(f"{path}: there is no such file; check the name") from error
+    except (OSError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+        raise InputError(f"{path}: cannot be read ({reason}); check the name and the rights to read it") from None
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw[: error.start].count(b"\n") + 1
+        raise InputError(f"{path}: is not UTF-8 text (line {line}); save it as UTF-8") from None
 
 
 @contextmanager

@@ -22,7 +22,7 @@ def test_cutoff_of_a_starting_model_is_within_the_usual_range():
     assert 1000 < lattice_cutoff_hz(build_network(load("d5-cylinder"))) < 3500
 
 
-@pytest.mark.parametrize("bad", [[0.0], [-5.0], [float("nan")], [], [30000.0]])
+@pytest.mark.parametrize("bad", [[0.0], [5e-324], [0.99], [-5.0], [float("nan")], [], [30000.0]])
 def test_impossible_frequencies_are_refused(bad):
     with pytest.raises(InputError, match="impedance"):
         impedance_curve(build_network(load("d5-cylinder")), 0, np.array(bad))

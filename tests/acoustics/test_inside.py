@@ -119,6 +119,7 @@ def test_lossless_wave_has_pressure_and_flow_in_quadrature():
     [
         (99, 500.0, 10), (-1, 500.0, 10), (0, 0.0, 10), (0, float("nan"), 10), (0, 30000.0, 10), (0, 500.0, 1),
         (0, 500.0, [-1.0]), (0, 500.0, [9.0]), (0, 500.0, []), (0, 500.0, [float("nan")]),
+        (0, 5e-324, 10), (0, 0.99, 10),
     ],
 )  # fmt: skip
 def test_impossible_questions_are_refused(ask):

@@ -39,7 +39,7 @@ def test_a_model_is_changed_as_a_copy_and_saved(model, tmp_path):
     [
         ({"length_mm": 100.0}, "beyond the foot end"),
         ({"hole.1": 3.0}, "no such size"),
-        ({"holes.1.diameter_mm": 0.0}, "must be more than 0"),
+        ({"holes.1.diameter_mm": 0.0}, "must not be less than 0.001"),
     ],
 )
 def test_a_change_that_makes_no_instrument(model, sizes, says):

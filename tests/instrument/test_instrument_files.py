@@ -1,5 +1,6 @@
 import json
 import os
+import re
 import stat
 import tomllib
 from pathlib import Path
@@ -10,7 +11,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-import fluewright.instrument.files as files_module
 from fluewright.errors import ModelError
 from fluewright.instrument.files import (
     model_from_text,
@@ -122,7 +122,7 @@ def test_a_huge_file_is_refused_unread(tmp_path: Path, monkeypatch: pytest.Monke
         raise AssertionError("the file was read")
 
     monkeypatch.setattr(Path, "read_bytes", refuse)
-    with pytest.raises(ModelError, match=r"is 1024\.0 MiB large, above the 1 MiB"):
+    with pytest.raises(ModelError, match=r"is 1048576 KiB large, above the 256 KiB"):
         read_model(huge)
 
 
@@ -131,8 +131,8 @@ def test_a_huge_file_is_refused_unread(tmp_path: Path, monkeypatch: pytest.Monke
     [
         (b"a = \n", "is not valid TOML: .*line 1, column 5"),
         (b"\xff\xfe\x00", "is not UTF-8 text"),
-        (b"a = " + b"[" * 100_000, "is not valid TOML: .*"),
-        (b"a = " + b"9" * 10_000, "is not valid TOML: .*"),
+        (b"a = " + b"[" * 100_000, "line 1 has 100004 letters, above the 65536"),
+        (b"a = " + b"9" * 10_000, r"line 1: 999.* has 10000 letters or digits, above the 100 .*; shorten it"),
         (b"", "there is no format"),
         (b"RIFF\x00\x00WAVE", "is not valid TOML"),
     ],
@@ -156,7 +156,7 @@ def test_what_is_no_model_text(tmp_path: Path, raw: bytes, message: str) -> None
         (
             "window_length_mm = 4.5",
             "window_length_mm = -4.5",
-            "head.window_length_mm is -4.5, but must be more than 0",
+            "head.window_length_mm is -4.5, but must not be less than 0.001",
         ),
         (
             "window_length_mm = 4.5",
@@ -215,7 +215,7 @@ def test_a_fault_in_a_file_is_named_with_its_mend(old: str, new: str, message: s
             "fingerings.register_1.D5.2 is 4, not a text; put it in quotes",
         ),
         ("[[-28.0, 12.7]", "[[-28.0, 12.7, 3]", "bore.stations_mm.1 has 3 entries; give at most 2"),
-        ("[[-28.0, 12.7]", "[[-28.0, -2]", "bore.stations_mm.1.2 is -2, but must be more than 0; enlarge it"),
+        ("[[-28.0, 12.7]", "[[-28.0, -2]", "bore.stations_mm.1.2 is -2, but must not be less than 0.001; enlarge it"),
         ("[[-28.0, 12.7]", "[3", "bore.stations_mm.1 is 3, not a list; put the values in [ ]"),
     ],
 )
@@ -308,8 +308,8 @@ def test_a_failed_write_leaves_the_present_file(tmp_path: Path, monkeypatch: pyt
     def fail(handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(files_module.os, "fsync", fail)
-    with pytest.raises(ModelError, match=r"cannot be written .No space left on device.; check that the folder"):
+    monkeypatch.setattr(os, "fsync", fail)
+    with pytest.raises(ModelError, match=r"cannot be written .No space left on device.; choose a folder"):
         write_model(model, path)
     assert path.read_text(encoding="utf-8") == _text()
     assert [entry.name for entry in tmp_path.iterdir()] == ["kept.toml"]
@@ -329,8 +329,53 @@ def test_places_that_cannot_be_written_or_followed(tmp_path: Path) -> None:
         write_model(model, tmp_path)
     with pytest.raises(ModelError, match="cannot be written"):
         write_model(model, tmp_path / "none" / "model.toml")
-    with pytest.raises(ModelError, match="no such file to take comments"):
+    with pytest.raises(ModelError, match="no such file"):
         write_model(model, tmp_path / "a.toml", like=tmp_path / "b.toml")
     (tmp_path / "c.toml").write_text("= =")
     with pytest.raises(ModelError, match="is not valid TOML"):
         write_model(model, tmp_path / "c.toml")
+
+
+@pytest.mark.parametrize("tiny", ["5e-324", "1e-308", "1e-160", "1e-7"])
+@pytest.mark.parametrize("key", ["outer_round_mm", "inner_chamfer_mm", "all_round_mm", "upstream_mm", "downstream_mm"])
+def test_a_length_below_a_nanometre_is_none(key: str, tiny: str) -> None:
+    """Its square vanished in a float, and every note became NaN."""
+    text = model_text(load("d5-cylinder"))
+    with_none, with_tiny = (re.sub(rf"(?m)^{key} = .*$", f"{key} = {value}", text) for value in ("0.0", tiny))
+    assert with_tiny != with_none
+    assert model_from_text(with_tiny) == model_from_text(with_none)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "least"),
+    [
+        ("diameter_mm", "1e-09", "0.001"),
+        ("diameter_mm", "5e-324", "0.001"),
+        ("exit_height_mm", "5e-324", "0.001"),
+        ("ramp_angle_deg", "5e-324", "0.1"),
+        ("tolerance_cents", "5e-324", "0.01"),
+    ],
+)
+def test_a_size_that_no_tool_makes_is_refused(key: str, value: str, least: str) -> None:
+    text = re.sub(rf"(?m)^{key} = .*$", f"{key} = {value}", model_text(load("d5-cylinder")), count=1)
+    with pytest.raises(ModelError, match=rf"{key} is {value}, but must not be less than {least}; enlarge it"):
+        model_from_text(text)
+
+
+@pytest.mark.parametrize("key", ["name", "description", "material", "lineage"])
+@pytest.mark.parametrize("sign", ["\\u001b", "\\u009b", "\\u007f", "\\u202e", "\\u0000"])
+def test_a_text_that_a_terminal_would_obey_is_refused(key: str, sign: str) -> None:
+    text = model_text(load("d5-cylinder"))
+    hostile = re.sub(rf'(?m)^{key} = ".*$', lambda _: f'{key} = "x{sign}y"', text, count=1)
+    assert hostile != text
+    with pytest.raises(ModelError, match=rf"model.{key}: .*would obey.*; take it out") as refused:
+        model_from_text(hostile)
+    assert str(refused.value).isprintable()
+
+
+def test_of_very_many_faults_the_first_are_told() -> None:
+    text = model_text(load("d5-cylinder")) + "\n".join(f"k{n} = 1" for n in range(9000))
+    with pytest.raises(ModelError) as refused:
+        model_from_text(text)
+    assert "more than 20 faults, among them" in str(refused.value)
+    assert str(refused.value).count("\n") == 20

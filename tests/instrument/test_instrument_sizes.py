@@ -142,7 +142,7 @@ def test_sizes_that_make_no_instrument_or_swap_holes_are_refused() -> None:
 def test_the_range_is_what_the_file_allows() -> None:
     offset, ramp = size_of(MODEL, "head.edge_offset_mm"), size_of(MODEL, "head.ramp_angle_deg")
     assert (offset.least, offset.most) == (-20.0, 20.0)
-    assert (ramp.least, ramp.most) == (0.0, 90.0)
+    assert (ramp.least, ramp.most) == (0.1, 90.0)
     assert size_of(MODEL, "holes.2.outer_round_mm").least == 0.0
 
 

@@ -172,3 +172,11 @@ def test_no_text_is_run_as_a_formula_in_a_spreadsheet(ledger: Ledger, piece: Ins
     lines = (tmp_path / "export" / "measurements.jsonl").read_text(encoding="utf-8").splitlines()
     assert json.loads(lines[0])["remarks"] == "=HYPERLINK(1)"
     assert {one.stat().st_mode & 0o777 for one in (tmp_path / "export").iterdir()} == {0o600}
+
+
+def test_a_link_in_a_circle_is_no_place_for_an_export(ledger: Ledger, tmp_path: Path) -> None:
+    loop = tmp_path / "loop"
+    loop.symlink_to("loop")
+    with pytest.raises(LedgerError, match="loop"):
+        export_ledger(ledger.path, loop)
+    assert loop.is_symlink()

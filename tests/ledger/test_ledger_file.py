@@ -13,6 +13,9 @@ from fluewright.ledger.schema import APPLICATION_ID, SCHEMA_REVISION
 
 def test_a_path_leads_to_a_file(path: Path, tmp_path: Path) -> None:
     assert existing_file(path) == path
+    (tmp_path / "loop").symlink_to("loop")
+    with pytest.raises(LedgerError, match="loop cannot be opened"):
+        plain_connection(tmp_path / "loop", mode="rwc")
     with pytest.raises(LedgerError, match="is a folder, not a ledger: name the file in it"):
         existing_file(tmp_path)
     with pytest.raises(LedgerError, match="There is no ledger at"):

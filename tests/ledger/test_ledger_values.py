@@ -145,7 +145,9 @@ def test_a_text_is_taken_up_to_its_length_without_the_space_around_it() -> None:
     assert field_of(values.checked_text, "reason", 3, says="is 3, not a text") == "reason"
 
 
-@pytest.mark.parametrize("character", [chr(code) for code in (0, 1, 0x0B, 0x0D, 0x1F, 0xD800, 0xDFFF)])
+@pytest.mark.parametrize(
+    "character", [chr(code) for code in (0, 1, 0x0B, 0x0D, 0x1F, 0x7F, 0x9B, 0x202E, 0x2066, 0xD800, 0xDFFF)]
+)
 def test_characters_that_cannot_be_shown_or_kept_are_refused(character: str) -> None:
     assert field_of(values.checked_text, "reason", f"a{character}b", says="unprintable") == "reason"
 

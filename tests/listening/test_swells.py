@@ -102,6 +102,8 @@ def test_logs_are_read_in_every_form(tmp_path):
     log = read_breath_log(path)
     assert np.allclose(np.diff(log.times_s)[2:], [0.984, 8.0])
     assert "ran back" in log.warnings[0]
+    path.write_text('"0.0","1"\n"0.5","100.5"\n')
+    assert read_breath_log(path).pressures_pa.tolist() == [1.0, 100.5]
     path.write_text("0,5;10\n1,5;20,5\n")
     assert read_breath_log(path).pressures_pa.tolist() == [10.0, 20.5]
     typed = typed_breath_log(["1=12mm", "2.5s=180", "0=1cm"])
@@ -109,8 +111,11 @@ def test_logs_are_read_in_every_form(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "time,pa\n", "0,1\n", "0,1\nfoo bar\n1,2", "0,1\n1,nan\n", "0,1\n1,1e9\n", "5,1\n4.5,2\n", "0,\n1,"]
-)
+    "text",
+    ["", "time,pa\n", "0,1\n", "0,1\nfoo bar\n1,2", "0,1\n1,nan\n", "0,1\n1,1e9\n", "5,1\n4.5,2\n", "0,\n1,",
+     "1" * 200_000 + ",2\n", "0,1e300\n1e300,2\n", "\x00,\x00\n", "0,1\n1e308,1\n-1e308,2\n"],
+    ids=lambda text: text[:20],
+)  # fmt: skip
 def test_bad_logs_are_refused_by_name(tmp_path, text):
     path = tmp_path / "log.csv"
     path.write_text(text)

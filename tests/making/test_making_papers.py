@@ -20,6 +20,7 @@ from fluewright.making import (
     write_sheet,
 )
 from fluewright.making.template import OVERLAP_MM, seam_angle_deg, unrolled_mm
+from fluewright.plain_text import has_controls
 
 SVG = "{http://www.w3.org/2000/svg}"
 TIME = 1_700_000_000
@@ -194,6 +195,14 @@ def test_hostile_names_print_literally(tmp_path: Path) -> None:
         flat = text.replace("\r", "").replace("\n", "").replace(" ", "")
         assert '#read("/etc/passwd")<script>"x"</script>$a$*b*@c\\u{41}' in flat
         assert "root:" not in flat
+
+
+def test_what_a_reader_of_the_text_would_obey_does_not_reach_the_page(tmp_path: Path) -> None:
+    texts = ["a\x1b[31mb", "c\x9bd", "e\u202ef", "g\x00h"]
+    path = certify(tmp_path / "a.pdf", whistle(), verdict=" ".join(texts), serial=texts[0])
+    text = "".join(text_of(path))
+    assert not has_controls(text.replace("\r\n", "\n"))
+    assert "a\ufffd[31mb" in text
 
 
 def test_long_words_stay_on_the_page(tmp_path: Path) -> None:

@@ -52,6 +52,7 @@ def test_any_text_prints_literally_and_leaves_the_drawing_well_formed(text: str)
 
 
 def test_markup_is_escaped() -> None:
+    assert clean_text("a\x1b[31m \x9b \u202e \u2066\r\n") == "a\ufffd[31m \ufffd \ufffd \ufffd  "
     assert clean_text("<a href=\"x\" b='y'>&\x00") == "&lt;a href=&quot;x&quot; b=&#39;y&#39;&gt;&amp;\ufffd"
 
 

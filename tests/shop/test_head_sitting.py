@@ -167,11 +167,23 @@ def test_steps_that_cannot_be_meant_are_refused(steps):
     assert caught.value.field == "steps"
 
 
-@pytest.mark.parametrize("text", ["", "[]", "{}", '{"notes": 3}', "\x00"])
+FORMAT = '"format": "fluewright-head-trial/1"'
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "", "[]", "{}", '{"notes": 3}', "\x00", "[" * 100_000, "9" * 10_000, f'{{{FORMAT}, "notes": [[1]]}}',
+        f'{{{FORMAT}, "notes": [{{"note": "D5", "register": 1, "readings": []}}]}}',
+        f'{{{FORMAT}, "notes": [{{"note": "D5", "register": 1e999, "readings": {{}}}}]}}',
+        f'{{{FORMAT}, "notes": [{{"note": "D5", "register": 1, "readings": {{"jump_pa": [1e999, 1]}}}}]}}',
+    ],
+    ids=lambda text: text[:80],
+)  # fmt: skip
 def test_a_file_that_is_no_trial_is_refused_by_its_name(tmp_path, text):
     path = tmp_path / "odd.json"
     path.write_text(text)
     with pytest.raises(InputError, match=r"odd\.json: is no head trial"):
         read_trial_file(path)
-    with pytest.raises(InputError, match=r"none\.json: is no head trial"):
+    with pytest.raises(InputError, match=r"none\.json: there is no such file"):
         read_trial_file(tmp_path / "none.json")

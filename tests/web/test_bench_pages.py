@@ -44,7 +44,7 @@ def test_a_recording_becomes_a_trial_and_a_plan(client, shop, recording):
     assert "makes this size smaller" in back.json()["fault"]
     smaller = client.post("/api/bench/D5-0001/cut", json={"key": "holes.6.diameter_mm", "after_mm": 4.5})
     assert "makes this size larger" in smaller.json()["fault"]
-    paper = client.get("/api/bench/D5-0001/certificate")
+    paper = client.post("/api/bench/D5-0001/certificate")
     assert paper.status_code == 400
     assert "cut since it was last played" in paper.json()["fault"]
     assert client.get("/ledger/D5-0001").text.count("<tr>") >= 4
@@ -155,11 +155,11 @@ def test_eight_devices_at_one_bench_see_every_note(client, recording):
 
 
 def test_a_certificate_needs_a_trial(client, recording):
-    early = client.get("/api/bench/D5-0001/certificate")
+    early = client.post("/api/bench/D5-0001/certificate")
     assert early.status_code == 400
     assert "play it first" in early.json()["fault"]
     client.post("/api/bench/D5-0001/recording", params={"name": "take.wav"}, content=recording().read_bytes())
-    assert client.get("/api/bench/D5-0001/certificate").content.startswith(b"%PDF")
+    assert client.post("/api/bench/D5-0001/certificate").content.startswith(b"%PDF")
 
 
 def test_notes_from_before_a_cut_are_no_trial_of_what_is_there_after_it(client, shop, recording):

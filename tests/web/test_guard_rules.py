@@ -5,7 +5,7 @@ from collections.abc import Iterable
 
 import pytest
 
-from fluewright.web import guard as guard_module
+from fluewright.web import rates
 from fluewright.web.guard import LARGEST_UPLOAD, Guard
 from fluewright.web.pairing import Pairing
 
@@ -98,7 +98,7 @@ def ask() -> Asked:
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     now_s = [5000.0]
-    monkeypatch.setattr(guard_module.time, "monotonic", lambda: now_s[0])
+    monkeypatch.setattr(rates.time, "monotonic", lambda: now_s[0])
     return now_s
 
 
@@ -135,6 +135,7 @@ def test_every_answer_carries_the_headers_that_shut_the_page_in(ask: Asked) -> N
         "cross-origin-opener-policy": "same-origin",
         "cross-origin-resource-policy": "same-origin",
         "permissions-policy": "microphone=(self), camera=(), geolocation=()",
+        "cache-control": "no-store",
     }
 
 
@@ -200,22 +201,89 @@ def test_a_socket_from_another_page_is_closed(ask: Asked, origin: str | None) ->
     assert ask.inner.scopes == []
 
 
-def test_the_reason_of_a_closed_socket_fits_its_frame(ask: Asked) -> None:
+@pytest.mark.parametrize(
+    "headers", [{"host": "evil.example", "origin": ORIGIN}, {"origin": "null"}, {"sec-fetch-site": "cross-site"}]
+)
+def test_the_reason_of_a_closed_socket_fits_its_frame(ask: Asked, headers: dict[str, str]) -> None:
     """A close frame holds 123 bytes of words at the most (RFC 6455, 5.5)."""
+    said = {"origin": ORIGIN} | headers
+    sent = ask(kind="websocket", method=None, headers=said, body=[{"type": "websocket.connect"}])
+    assert 20 < len(sent[0]["reason"].encode()) <= 120
 
-    def refuse(words: str) -> dict:
-        sent: list[dict] = []
 
-        async def receive() -> dict:
-            return {"type": "websocket.connect"}
+# --- what another site asks for
 
-        async def send(message: dict) -> None:
-            sent.append(message)
 
-        asyncio.run(ask.guard._refuse({"type": "websocket"}, receive, send, 401, words))
-        return sent[0]
+@pytest.mark.parametrize("site", ["cross-site", "same-site", "whatever"])
+@pytest.mark.parametrize(
+    ("path", "said"),
+    [
+        ("/api/ledger/trust", {"sec-fetch-mode": "navigate", "sec-fetch-dest": "document"}),
+        ("/static/look.css", {"sec-fetch-mode": "navigate", "sec-fetch-dest": "document"}),
+        ("/ledger", {"sec-fetch-mode": "no-cors", "sec-fetch-dest": "image"}),
+        ("/ledger", {"sec-fetch-mode": "navigate", "sec-fetch-dest": "iframe"}),
+        ("/ledger", {}),
+    ],
+)
+def test_another_site_gets_nothing_but_a_link_to_a_page(ask: Asked, site: str, path: str, said: dict[str, str]) -> None:
+    assert ask.status(path, headers={"sec-fetch-site": site} | said) == 403
+    assert ask.status(path, headers={"sec-fetch-site": "same-origin"} | said) == 200
 
-    assert len(refuse("w" * 500)["reason"]) == 120
+
+def test_a_page_that_a_link_of_another_site_leads_to_opens(ask: Asked) -> None:
+    link = {"sec-fetch-site": "cross-site", "sec-fetch-mode": "navigate", "sec-fetch-dest": "document"}
+    assert ask.status("/ledger", headers=link) == 200
+    assert ask.status("/ledger", headers={"sec-fetch-site": "none"}) == 200
+
+
+# --- what a browser keeps
+
+
+def test_nothing_personal_is_kept_and_scripts_are_asked_about_each_time(ask: Asked) -> None:
+    for path, kept in (("/ledger", b"no-store"), ("/api/bench", b"no-store"), ("/static/look.css", b"no-cache")):
+        assert dict(ask(path)[0]["headers"])[b"cache-control"] == kept
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"headers": {"host": "evil.example"}},
+        {"method": "POST"},
+        {"client": "192.0.2.50"},
+        {"path": "/api/bench", "client": "192.0.2.50"},
+        {"method": "POST", "headers": {"origin": ORIGIN, "content-length": str(2 * MIB)}},
+    ],
+)
+def test_a_refusal_carries_the_headers_of_a_page(ask: Asked, how: dict) -> None:
+    own = ask()[0]["headers"]
+    refused = ask(**how)[0]
+    assert refused["status"] >= 300
+    for name, value in own:
+        if name != b"x-own":
+            assert (name, value) in refused["headers"]
+
+
+# --- a device that is sent away
+
+
+def test_a_socket_ends_with_the_session_of_its_device(ask: Asked) -> None:
+    """It hears nothing more from the device, and tells it nothing more."""
+    headers = ask.paired() | {"origin": ORIGIN}
+
+    async def talk(scope, receive, send) -> None:
+        ask.inner.received.append(await receive())
+        await send({"type": "websocket.accept"})
+        await send({"type": "websocket.send", "text": "before"})
+        ask.pairing.end(1)
+        ask.inner.received.append(await receive())
+        await send({"type": "websocket.send", "text": "after"})
+
+    ask.guard.app = talk
+    body = [{"type": "websocket.connect"}, {"type": "websocket.receive", "bytes": b"sound"}]
+    sent = ask("/live/D5-0001", kind="websocket", method=None, client="192.0.2.50", headers=headers, body=body)
+    assert ask.inner.received == [body[0], {"type": "websocket.disconnect", "code": 1008}]
+    assert [m["type"] for m in sent] == ["websocket.accept", "websocket.send", "websocket.close"]
+    assert "after" not in str(sent)
 
 
 # --- which devices are known
@@ -313,6 +381,16 @@ def test_a_sender_that_hides_the_length_is_cut_off_past_the_limit(ask: Asked) ->
     assert ask.inner.received == [half, half, {"type": "http.disconnect"}]
 
 
+def test_a_reader_that_gave_up_is_answered_for(ask: Asked) -> None:
+    async def reads(scope, receive, send) -> None:
+        while (await receive())["type"] != "http.disconnect":
+            pass
+
+    ask.guard.app = reads
+    part = {"type": "http.request", "body": b"x" * MIB, "more_body": True}
+    assert ask("/api/bench", method="POST", headers={"origin": ORIGIN}, body=[part, part])[0]["status"] == 413
+
+
 def test_messages_that_carry_no_body_are_not_counted(ask: Asked) -> None:
     gone = {"type": "http.disconnect", "body": b"x" * (MIB + 1)}
     ask("/api/bench", method="POST", headers={"origin": ORIGIN}, body=[gone])
@@ -353,4 +431,4 @@ def test_a_device_that_tries_too_often_still_gets_its_share(ask: Asked, clock: l
 def test_what_is_remembered_of_devices_stays_small(ask: Asked, clock: list[float]) -> None:
     for number in range(3000):
         ask(client=f"2001:db8::{number:x}")
-    assert len(ask.guard._tokens) <= 1001
+    assert len(ask.guard._rates) <= 1000

@@ -51,7 +51,7 @@ def test_copies_are_made_and_how_far_behind_they_are_is_said(client, shop):
     assert backup_state(shop.ledger).behind == 0
     copy.write_bytes(b"no ledger any more")
     assert backup_state(shop.ledger).behind == backup_state(shop.ledger).events
-    sent = client.get("/api/ledger/copy")
+    sent = client.post("/api/ledger/copy")
     path = shop.folder.parent / "sent.ledger"
     path.write_bytes(sent.content)
     with open_ledger(path) as book:

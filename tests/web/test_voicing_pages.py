@@ -66,7 +66,7 @@ def test_a_trial_finds_the_fault_and_the_next_one_checks_the_forecast(client, sh
     assert log.status_code == 200, log.text
     client.post(f"{API}/settle", json={"checked": ["dirt", "leak", "fingering", "assembly"]})
     first = client.post(f"{API}/finish", json={}).json()["event"]
-    told = client.get(f"{API}/advice").json()
+    told = client.post(f"{API}/advice").json()
     assert told["causes"][0]["title"] == "window too short"
     assert told["causes"][0]["size"] == pytest.approx(0.45, abs=0.2)
     assert told["open_checks"] == []

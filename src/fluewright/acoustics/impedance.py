@@ -11,7 +11,10 @@ from fluewright.arrays import ComplexArray, FloatArray
 from fluewright.errors import InputError
 from fluewright.instrument.shape import bore_diameter_mm, wall_mm
 
-__all__ = ["ImpedanceCurve", "cutoff_of_row_hz", "impedance_curve", "lattice_cutoff_hz"]
+__all__ = ["HIGHEST_HZ", "LOWEST_HZ", "ImpedanceCurve", "cutoff_of_row_hz", "impedance_curve", "lattice_cutoff_hz"]
+
+LOWEST_HZ, HIGHEST_HZ = 1.0, 20_000.0
+"""Of what is asked for at one frequency; below, losses and radiation vanish in a float."""
 
 
 @dataclass(frozen=True)
@@ -35,16 +38,16 @@ def impedance_curve(network: Network, row: int, frequencies_hz: FloatArray) -> I
     row : int
         Index of the fingering.
     frequencies_hz : array, shape (n,)
-        Strictly positive.
+        1 Hz to 20 kHz.
 
     Raises
     ------
     InputError
-        A frequency is not positive or above 20 kHz, or there is no such fingering.
+        A frequency is below 1 Hz or above 20 kHz, or there is no such fingering.
     """
     f = np.asarray(frequencies_hz, dtype=float)
-    if f.ndim != 1 or f.size == 0 or not np.isfinite(f).all() or f.min() <= 0 or f.max() > 20000.0:
-        raise InputError("impedance: frequencies must be a list of numbers above 0 and at most 20000 Hz")
+    if f.ndim != 1 or f.size == 0 or not (f.min() >= LOWEST_HZ and f.max() <= HIGHEST_HZ):
+        raise InputError(f"impedance: frequencies must be a list of numbers from {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz")
     if not 0 <= row < len(network.fingerings):
         raise InputError(f"impedance: fingering {row} is asked for, the model has {len(network.fingerings)}")
     n = f.size

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from fluewright.acoustics.impedance import HIGHEST_HZ, LOWEST_HZ
 from fluewright.acoustics.kernels import network as kernel
 from fluewright.acoustics.kernels import offsets
 from fluewright.acoustics.kernels.nodes import HOLE_NODE, STATION, lay_out
@@ -48,7 +49,7 @@ def field_along_bore(
     fingering_index : int
         Row of the network's fingerings; see `with_fingering` for one that the model does not have.
     frequency_hz : float
-        Above 0, at most 20 kHz.
+        1 Hz to 20 kHz.
     points : int or sequence of float
         How many places, evenly spread from the block face to the foot, with every hole and every step of the bore
         twice (head side, then foot side, for flow or pressure jumps there); or the places themselves, m from the
@@ -78,8 +79,8 @@ def field_along_bore(
         raise InputError(
             f"inside: fingering {fingering_index} is asked for, the model has {len(network.fingerings)}, from 0"
         )
-    if not 0.0 < frequency_hz <= 20000.0:
-        raise InputError(f"inside: the frequency is {frequency_hz} Hz; it must be above 0 and at most 20000 Hz")
+    if not LOWEST_HZ <= frequency_hz <= HIGHEST_HZ:
+        raise InputError(f"inside: the frequency is {frequency_hz:g} Hz; it can be {LOWEST_HZ:g} to {HIGHEST_HZ:g} Hz")
     x, head_side = _places(network, points)
     p, u = np.empty(x.size, complex), np.empty(x.size, complex)
     kernel.field(

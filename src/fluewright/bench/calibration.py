@@ -16,11 +16,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import block_diag
 
 from fluewright.acoustics.network import Corrections
 from fluewright.air import Air
-from fluewright.arrays import FloatArray
+from fluewright.arrays import FloatArray, IntArray
+from fluewright.bench.note_covariance import NoteCovariance, root_of
 from fluewright.bench.pitch_model import CONSTANTS, SHARED, PitchModel, is_plain_cut, is_removable
 from fluewright.bench.prior import STATED_BELIEFS, Beliefs, Prior, Scales, size_patterns_cents, stated_prior
 from fluewright.errors import InputError
@@ -93,11 +93,11 @@ class Evidence:
         Variance of listening.
     blown : array, shape (m,)
         Variance of blowing, as stated.
-    together : array, shape (m, m)
-        Covariance of what a trial's notes share, as stated.
-    since : array, shape (m, m)
-        Covariance of what the cuts made after a trial may have done otherwise than computed: the offsets are those of
-        the piece as it is now, and an old trial tells less of them.
+    shared : array, shape (m, 2)
+        What a trial's notes share, as stated, cents for one standard error: warmth and breath.
+    since : array, shape (m, c)
+        What the cuts made after a trial may have done otherwise than computed, cents for one standard error of each cut
+        on each fingering: the offsets are those of the piece as it is now, and an old trial tells less of them.
     places : tuple of (trial, fingering)
     size_patterns : array, shape (n, causes)
     """
@@ -106,23 +106,36 @@ class Evidence:
     jacobian: FloatArray
     own: FloatArray
     blown: FloatArray
-    together: FloatArray
+    shared: FloatArray
     since: FloatArray
     places: tuple[tuple[int, int], ...]
     size_patterns: FloatArray
 
+    @property
+    def trial(self) -> IntArray:
+        """Return the trial of every note, shape (m,)."""
+        return np.array([t for t, _ in self.places], dtype=np.int64)
+
     def noise(self, scales: Scales) -> FloatArray:
         """Return R, shape (m, m)."""
-        return np.asarray(
-            np.diag(self.own + scales.blowing**2 * self.blown) + scales.trials**2 * self.together + self.since
-        )
+        same = self.trial[:, None] == self.trial[None, :]
+        together = np.where(same, self.shared @ self.shared.T, 0.0)
+        own = np.diag(self.own + scales.blowing**2 * self.blown)
+        return np.asarray(own + scales.trials**2 * together + self.since @ self.since.T)
+
+    def covariance(self, of_parameters: FloatArray, scales: Scales) -> NoteCovariance:
+        """Return K = J P J' + R of parameters with the covariance P, shape (p, p); for one note or more."""
+        return NoteCovariance(
+            np.hstack([self.jacobian @ root_of(of_parameters), self.since]), self.own + scales.blowing**2 * self.blown,
+            scales.trials * self.shared, self.trial,
+        )  # fmt: skip
 
     def without(self, rows: Sequence[int]) -> "Evidence":
         """Return the same with some notes left out."""
         keep = np.setdiff1d(np.arange(self.y.size), list(rows))
         return Evidence(
-            self.y[keep], self.jacobian[keep], self.own[keep], self.blown[keep], self.together[np.ix_(keep, keep)],
-            self.since[np.ix_(keep, keep)], tuple(self.places[i] for i in keep), self.size_patterns,
+            self.y[keep], self.jacobian[keep], self.own[keep], self.blown[keep], self.shared[keep], self.since[keep],
+            tuple(self.places[i] for i in keep), self.size_patterns,
         )  # fmt: skip
 
 
@@ -232,7 +245,7 @@ def evidence_of(pitch: PitchModel, trials: Sequence[PlayedTrial], beliefs: Belie
     n, p = len(pitch.fingerings), pitch.n_parameters
     solved: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
     plain: dict[tuple[tuple[str, float], ...], FloatArray] = {}
-    found = [_Rows(np.zeros(0), np.zeros((0, p)), np.zeros(0), np.zeros(0), np.zeros((0, 0)))]
+    found = [_Rows(np.zeros(0), np.zeros((0, p)), np.zeros(0), np.zeros(0), np.zeros((0, 2)))]
     now: list[FloatArray] = []
     places: list[tuple[int, int]] = []
     for number, trial in enumerate(trials):
@@ -252,7 +265,7 @@ def evidence_of(pitch: PitchModel, trials: Sequence[PlayedTrial], beliefs: Belie
     return Evidence(
         np.concatenate([r.y for r in found]), np.vstack([r.jacobian for r in found]),
         np.concatenate([r.own for r in found]), np.concatenate([r.blown for r in found]),
-        block_diag(*(r.together for r in found)), since, tuple(places), size_patterns_cents(pitch, gauged, beliefs),
+        np.vstack([r.shared for r in found]), since, tuple(places), size_patterns_cents(pitch, gauged, beliefs),
     )  # fmt: skip
 
 
@@ -264,7 +277,7 @@ class _Rows:
     jacobian: FloatArray
     own: FloatArray
     blown: FloatArray
-    together: FloatArray
+    shared: FloatArray
 
 
 def _rows(
@@ -289,7 +302,7 @@ def _rows(
     plays = np.array([max((trial.plays or {}).get(i, 1), 1) for i in rows])
     return _Rows(
         measured - cents + patterns @ at, patterns, spread**2, beliefs.blowing_cents**2 / plays,
-        np.outer(warm, warm) + np.outer(blow, blow),
+        np.stack([warm, blow], axis=1),
     )  # fmt: skip
 
 
@@ -312,24 +325,20 @@ def _made(pitch: PitchModel, as_built: Mapping[str, float], constants: FloatArra
 
 
 def _since(now: FloatArray, places: Sequence[tuple[int, int]], shares: tuple[float, float]) -> FloatArray:
-    """Return the covariance that later cuts have laid between a trial and the piece as it is.
+    """Return what later cuts may have laid between a trial and the piece as it is, shape (m, cuts times fingerings).
 
     now: cents by row, shape (m, 2, n), as `_made`; shares: relative errors of both kinds of cuts.
     """
-    size = len(places)
-    found = np.zeros((size, size))
-    if size == 0:
-        return found
-    trial = np.array([t for t, _ in places])
-    fingering = np.array([i for _, i in places])
+    if not places:
+        return np.zeros((0, 0))
+    trial, fingering = np.array(places).T
     first = np.unique(trial, return_index=True)[1]
-    steps = ((np.diff(now[first], axis=0) * np.array(shares)[:, None]) ** 2).sum(axis=1)
-    after = np.vstack([np.cumsum(steps[::-1], axis=0)[::-1], np.zeros((1, steps.shape[1]))])
+    steps = np.sqrt(((np.diff(now[first], axis=0) * np.array(shares)[:, None]) ** 2).sum(axis=1))
     order = np.searchsorted(trial[first], trial)
-    same = fingering[:, None] == fingering[None, :]
-    later = np.maximum(order[:, None], order[None, :])
-    found[same] = after[later, np.broadcast_to(fingering[:, None], (size, size))][same]
-    return found
+    # Step k lies between trials k and k + 1: it is later than trial k, and no note of another fingering feels it.
+    cut, moved = np.nonzero(steps)
+    felt = (order[:, None] <= cut) & (fingering[:, None] == moved)
+    return np.where(felt, steps[cut, moved], 0.0)
 
 
 def calibrate(
@@ -403,8 +412,7 @@ def update(
     """
     jacobian = evidence.jacobian
     spread = jacobian @ covariance
-    whole = spread @ jacobian.T + evidence.noise(scales)
-    gain = np.linalg.solve(whole, spread).T
+    gain = evidence.covariance(covariance, scales).solve(spread).T
     after = covariance - gain @ spread
     return mean + gain @ (evidence.y - jacobian @ mean), 0.5 * (after + after.T)
 
@@ -412,30 +420,37 @@ def update(
 def _slips(evidence: Evidence, prior: Prior, covariance: FloatArray) -> tuple[list[int], tuple[Slip, ...]]:
     """Return the rows of notes that are more likely slips than not, and what they are."""
     beliefs = prior.beliefs
-    whole = evidence.jacobian @ covariance @ evidence.jacobian.T + evidence.noise(prior.scales)
+    whole = evidence.covariance(covariance, prior.scales)
     rest = evidence.y - evidence.jacobian @ prior.mean
-    rows: list[int] = []
+    # Of the inverse for the notes that are kept: its diagonal, and the inverse times their rest.
+    diagonal, pulled = whole.inverse_diagonal(), whole.solve(rest)
+    out: list[tuple[int, FloatArray]] = []
     slips: list[Slip] = []
     kept = list(range(rest.size))
     most = math.floor(_MOST_SLIPS * rest.size)
     prior_odds = math.log(beliefs.slip_chance / (1.0 - beliefs.slip_chance))
     while len(kept) > 2:
-        inverse = np.linalg.inv(whole[np.ix_(kept, kept)])
-        variance = 1.0 / np.diag(inverse)
-        deleted = variance * (inverse @ rest[kept])
+        variance = 1.0 / diagonal[kept]
+        deleted = variance * pulled[kept]
         wide = variance + beliefs.slip_cents**2
         odds = prior_odds + 0.5 * (np.log(variance / wide) + deleted**2 * (1.0 / variance - 1.0 / wide))
         worst = int(odds.argmax())
         if odds[worst] <= 0.0:
             break
-        rows.append(kept[worst])
-        trial, fingering = evidence.places[kept[worst]]
+        row = kept.pop(worst)
+        trial, fingering = evidence.places[row]
         slips.append(Slip(trial, fingering, float(deleted[worst])))
-        del kept[worst]
-        if len(rows) > most:
+        if len(slips) > most:
             # So many strays are a piece that differs, not slips.
             return [], ()
-    return rows, tuple(slips)
+        # Leaving a note out takes the outer product of its column of the inverse away.
+        column = whole.solve(np.eye(1, rest.size, row)[0])
+        for gone, other in out:
+            column = column - other * (other[row] / other[gone])
+        out.append((row, column))
+        diagonal = diagonal - column**2 / column[row]
+        pulled = pulled - column * (pulled[row] / column[row])
+    return [row for row, _ in out], tuple(slips)
 
 
 def misfit(posterior: Posterior) -> tuple[float, int, float]:
@@ -446,14 +461,11 @@ def misfit(posterior: Posterior) -> tuple[float, int, float]:
     evidence = posterior.evidence
     if evidence.y.size == 0:
         return 0.0, 0, 0.0
-    jacobian = evidence.jacobian
-    whole = jacobian @ posterior.prior_covariance @ jacobian.T + evidence.noise(posterior.prior.scales)
-    rest = evidence.y - jacobian @ posterior.prior.mean
-    inverse = np.linalg.inv(whole)
-    pulled = inverse @ rest
-    deleted = pulled / np.sqrt(np.diag(inverse))
-    worst = int(np.abs(deleted).argmax())
-    cents = float(pulled[worst] / inverse[worst, worst])
+    whole = evidence.covariance(posterior.prior_covariance, posterior.prior.scales)
+    rest = evidence.y - evidence.jacobian @ posterior.prior.mean
+    pulled, diagonal = whole.solve(rest), whole.inverse_diagonal()
+    worst = int(np.abs(pulled / np.sqrt(diagonal)).argmax())
+    cents = float(pulled[worst] / diagonal[worst])
     return math.sqrt(max(float(rest @ pulled), 0.0) / rest.size), evidence.places[worst][1], cents
 
 

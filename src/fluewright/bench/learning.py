@@ -61,15 +61,13 @@ def _through(prior: Prior, pieces: Sequence[Evidence], scales: Scales) -> tuple[
     mean, covariance = prior.stated_mean, prior.stated
     total = 0.0
     for piece in pieces:
-        jacobian = piece.jacobian
-        noise = jacobian @ start.of_piece(piece.size_patterns) @ jacobian.T + piece.noise(scales)
-        spread = jacobian @ covariance
-        lower = np.linalg.cholesky(spread @ jacobian.T + noise)
-        rest = np.linalg.solve(lower, piece.y - jacobian @ mean)
-        turned = np.linalg.solve(lower, spread)
-        total -= 0.5 * float(rest @ rest) + float(np.log(np.diag(lower)).sum())
-        mean = mean + turned.T @ rest
-        covariance = covariance - turned.T @ turned
+        spread = piece.jacobian @ covariance
+        whole = piece.covariance(covariance + start.of_piece(piece.size_patterns), scales)
+        rest = piece.y - piece.jacobian @ mean
+        pulled, gain = whole.solve(rest), whole.solve(spread).T
+        total -= 0.5 * (float(rest @ pulled) + whole.log_determinant())
+        mean = mean + gain @ rest
+        covariance = covariance - gain @ spread
     return mean, 0.5 * (covariance + covariance.T), total
 
 

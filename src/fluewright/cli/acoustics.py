@@ -1,6 +1,5 @@
 """How a model sounds: every note, what each size does, the impedance at the window."""
 
-import sys
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -9,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg, ThemeOpt, theme_of
-from fluewright.cli.printing import computing, figure, finite, print_files, print_json, print_table, warn_ranges
+from fluewright.cli.printing import computing, figure, finite, print_files, print_json, print_table, put, warn_ranges
 from fluewright.errors import ComputeError, InputError
 from fluewright.files import write_whole
 
@@ -41,6 +40,7 @@ NoRadiationOpt = Annotated[
         help="Leave out the sound that window, holes and foot send away, and its delay between them; walls still cost.",
     ),
 ]
+_MOST_POINTS = 100_000
 FingeringOpt = Annotated[str, typer.Option("--fingering", help="c, h, o for each hole, for example 'ccc ooo'.")]
 
 
@@ -263,10 +263,14 @@ def _frequencies(low_hz: float, high_hz: float, step_hz: float) -> "FloatArray":
     """Return the frequencies asked for, shape (n,)."""
     import numpy as np
 
-    if not (0 < low_hz < high_hz <= 20000.0 and 0.01 <= step_hz <= high_hz - low_hz):
+    from fluewright.acoustics.impedance import HIGHEST_HZ, LOWEST_HZ
+
+    if not (
+        LOWEST_HZ <= low_hz < high_hz <= HIGHEST_HZ and (high_hz - low_hz) / _MOST_POINTS <= step_hz <= high_hz - low_hz
+    ):
         raise InputError(
-            f"--from {low_hz} --to {high_hz} --step {step_hz}: need 0 < from < to <= 20000 Hz and a step of at least "
-            "0.01 Hz that fits between them"
+            f"--from {low_hz:g} --to {high_hz:g} --step {step_hz:g}: need {LOWEST_HZ:g} <= from < to <= {HIGHEST_HZ:g} "
+            f"Hz and a step that fits between them, at most {_MOST_POINTS} times"
         )
     return np.arange(low_hz, high_hz + 0.5 * step_hz, step_hz)
 
@@ -321,7 +325,7 @@ def impedance(
     )  # fmt: skip
     cutoff = lattice_cutoff_hz(network)
     if cutoff is not None:
-        sys.stdout.write(f"cutoff of the row of open holes: {cutoff:.0f} Hz\n")
+        put(f"cutoff of the row of open holes: {cutoff:.0f} Hz\n")
     print_files(csv, plot)
 
 

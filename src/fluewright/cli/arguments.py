@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 import typer
 
 from fluewright.errors import InputError
+from fluewright.files import is_there
 
 __all__ = [
     "BreathReadingOpt", "JsonOpt", "LedgerOpt", "LogOffsetOpt", "ModelArg", "SerialOpt", "ThemeOpt", "existing_ledger",
@@ -72,7 +73,7 @@ def existing_ledger(path: Path) -> Path:
     InputError
         There is none.
     """
-    if not path.exists():
+    if not is_there(path):
         raise InputError(
             f"{path}: there is no ledger; check the path, or begin one with "
             f"`fluewright ledger add-model MODEL --ledger {path}`"

@@ -1,14 +1,13 @@
 """At the bench: what was played tells the model of the piece, and the model the next safe cuts."""
 
 import re
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg, SerialOpt, existing_ledger, piece_in_ledger, sizes_of
-from fluewright.cli.printing import finite, print_json, print_table, warn
+from fluewright.cli.printing import finite, print_json, print_table, put, warn
 from fluewright.errors import InputError
 from fluewright.files import write_whole
 from fluewright.units import signed
@@ -125,22 +124,20 @@ def _print_plan(verdict: "Verdict") -> None:
     from fluewright.bench.words import note_words, reason_words
 
     for number, cut in enumerate(verdict.plan, start=1):
-        sys.stdout.write(
-            f"{number}. {cut.note}: {cut.how} ({cut.before_mm:.2f} to {cut.after_mm:.2f} mm), with {cut.tool}.\n"
-        )
+        put(f"{number}. {cut.note}: {cut.how} ({cut.before_mm:.2f} to {cut.after_mm:.2f} mm), with {cut.tool}.\n")
     if verdict.plan:
         last = verdict.plan[-1]
-        sys.stdout.write(
+        put(
             f"Chance of ending past the tolerance: {last.overshoot:.2%}. Then play every note again.\n"
             f"{'; '.join(dict.fromkeys(c.lasts for c in verdict.plan)).capitalize()}: cut less, gauge, cut the rest.\n"
             f"{' '.join(dict.fromkeys(c.caution for c in verdict.plan))}\n"
         )
     else:
-        sys.stdout.write({"finished": "Finished: ", "leave": "Leave it: ", "play": "Play again: "}[verdict.state])
+        put({"finished": "Finished: ", "leave": "Leave it: ", "play": "Play again: "}[verdict.state])
     for reason in verdict.reasons:
-        sys.stdout.write(reason_words(reason) + "\n")
+        put(reason_words(reason) + "\n")
     if verdict.state != "finished":
-        sys.stdout.write(f"Most worth playing next: {', '.join(map(note_words, verdict.play_next))}.\n")
+        put(f"Most worth playing next: {', '.join(map(note_words, verdict.play_next))}.\n")
 
 
 def _print_notes(judged: "Judged") -> None:
@@ -282,7 +279,7 @@ def calibrate_command(
         [[n, f"{signed(100 * v, 2)} %", f"{100 * s:.2f} %", f"{100 * b:.2f} %"] for n, v, s, b in constants],
     )
     _print_notes(judged)
-    sys.stdout.write(f"Most worth playing next: {', '.join(map(note_words, verdict.play_next))}.\n")
+    put(f"Most worth playing next: {', '.join(map(note_words, verdict.play_next))}.\n")
 
 
 def trust_command(
@@ -328,8 +325,8 @@ def trust_command(
         ],
     )
     if scores.count:
-        sys.stdout.write(
+        put(
             f"Off by {signed(scores.mean_cents)} cents on average, {scores.rms_cents:.1f} rms; stated "
             f"{scores.mean_sigma_cents:.1f}.\n"
         )
-    sys.stdout.write(f"{scores.verdict}\n")
+    put(f"{scores.verdict}\n")

@@ -1,14 +1,13 @@
 """The instrument when blown: breath curves, what voicing does, and a sound to hear."""
 
 import math
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from fluewright.cli.arguments import JsonOpt, ModelArg, ThemeOpt, theme_of
-from fluewright.cli.printing import computing, figure, finite, print_files, print_json, print_table, warn
+from fluewright.cli.printing import computing, figure, finite, print_files, print_json, print_table, put, warn
 from fluewright.errors import InputError
 from fluewright.files import write_whole
 from fluewright.units import cents_above
@@ -72,8 +71,8 @@ def _note_data(n: "NoteBreath") -> dict[str, Any]:
         "register": n.register,
         "fingering": n.fingering.text,
         "target_hz": n.target_hz,
-        "resonance_hz": n.resonance_hz,
-        "quality": n.quality,
+        "resonance_hz": finite(n.resonance_hz),
+        "quality": finite(n.quality),
         "onset_pa": finite(n.onset_pa),
         "onset_hz": finite(n.onset_hz),
         "lowest_pa": finite(n.lowest_pa),
@@ -83,7 +82,7 @@ def _note_data(n: "NoteBreath") -> dict[str, Any]:
         "planned_pa": n.planned_pa,
         "planned_cents": finite(n.planned_cents),
         "jet_speed_over_fw": finite(n.theta),
-        "flow_l_per_min": n.flow_l_per_min,
+        "flow_l_per_min": finite(n.flow_l_per_min),
         "growth_per_s": finite(n.growth_per_s),
         "pressures_pa": n.branch.pressures_pa.tolist(),
         "frequencies_hz": [finite(float(v)) for v in n.branch.frequencies_hz],
@@ -125,18 +124,17 @@ def _print_blown(
             for n in notes
         ],
     )  # fmt: skip
-    out = sys.stdout
-    out.write(
+    put(
         f"breath that plays in tune: p = {figure(curve.lowest_pa)} Pa (f/f_lowest)^{figure(curve.exponent, 2)}, notes "
         f"within {figure(100 * curve.unevenness)} % of it\n"
     )
     widths = [f"{low}-{high} {figure(width, 1)}" for low, high, width in octaves]
     if widths:
-        out.write(f"octaves at the planned breath, cents wide (+) or narrow (-): {', '.join(widths)}\n")
+        put(f"octaves at the planned breath, cents wide (+) or narrow (-): {', '.join(widths)}\n")
     for label, found in (("at risk of breaking up", curve.at_risk), ("hard to reach", curve.hard_to_reach)):
         if found:
-            out.write(f"{label}: {', '.join(found)}\n")
-    out.write("a model of jet and air column alone: a player holds a register further; trust differences most\n")
+            put(f"{label}: {', '.join(found)}\n")
+    put("a model of jet and air column alone: a player holds a register further; trust differences most\n")
 
 
 def blow(
@@ -251,7 +249,7 @@ def hear(
         gesture = _scale(blown, slurred, seconds)
     sound = sound_of(blown, gesture, noise=not quiet, seed=seed)
     write_recording(output, sound.samples(), sound.rate_hz)
-    sys.stdout.write(f"{output}: {gesture.seconds:.1f} s, {sound.level_db:.0f} dB at 1 m in the open\n")
+    put(f"{output}: {gesture.seconds:.1f} s, {sound.level_db:.0f} dB at 1 m in the open\n")
 
 
 _SHORT = {
@@ -293,12 +291,11 @@ def _print_voicing(name: str, found: "tuple[VoicingEffect, ...]") -> None:
         ["adjustment", *_SHORT.values()],
         [[v.adjustment.key, *([v.reason] if v.reason else [_cell(v.of(key)) for key in _SHORT])] for v in found],
     )
-    out = sys.stdout
-    out.write("after ± one sigma; * trade habit, direction only; the rest is modelled. Pitch at the planned breath.\n")
+    put("after ± one sigma; * trade habit, direction only; the rest is modelled. Pitch at the planned breath.\n")
     for v in found:
         undo = f"undone: {v.adjustment.undo}" if v.adjustment.undo else "CANNOT BE UNDONE"
         caution = f"; {v.adjustment.caution}" if v.adjustment.caution else ""
-        out.write(f"{v.adjustment.key}: {v.adjustment.title}. {undo}{caution}\n")
+        put(f"{v.adjustment.key}: {v.adjustment.title}. {undo}{caution}\n")
 
 
 def voicing(

@@ -1,15 +1,15 @@
 """The whole job once, on invented data."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from fluewright.cli.arguments import JsonOpt
-from fluewright.cli.printing import console, print_json, print_table
+from fluewright.cli.printing import console, print_json, print_table, put
 from fluewright.errors import InputError
 from fluewright.extras import require
+from fluewright.files import is_there
 
 __all__ = ["demo"]
 
@@ -28,7 +28,7 @@ def demo(
     """
     if seed < 0:
         raise InputError(f"--seed is {seed}; it must be 0 or more, for example 1")
-    if out.exists() and not out.is_dir():
+    if is_there(out) and not out.is_dir():
         raise InputError(f"--out is {out}, which is a file; name a folder")
     require("papers", by="fluewright demo")
     from fluewright.demo.story import run_story
@@ -39,6 +39,6 @@ def demo(
         print_json(story.as_data())
         return
     print_table(story.title, story.columns, story.rows)
-    sys.stdout.write(story.verdict + "\n")
+    put(story.verdict + "\n")
     for path in story.files:
-        sys.stdout.write(f"  {path}\n")
+        put(f"  {path}\n")

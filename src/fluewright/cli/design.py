@@ -1,6 +1,5 @@
 """Sizes that meet the target."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -8,7 +7,8 @@ import typer
 
 from fluewright.cli.acoustics import range_data
 from fluewright.cli.arguments import JsonOpt, ModelArg
-from fluewright.cli.printing import console, print_json, print_table, warn, warn_ranges
+from fluewright.cli.printing import console, print_json, print_table, put, warn, warn_ranges
+from fluewright.files import is_there
 
 __all__ = ["fit"]
 
@@ -39,7 +39,7 @@ def fit(
     beyond = out_of_range(fitted, targets_hz(fitted))
     if out is not None:
         like = starting_models().get(model) or Path(model)
-        write_model(result.model, out, like=out if out.exists() else like)
+        write_model(result.model, out, like=out if is_there(out) else like)
     warn_ranges(beyond)
     if result.broken_rules:
         warn([f"could not be kept: {rule}" for rule in result.broken_rules])
@@ -62,4 +62,4 @@ def fit(
         [[k, f"{b:.2f}", f"{a:.2f}", "yes" if k in result.at_limit else ""] for k, b, a in result.changed],
     )
     if out is not None:
-        sys.stdout.write(f"{out}\n")
+        put(f"{out}\n")

@@ -12,7 +12,9 @@ import typer
 
 from fluewright.cli import acoustics, bench, blown, demo, design, ledger, listening, making, models, voicing_bench, web
 from fluewright.cli.fields import with_field_words
+from fluewright.cli.printing import put, tell
 from fluewright.errors import ComputeError, FluewrightError, InputError
+from fluewright.plain_text import cut_lines
 from fluewright.version import __version__
 
 __all__ = ["app", "main"]
@@ -78,7 +80,7 @@ for name, act in (
 
 def _say_version(wanted: bool) -> None:
     if wanted:
-        sys.stdout.write(f"fluewright {__version__}\n")
+        put(f"fluewright {__version__}\n")
         raise typer.Exit
 
 
@@ -95,10 +97,11 @@ class _ToStderr(logging.Handler):
     """Says on stderr what the packages tell of slow work that nobody asked for, such as compiling the kernels."""
 
     def emit(self, record: logging.LogRecord) -> None:
-        sys.stderr.write(f"fluewright: {record.getMessage()}\n")
+        tell(f"fluewright: {record.getMessage()}\n")
 
 
 _TOLD = _ToStderr(logging.INFO)
+_STOPPED = 130
 
 
 def main() -> None:
@@ -112,19 +115,44 @@ def main() -> None:
             stream.reconfigure(errors="replace")
     try:
         try:
-            app()
+            # Not on its own, since its messages would quote what was typed as it is.
+            code = app(prog_name="fluewright", standalone_mode=False) or 0
         finally:
             sys.stdout.flush()
+    except typer.TyperException as error:
+        code = _tell_misuse(error)
     except InputError as error:
-        sys.stderr.write(f"fluewright: {error}\n")
-        sys.exit(2)
+        _tell_error(str(error))
+        code = 2
     except (ComputeError, FluewrightError) as error:
-        sys.stderr.write(f"fluewright: {error}\n")
-        sys.exit(1)
+        _tell_error(str(error))
+        code = 1
     except BrokenPipeError:
         # The reader has gone; what is still buffered must not be tried again when the interpreter ends.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        sys.exit(1)
+        code = 1
+    except OSError as error:
+        # A full disk, a file that went away: what no verb can foresee, told by the system.
+        place = f"{error.filename}: " if error.filename else ""
+        _tell_error(f"{place}{error.strerror or error}; check the name, the disk and your rights, then try again")
+        code = 1
     except KeyboardInterrupt:
-        sys.stderr.write("fluewright: stopped\n")
-        sys.exit(130)
+        code = _STOPPED
+    if code == _STOPPED:
+        tell("fluewright: stopped\n")
+    sys.exit(code)
+
+
+def _tell_error(message: str) -> None:
+    """Say what went wrong; what was typed may be a whole book, and is then quoted in part."""
+    tell(f"fluewright: {cut_lines(message)}\n")
+
+
+def _tell_misuse(error: typer.TyperException) -> int:
+    """Say what is wrong with the words that were typed, and where help is; return the exit code."""
+    context = getattr(error, "ctx", None)
+    verb = context.command_path if context is not None else "fluewright"
+    problem = error.format_message().rstrip(".")
+    if problem:  # nothing where nothing was typed: the help has been printed then
+        _tell_error(f"{problem}; `{verb} --help` lists what it takes")
+    return 2

@@ -1,6 +1,5 @@
 """The shop's records."""
 
-import sys
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
@@ -8,7 +7,7 @@ from typing import Annotated
 import typer
 
 from fluewright.cli.arguments import JsonOpt, LedgerOpt, ModelArg, existing_ledger, sizes_of
-from fluewright.cli.printing import print_json, print_table
+from fluewright.cli.printing import print_json, print_table, put
 
 __all__ = [
     "ledger_add_model",
@@ -72,7 +71,7 @@ def ledger_add_model(model: ModelArg, ledger: LedgerOpt) -> None:
     from fluewright.shop.models import save_version
 
     version = save_version(ledger, load(model))
-    sys.stdout.write(f"{version.name} version {version.version}\n")
+    put(f"{version.name} version {version.version}\n")
 
 
 def ledger_begin(
@@ -88,7 +87,7 @@ def ledger_begin(
 
     sizes = sizes_of(size or [])
     serial = begin_piece(existing_ledger(ledger), model, prefix=prefix, sizes=sizes, material=material, lot=lot)
-    sys.stdout.write(f"{serial}\n")
+    put(f"{serial}\n")
 
 
 def ledger_cut(
@@ -106,7 +105,7 @@ def ledger_cut(
 
     sitting = sit_down(existing_ledger(ledger), serial)
     made = record_cut(sitting, key=size, before_mm=before_mm, after_mm=after_mm, tool=tool, reason=reason)
-    sys.stdout.write(f"event {made.event}\n")
+    put(f"event {made.event}\n")
 
 
 def ledger_measure(
@@ -120,7 +119,7 @@ def ledger_measure(
     from fluewright.shop.pieces import measure_piece
 
     event = measure_piece(existing_ledger(ledger), serial, sizes_of(size), gauge=gauge, remarks=remarks)
-    sys.stdout.write(f"event {event}\n")
+    put(f"event {event}\n")
 
 
 def ledger_correct(
@@ -134,7 +133,7 @@ def ledger_correct(
     from fluewright.shop.cutting import correct_cut
 
     event = correct_cut(existing_ledger(ledger), serial, event_id, after_mm=after_mm, reason=reason)
-    sys.stdout.write(f"event {event}\n")
+    put(f"event {event}\n")
 
 
 def ledger_correct_time(
@@ -148,7 +147,7 @@ def ledger_correct_time(
     from fluewright.shop.dating import correct_trial_time
 
     event = correct_trial_time(existing_ledger(ledger), serial, event_id, taken_at=taken_at, reason=reason)
-    sys.stdout.write(f"event {event}\n")
+    put(f"event {event}\n")
 
 
 def ledger_state(
@@ -160,7 +159,7 @@ def ledger_state(
     """Set where a piece stands now."""
     from fluewright.shop.pieces import set_state
 
-    sys.stdout.write(f"event {set_state(existing_ledger(ledger), serial, state, reason=reason)}\n")
+    put(f"event {set_state(existing_ledger(ledger), serial, state, reason=reason)}\n")
 
 
 def ledger_certificate(
@@ -173,7 +172,7 @@ def ledger_certificate(
     from fluewright.shop.sitting import sit_down
 
     path = certify(sit_down(existing_ledger(ledger), serial), out or Path(f"{serial}-certificate.pdf"))
-    sys.stdout.write(f"{path}\n")
+    put(f"{path}\n")
 
 
 def ledger_verify(ledger: LedgerOpt) -> None:
@@ -188,17 +187,17 @@ def ledger_verify(ledger: LedgerOpt) -> None:
 
     findings = records_findings(existing_ledger(ledger))
     for finding in findings:
-        sys.stdout.write(finding + "\n")
+        put(finding + "\n")
     if findings:
         raise typer.Exit(1)
-    sys.stdout.write(f"{ledger}: whole\n")
+    put(f"{ledger}: whole\n")
 
 
 def ledger_backup(target: Annotated[Path, typer.Argument(metavar="FILE")], ledger: LedgerOpt) -> None:
     """Copy the ledger while it may be in use."""
     from fluewright.ledger import back_up
 
-    sys.stdout.write(f"{back_up(existing_ledger(ledger), target).path}\n")
+    put(f"{back_up(existing_ledger(ledger), target).path}\n")
 
 
 def ledger_restore(
@@ -216,12 +215,12 @@ def ledger_restore(
 
     report = restore(ledger, copy)
     if report.aside is not None:
-        sys.stdout.write(f"what was there is kept in {report.aside}\n")
+        put(f"what was there is kept in {report.aside}\n")
     for finding in report.verified.findings:
-        sys.stdout.write(finding + "\n")
+        put(finding + "\n")
     if not report.verified.clean:
         raise typer.Exit(1)
-    sys.stdout.write(f"{ledger}: restored and whole, {report.verified.events} events\n")
+    put(f"{ledger}: restored and whole, {report.verified.events} events\n")
 
 
 def ledger_export(folder: Annotated[Path, typer.Argument(metavar="FOLDER")], ledger: LedgerOpt) -> None:
@@ -229,4 +228,4 @@ def ledger_export(folder: Annotated[Path, typer.Argument(metavar="FOLDER")], led
     from fluewright.ledger import export_ledger
 
     export_ledger(existing_ledger(ledger), folder)
-    sys.stdout.write(f"{folder}\n")
+    put(f"{folder}\n")

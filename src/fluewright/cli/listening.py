@@ -1,14 +1,13 @@
 """What a recording holds: notes, tone and attack, swells, loudness, pictures."""
 
 import math
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from fluewright.cli.arguments import BreathReadingOpt, JsonOpt, LogOffsetOpt
-from fluewright.cli.printing import warn
+from fluewright.cli.printing import put, tell, warn
 from fluewright.errors import InputError
 
 if TYPE_CHECKING:
@@ -51,9 +50,7 @@ def breath_given(log: Path | None, offset_s: float | None, readings: list[str]) 
 def tell_alignment(found: "Alignment | None") -> None:
     """Say on stderr where a breath log was found to lie."""
     if found is not None:
-        sys.stderr.write(
-            f"breath log: its time 0 is {found.shift_s:.2f} s of the sound (correlation {found.correlation:.2f})\n"
-        )
+        tell(f"breath log: its time 0 is {found.shift_s:.2f} s of the sound (correlation {found.correlation:.2f})\n")
 
 
 def _told(take: "Take", sound: Path, breath: Path) -> list[str]:
@@ -102,4 +99,4 @@ def listen(
         print_take_json(recording, take, notes, warnings)
         return
     print_take(recording.name, take, notes)
-    sys.stdout.writelines(f"{path}\n" for path in written)
+    put("".join(f"{path}\n" for path in written))

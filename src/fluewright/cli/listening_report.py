@@ -1,12 +1,11 @@
 """What was heard of a take, put out: tables, JSON, CSV."""
 
 import math
-import sys
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from fluewright.cli.printing import finite, print_json, print_table
+from fluewright.cli.printing import finite, print_json, print_table, put
 from fluewright.listening.note_tones import NoteTone
 from fluewright.listening.swells import Swell
 from fluewright.listening.takes import Take
@@ -36,14 +35,14 @@ def print_take(name: str, take: Take, notes: NamedNotes) -> None:
         ],
     )
     for line in notes.remarks:
-        sys.stdout.write(line + "\n")
+        put(line + "\n")
     if take.tones is not None:
         _print_tones(notes.rows, take.tones)
     if take.swell is not None:
         _print_swell(take.swell)
     if take.loudness is not None:
         level = f"; A-weighted level {_whole(take.level.equivalent_db, 1)} dB" if take.level is not None else ""
-        sys.stdout.write(f"loudness {_whole(take.loudness.integrated_lufs, 1)} LUFS{level}\n")
+        put(f"loudness {_whole(take.loudness.integrated_lufs, 1)} LUFS{level}\n")
 
 
 def _whole(value: float, digits: int = 0) -> str:
@@ -92,7 +91,7 @@ def _print_swell(swell: Swell) -> None:
         ],
     )  # fmt: skip
     for w in swell.warbles:
-        sys.stdout.write(f"warble from {w.start_s:.2f} to {w.end_s:.2f} s, {w.rate_hz:.0f} beats a second\n")
+        put(f"warble from {w.start_s:.2f} to {w.end_s:.2f} s, {w.rate_hz:.0f} beats a second\n")
 
 
 def _least_and_most(values: Iterable[float]) -> tuple[str, str]:

@@ -1,13 +1,13 @@
 """Papers for the shop."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from fluewright.cli.arguments import ModelArg
-from fluewright.cli.printing import console
+from fluewright.cli.printing import console, put
+from fluewright.files import named_after
 
 __all__ = ["sheet"]
 
@@ -24,7 +24,7 @@ def sheet(
     from fluewright.shop.result_pictures import predicted_marks
 
     loaded = load(model)
-    path = out or Path(f"{loaded.model.name}-sheet.pdf")
+    path = out or Path(f"{named_after(loaded.model.name)}-sheet.pdf")
     with console(error=True).status("drawing"):
         write_sheet(loaded, path, marks=predicted_marks(predict_notes(build_network(loaded))), timestamp=None)
-    sys.stdout.write(f"{path}\n")
+    put(f"{path}\n")

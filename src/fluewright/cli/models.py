@@ -1,15 +1,14 @@
 """Model files: the starting ones, copies of them, and whether a file is good."""
 
-import sys
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from fluewright.cli.arguments import JsonOpt
-from fluewright.cli.printing import print_json, print_table, warn
+from fluewright.cli.printing import print_json, print_table, put, warn
 from fluewright.errors import InputError
-from fluewright.files import write_whole
+from fluewright.files import is_there, write_whole
 
 __all__ = ["check", "models", "new"]
 
@@ -62,10 +61,10 @@ def new(
     known = starting_models()
     if starting not in known:
         raise InputError(f"{starting}: no starting model has that name; there are {', '.join(known)}")
-    if path.exists() and not force:
+    if is_there(path) and not force:
         raise InputError(f"{path}: the file exists; choose another name or say --force")
     write_whole(path, known[starting].read_text(encoding="utf-8"))
-    sys.stdout.write(f"{path}\n")
+    put(f"{path}\n")
 
 
 def check(
@@ -85,7 +84,7 @@ def check(
         from fluewright.instrument.files import write_schema as write
 
         write(write_schema)
-        sys.stdout.write(f"{write_schema}\n")
+        put(f"{write_schema}\n")
         return
     if model is None:
         raise InputError("check: name a model file, for example `fluewright check d5-cylinder`")
@@ -95,4 +94,4 @@ def check(
     loaded = load(model)
     notes = warnings_for(loaded)
     warn(notes)
-    sys.stdout.write(f"{model}: good, {len(notes)} warning{'' if len(notes) == 1 else 's'}\n")
+    put(f"{model}: good, {len(notes)} warning{'' if len(notes) == 1 else 's'}\n")

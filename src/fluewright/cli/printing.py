@@ -1,4 +1,7 @@
-"""How every verb puts out what it found: tables, strict JSON, warnings, files written whole."""
+"""How every verb puts out what it found: tables, strict JSON, warnings, the files that were written.
+
+All that the command line writes goes through here, so that no name in a file is ever obeyed by the terminal.
+"""
 
 import json
 import math
@@ -8,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from fluewright.plain_text import numbered, written_out
 from fluewright.units import MINUS
 
 if TYPE_CHECKING:
@@ -24,12 +28,24 @@ __all__ = [
     "print_files",
     "print_json",
     "print_table",
+    "put",
+    "tell",
     "warn",
     "warn_ranges",
 ]
 
 # A hyphen before a figure is a minus sign, unless it joins: 2026-07-28, D5-0001, d5-cylinder, C-1.
 _NEGATIVE = re.compile(r"(?<![\w.-])-(?=\.?\d)|(?<=\de)-(?=\d)")
+
+
+def put(text: str) -> None:
+    """Write a text on stdout, harmless for a terminal."""
+    sys.stdout.write(written_out(text))
+
+
+def tell(text: str) -> None:
+    """Write a text on stderr, harmless for a terminal."""
+    sys.stderr.write(written_out(text))
 
 
 def print_json(data: object) -> None:
@@ -42,7 +58,9 @@ def print_json(data: object) -> None:
     """
     # Not every pipe is in UTF-8 (Windows); there every other sign is written as its number.
     plain = not (sys.stdout.encoding or "").lower().startswith("utf")
-    sys.stdout.write(json.dumps(data, indent=2, allow_nan=False, ensure_ascii=plain) + "\n")
+    text = json.dumps(data, indent=2, allow_nan=False, ensure_ascii=plain)
+    # JSON writes out the first 32 control characters itself; the others stand as they are, and only within strings.
+    sys.stdout.write(numbered(text) + "\n")
 
 
 def console(*, error: bool = False) -> "Console":
@@ -61,13 +79,13 @@ def print_files(*paths: Path | None) -> None:
     """Print the files that were written, one a line."""
     for path in paths:
         if path is not None:
-            sys.stdout.write(f"{path}\n")
+            put(f"{path}\n")
 
 
 def warn(lines: list[str] | tuple[str, ...]) -> None:
     """Print each line as a warning beside the result, on stderr."""
     for line in lines:
-        sys.stderr.write(f"warning: {line}\n")
+        tell(f"warning: {line}\n")
 
 
 def warn_ranges(notes: Iterable["RangeNote"]) -> None:
@@ -131,17 +149,17 @@ def print_table(title: str, columns: list[str], rows: list[list[str]]) -> None:
     from rich.table import Table
 
     # A table is never narrowed: figures cut off at the edge of a pipe or a small window would be lost.
-    table = Table(title=escape(_with_minus(title)), box=box.SIMPLE_HEAD, title_justify="left")
+    table = Table(title=escape(_as_shown(title)), box=box.SIMPLE_HEAD, title_justify="left")
     for i, name in enumerate(columns):
         table.add_column(name, justify="left" if i == 0 else "right", no_wrap=True)
     for row in rows:
-        table.add_row(*(escape(_with_minus(cell)) for cell in row))
+        table.add_row(*(escape(_as_shown(cell)) for cell in row))
     Console(highlight=False, width=max(240, max((sum(map(len, row)) for row in rows), default=0) + 60)).print(table)
 
 
-def _with_minus(text: str) -> str:
-    """Return the text with a true minus sign before every negative figure; hyphens stay hyphens."""
-    return _NEGATIVE.sub(MINUS, text)
+def _as_shown(text: str) -> str:
+    """Return the text harmless, with a true minus sign before every negative figure; hyphens stay hyphens."""
+    return _NEGATIVE.sub(MINUS, written_out(text))
 
 
 def figure(value: float, digits: int = 0) -> str:

@@ -2,7 +2,6 @@
 
 import json
 import re
-import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from fluewright.cli.arguments import BreathReadingOpt, JsonOpt, LogOffsetOpt, ModelArg, SerialOpt, piece_in_ledger
-from fluewright.cli.printing import console, print_json, warn
+from fluewright.cli.printing import console, print_json, put, warn
 from fluewright.errors import InputError
 from fluewright.files import write_whole
 
@@ -171,8 +170,8 @@ def trial_command(
     print_trial(loaded, trial, moved)
     print_checks(checks)
     if event is not None:
-        sys.stdout.write(f"event {event}\n")
-    sys.stdout.writelines(f"{path}\n" for path in written)
+        put(f"event {event}\n")
+    put("".join(f"{path}\n" for path in written))
 
 
 def _written(
@@ -295,7 +294,7 @@ def voice_command(
     print_voice(loaded, judged)
     print_checks(checks)
     if event is not None:
-        sys.stdout.write(f"event {event}: logged with its forecast; the next trial checks it\n")
+        put(f"event {event}: logged with its forecast; the next trial checks it\n")
 
 
 def _to_judge(

@@ -1,12 +1,11 @@
 """A head's trial and its diagnosis, as tables and as JSON."""
 
 import math
-import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 from fluewright.bench.voicing.quantities import QUANTITIES
-from fluewright.cli.printing import finite, print_table
+from fluewright.cli.printing import finite, print_table, put
 from fluewright.units import signed
 
 if TYPE_CHECKING:
@@ -160,7 +159,7 @@ def print_checks(checks: "Checks") -> None:
                 for c in found
             ],
         )  # fmt: skip
-        sys.stdout.write(f"{within} of {len(found)} readings within two sigmas of their forecast\n")
+        put(f"{within} of {len(found)} readings within two sigmas of their forecast\n")
 
 
 def print_voice(model: "Model", judged: "HeadJudged") -> None:
@@ -168,8 +167,8 @@ def print_voice(model: "Model", judged: "HeadJudged") -> None:
     _print_symptoms(model, judged)
     _print_causes(judged)
     if judged.open_checks:
-        sys.stdout.write("Exclude first, in this order (about half of all faults end here):\n")
-        sys.stdout.writelines(f"  {key}: {text}\n" for key, text in judged.open_checks)
+        put("Exclude first, in this order (about half of all faults end here):\n")
+        put("".join(f"  {key}: {text}\n" for key, text in judged.open_checks))
     useful = [a for a in judged.advice if a.gain > _GAIN][:_MOST_ADVISED]
     print_table(
         "what to do, in the order to try",
@@ -183,7 +182,7 @@ def print_voice(model: "Model", judged: "HeadJudged") -> None:
     if useful:
         _print_first(useful[0])
     else:
-        sys.stdout.write("No adjustment brings this head nearer to its model: leave it.\n")
+        put("No adjustment brings this head nearer to its model: leave it.\n")
 
 
 def _print_symptoms(model: "Model", judged: "HeadJudged") -> None:
@@ -213,13 +212,13 @@ def _print_causes(judged: "HeadJudged") -> None:
 
 def _print_first(first: "RankedAdjustment") -> None:
     """Print the first thing to do: how, what to look at afterwards, and what it should do to the readings."""
-    out, adjustment = sys.stdout, first.step.adjustment
-    out.write(f"First: {first.title}. One thing at a time; stop when two steps in a row bring no gain.\n")
+    adjustment = first.step.adjustment
+    put(f"First: {first.title}. One thing at a time; stop when two steps in a row bring no gain.\n")
     if adjustment.caution:
-        out.write(f"Caution: {adjustment.caution}.\n")
-    out.write(f"Look at afterwards: {first.step.look}.\n")
+        put(f"Caution: {adjustment.caution}.\n")
+    put(f"Look at afterwards: {first.step.look}.\n")
     for quantity, sign in first.practice:
-        out.write(f"By trade habit: {quantity} {'more' if sign == '+' else 'less' if sign == '-' else 'as before'}.\n")
+        put(f"By trade habit: {quantity} {'more' if sign == '+' else 'less' if sign == '-' else 'as before'}.\n")
     told = [f for f in first.forecasts if abs(f.change) > f.sigma]
     if told:
         print_table(

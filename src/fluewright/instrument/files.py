@@ -1,10 +1,8 @@
 """Reads a model from a TOML file and writes it back, comments kept and every fault named."""
 
 import difflib
+import itertools
 import json
-import os
-import tempfile
-import tomllib
 import typing
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -13,10 +11,14 @@ from typing import Any, Final
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from fluewright.errors import ModelError
+from fluewright.errors import InputError, ModelError
+from fluewright.files import read_text, write_whole
 from fluewright.instrument.model import Model
+from fluewright.plain_text import one_line
+from fluewright.toml_text import toml_data
 
 __all__ = [
+    "LARGEST_BYTES",
     "model_from_text",
     "model_schema",
     "model_text",
@@ -26,7 +28,9 @@ __all__ = [
     "write_schema",
 ]
 
-_LARGEST_BYTES: Final = 1 << 20
+LARGEST_BYTES: Final = 1 << 18
+"""Of a model file."""
+_MOST_FAULTS: Final = 20
 
 
 def read_model(path: Path | str) -> Model:
@@ -35,7 +39,7 @@ def read_model(path: Path | str) -> Model:
     Parameters
     ----------
     path : path
-        A TOML file of format ``fluewright-model/1``, at most 1 MiB.
+        A TOML file of format ``fluewright-model/1``, at most 256 KiB.
 
     Raises
     ------
@@ -44,29 +48,10 @@ def read_model(path: Path | str) -> Model:
     """
     path = Path(path)
     try:
-        if not path.exists():
-            raise ModelError(f"{path}: there is no such file; check the name{_neighbours(path)}")
-        if path.is_dir():
-            raise ModelError(f"{path}: is a folder; name a model file in it")
-        if not path.is_file():
-            raise ModelError(f"{path}: is not a plain file; name a model file")
-        size = path.stat().st_size
-        if size > _LARGEST_BYTES:
-            raise ModelError(
-                f"{path}: is {size / _LARGEST_BYTES:.1f} MiB large, above the 1 MiB that a model may have; "
-                "name a model file"
-            )
-        raw = path.read_bytes()
-    except (OSError, ValueError) as error:
-        if isinstance(error, ModelError):
-            raise
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
-        raise ModelError(f"{path}: cannot be read ({reason}); check the name and the rights to read it") from None
-    try:
-        text = raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw[: error.start].count(b"\n") + 1
-        raise ModelError(f"{path}: is not UTF-8 text (line {line}); save it as UTF-8") from None
+        text = read_text(path, "a model file", most_bytes=LARGEST_BYTES)
+    except InputError as error:
+        missing = isinstance(error.__cause__, FileNotFoundError)
+        raise ModelError(f"{error}{_neighbours(path) if missing else ''}") from None
     return model_from_text(text, place=str(path))
 
 
@@ -88,14 +73,9 @@ def model_from_text(text: str, *, place: str = "model") -> Model:
         When the text is no TOML or describes an impossible model; all faults are listed.
     """
     try:
-        # The parser wants bare line feeds; files from other systems have pairs.
-        data = tomllib.loads(text.replace("\r\n", "\n"))
-    except tomllib.TOMLDecodeError as error:
-        raise ModelError(f"{place}: is not valid TOML: {error}; mend that line") from None
-    except RecursionError:
-        raise ModelError(f"{place}: is not valid TOML: brackets are nested too deeply; mend it") from None
-    except (ValueError, OverflowError) as error:
-        raise ModelError(f"{place}: is not valid TOML: {error}; mend that value") from None
+        data = toml_data(text)
+    except InputError as error:
+        raise ModelError(f"{place}: {error}") from None
     return validate_model(data, place=place)
 
 
@@ -114,13 +94,19 @@ def validate_model(data: Mapping[str, Any], *, place: str = "model") -> Model:
     try:
         return Model.model_validate(dict(data))
     except ValidationError as error:
-        faults = list(dict.fromkeys(_faults(error, data)))
-    except RecursionError:
-        faults = ["the values are nested too deeply; mend the brackets"]
+        raise ModelError(_listed(place, error, data)) from None
+
+
+def _listed(place: str, error: ValidationError, data: Mapping[str, Any]) -> str:
+    """Return one message of all faults; the first of them where there are very many."""
+    told = dict.fromkeys(itertools.islice(_faults(error, data), 10 * _MOST_FAULTS))
+    faults = list(told)
     if len(faults) == 1:
-        raise ModelError(f"{place}: {faults[0]}")
-    listed = "\n".join(f"  {number}. {fault}" for number, fault in enumerate(faults, start=1))
-    raise ModelError(f"{place}: {len(faults)} faults\n{listed}")
+        return f"{place}: {faults[0]}"
+    lines = [f"  {number}. {fault}" for number, fault in enumerate(faults[:_MOST_FAULTS], start=1)]
+    if len(faults) > _MOST_FAULTS:
+        return "\n".join([f"{place}: more than {_MOST_FAULTS} faults, among them", *lines])
+    return "\n".join([f"{place}: {len(faults)} faults", *lines])
 
 
 def _faults(error: ValidationError, data: Mapping[str, Any]) -> Iterable[str]:
@@ -161,17 +147,17 @@ def _place(loc: tuple[int | str, ...], data: Mapping[str, Any]) -> str:
             node = node[part] if isinstance(node, list | tuple) and part < len(node) else None
             name = node.get("name") if isinstance(node, Mapping) else None
             if words[0] == "holes" and len(words) == 2 and isinstance(name, str):
-                text = f'{".".join(words)} (name "{name}"): '
+                text = f'{".".join(words)} (name "{one_line(name, 60)}"): '
                 words = []
         else:
-            words.append(part)
+            words.append(one_line(part, 60))
             node = node.get(part) if isinstance(node, Mapping) else None
     return f"{text}{'.'.join(words)}".removesuffix(": ")
 
 
 def _shown(value: Any) -> str:
     if isinstance(value, str):
-        return f'"{value}"' if len(value) <= 60 else f'"{value[:57]}..."'
+        return f'"{one_line(value, 60)}"'
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, Mapping):
@@ -384,14 +370,15 @@ def write_model(model: Model, path: Path | str, *, like: Path | str | None = Non
         raise ModelError(f"{path}: is a folder; name a file in it")
     pattern = Path(like) if like is not None else path
     if like is not None or path.exists():
-        if not pattern.is_file():
-            raise ModelError(f"{pattern}: there is no such file to take comments and order from; name a model file")
-        if pattern.stat().st_size > _LARGEST_BYTES:
-            raise ModelError(f"{pattern}: is above the 1 MiB that a model may have; name a model file")
         try:
-            document = tomlkit.parse(pattern.read_text(encoding="utf-8"))
-        except (TOMLKitError, UnicodeDecodeError, ValueError) as error:
-            raise ModelError(f"{pattern}: is not valid TOML: {error}; mend it or write to another file") from None
+            present = read_text(pattern, "a model file", most_bytes=LARGEST_BYTES)
+            toml_data(present)
+            document = tomlkit.parse(present)
+        except (InputError, TOMLKitError, ValueError) as error:
+            problem = str(error).removeprefix(f"{pattern}: ")
+            raise ModelError(
+                f"{pattern}: {problem}; comments and order are taken from it: mend it or write to another file"
+            ) from None
         _merge(document, _plain(model), model)
         text = tomlkit.dumps(document)
         if model_from_text(text, place=str(path)) != model:
@@ -404,21 +391,9 @@ def write_model(model: Model, path: Path | str, *, like: Path | str | None = Non
 
 def _replace(path: Path, text: str) -> None:
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-                stream.flush()
-                os.fsync(stream.fileno())
-            temporary.chmod(path.stat().st_mode & 0o777 if path.exists() else 0o644)
-            temporary.replace(path)
-        finally:
-            temporary.unlink(missing_ok=True)
-    except OSError as error:
-        raise ModelError(
-            f"{path}: cannot be written ({error.strerror}); check that the folder exists, its rights and free space"
-        ) from None
+        write_whole(path, text, mode=path.stat().st_mode & 0o777 if path.is_file() else 0o644)
+    except InputError as error:
+        raise ModelError(str(error)) from None
 
 
 def model_schema() -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from fluewright.instrument.pitch import note_to_midi, pitch_class
+from fluewright.plain_text import has_controls, one_line
 
 __all__ = [
     "FINGER_SPANS",
@@ -29,6 +30,14 @@ __all__ = [
 ]
 
 
+def _harmless(text: str) -> str:
+    if has_controls(text):
+        raise ValueError(
+            f'"{one_line(text, 60)}" holds a character that a terminal or a page would obey, not show; take it out'
+        )
+    return text
+
+
 def _known_note(text: str) -> str:
     note_to_midi(text)
     return text
@@ -45,19 +54,26 @@ def _known_class_or_none(text: str) -> str:
     return text
 
 
+def _nothing_below_a_nanometre(length_mm: float) -> float:
+    """Return 0 for what no tool makes: squares of such lengths vanish in a float and would leave no number behind."""
+    return length_mm if length_mm >= 1e-6 else 0.0
+
+
 # Strict, so that a quoted number or true/false in a file is a fault and not a size; a whole number is taken.
 _Real = Annotated[float, Field(strict=True, allow_inf_nan=False)]
-_Length = Annotated[_Real, Field(ge=0.0, le=5000.0)]
-_Size = Annotated[_Real, Field(gt=0.0, le=5000.0)]
+_Length = Annotated[_Real, Field(ge=0.0, le=5000.0), AfterValidator(_nothing_below_a_nanometre)]
+_Size = Annotated[_Real, Field(ge=0.001, le=5000.0)]
 _Place = Annotated[_Real, Field(ge=-5000.0, le=5000.0)]
 _Station = tuple[_Place, _Size]
-_SlopeAngle = Annotated[_Real, Field(gt=0.0, lt=90.0)]
-_Pressure = Annotated[_Real, Field(gt=0.0, le=20_000.0)]
+_SlopeAngle = Annotated[_Real, Field(ge=0.1, lt=90.0)]
+_Pressure = Annotated[_Real, Field(ge=0.1, le=20_000.0)]
 _Note = Annotated[str, AfterValidator(_known_note)]
 _NoteOrClass = Annotated[str, AfterValidator(_known_note_or_class)]
 _ClassOrNone = Annotated[str, AfterValidator(_known_class_or_none)]
-_Name = Annotated[str, StringConstraints(min_length=1, max_length=80, pattern=r"^\S(.*\S)?$")]
-_Text = Annotated[str, StringConstraints(max_length=10_000)]
+_Name = Annotated[
+    str, StringConstraints(min_length=1, max_length=80, pattern=r"^\S(.*\S)?$"), AfterValidator(_harmless)
+]
+_Text = Annotated[str, StringConstraints(max_length=10_000), AfterValidator(_harmless)]
 _RegisterKey = Annotated[str, StringConstraints(pattern=r"^register_[1-9]$")]
 
 
@@ -111,7 +127,7 @@ class Target(_Part):
     tonic: _ClassOrNone = ""
     offsets_cents: dict[_NoteOrClass, Annotated[_Real, Field(ge=-200.0, le=200.0)]] = Field(default_factory=dict)
     breath: Breath = Field(default_factory=Breath)
-    tolerance_cents: Annotated[_Real, Field(gt=0.0, le=100.0)] = 5.0
+    tolerance_cents: Annotated[_Real, Field(ge=0.01, le=100.0)] = 5.0
     register_weights: Annotated[tuple[Annotated[_Real, Field(ge=0.0)], ...], Field(min_length=1)] = (1.0, 0.5)
 
 

@@ -5,6 +5,7 @@ from importlib import resources
 from pathlib import Path
 
 from fluewright.errors import ModelError
+from fluewright.files import is_there
 from fluewright.instrument.files import read_model
 from fluewright.instrument.model import Model
 
@@ -31,7 +32,7 @@ def load(name_or_path: str | Path) -> Model:
     if text in models and not path.is_file():
         return read_model(models[text])
     bare = path.name == text and not path.suffix
-    if bare and not path.exists():
+    if bare and not is_there(path):
         near = difflib.get_close_matches(text, models, n=3, cutoff=0.4)
         mend = f"did you mean {' or '.join(near)}?" if near else f"the starting models are {', '.join(models)}"
         raise ModelError(f'"{text}" is neither a starting model nor a file; {mend}')

@@ -15,6 +15,7 @@ from fluewright.files import narrowed, sync_folder
 from fluewright.ledger.ledger_file import reading
 from fluewright.ledger.schema import SCHEMA_REVISION, Base, json_columns, time_text
 from fluewright.ledger.trouble import told, trouble
+from fluewright.plain_text import numbered, written_out
 from fluewright.spreadsheet import harmless
 
 __all__ = ["EXPORT_FORMAT", "ExportReport", "export_ledger"]
@@ -67,9 +68,13 @@ def export_ledger(ledger: Path | str, folder: Path | str) -> ExportReport:
         raise LedgerError(f"{folder} is a link, and nothing is written through one: name the folder itself.")
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise LedgerError(f"{folder} is not an empty folder and is not overwritten: choose another one.")
-    if not folder.resolve().parent.is_dir():
+    try:
+        place = folder.resolve()
+    except (OSError, RuntimeError) as error:  # RuntimeError: of links in a circle, before Python 3.13
+        raise LedgerError(f"{folder} cannot be followed ({error}): choose another folder.") from error
+    if not place.parent.is_dir():
         raise LedgerError(f"There is no folder {folder.parent} for the export: make it first.")
-    unfinished = folder.resolve().with_name(f".{folder.resolve().name}.unfinished")
+    unfinished = place.with_name(f".{place.name}.unfinished")
     try:
         shutil.rmtree(unfinished, ignore_errors=True)
         unfinished.mkdir(mode=0o700)
@@ -118,12 +123,17 @@ def _write_tables(ledger: Path, folder: Path) -> dict[str, int]:
                 query = f"SELECT {', '.join(columns)} FROM {table.name} ORDER BY {order}"
                 for row in connection.execute(query):
                     said: dict[str, Any] = dict(row)
-                    sheet.writerow(harmless(said[column]) for column in columns)
+                    sheet.writerow(_written(said[column]) for column in columns)
                     for column in nested:
                         said[column] = json.loads(said[column])
-                    lines.write(json.dumps(said, ensure_ascii=False, allow_nan=False) + "\n")
+                    lines.write(numbered(json.dumps(said, ensure_ascii=False, allow_nan=False)) + "\n")
                     rows[table.name] += 1
     return rows
+
+
+def _written(cell: object) -> object:
+    # Pairs of carriage return and line feed, as some systems end lines, stay in the text of a model.
+    return harmless("\r\n".join(map(written_out, cell.split("\r\n"))) if isinstance(cell, str) else cell)
 
 
 def _file_sha256(path: Path) -> str:

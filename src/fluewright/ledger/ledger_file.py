@@ -85,7 +85,7 @@ def plain_connection(path: Path, *, mode: str) -> sqlite3.Connection:
             isolation_level=None,
             check_same_thread=False,  # one thread at a time, but not always the same
         )
-    except sqlite3.Error as error:
+    except (sqlite3.Error, OSError, RuntimeError) as error:  # RuntimeError: of links in a circle, before Python 3.13
         raise LedgerError(f"{path} cannot be opened ({error}): check the folder and its permissions.") from error
 
 

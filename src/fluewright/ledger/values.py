@@ -12,6 +12,7 @@ from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
 from fluewright.errors import LedgerError
+from fluewright.plain_text import has_controls
 
 __all__ = [
     "Json",
@@ -63,7 +64,7 @@ def checked_text(name: str, value: object, *, required: bool = True, most: int =
     if len(text) > most:
         raise LedgerError(f"has {len(text)} characters, more than {most}; shorten it.", field=name)
     for character in text:
-        if (ord(character) < 32 and character not in "\n\t") or 0xD800 <= ord(character) <= 0xDFFF:
+        if has_controls(character) or 0xD800 <= ord(character) <= 0xDFFF:
             raise LedgerError(f"holds the unprintable character {character!r}; remove it.", field=name)
     return text
 

@@ -1,6 +1,5 @@
 """Breath pressure recorded beside the sound: read from a table, or from a few readings of a water column."""
 
-import csv
 import math
 import re
 from collections.abc import Sequence
@@ -11,13 +10,16 @@ from pathlib import Path
 import numpy as np
 
 from fluewright.arrays import FloatArray
-from fluewright.errors import RecordingError
+from fluewright.errors import InputError, RecordingError
+from fluewright.files import read_text
 from fluewright.units import MM_OF_WATER_PA
 
 __all__ = ["BreathLog", "align_log", "read_breath_log", "typed_breath_log"]
 
 
 _MOST_BYTES = 64 * 1024**2
+# Of a time in whatever unit a clock counts: thirty years in microseconds.
+_LATEST = 1e15
 _HIGHEST_PA = 50_000.0
 
 
@@ -62,28 +64,26 @@ def read_breath_log(path: Path) -> BreathLog:
         The file cannot be read, holds no two readings, or a line is no pair of finite numbers; the line is named.
     """
     try:
-        if path.stat().st_size > _MOST_BYTES:
-            raise RecordingError(f"{path}: larger than {_MOST_BYTES // 1024**2} MiB, too large for a breath log.")
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError, ValueError) as fault:
-        raise RecordingError(f"{path}: the breath log cannot be read ({fault}). Give a CSV of time and Pa.") from None
+        text = read_text(path, "a breath log, a CSV of time and Pa,", most_bytes=_MOST_BYTES)
+    except InputError as fault:
+        raise RecordingError(str(fault)) from None
     rows: list[tuple[float, float]] = []
     decimal_comma = ";" in text
-    for number, line in enumerate(csv.reader(text.splitlines(), delimiter="\n"), start=1):
-        words = (
-            [w for w in re.split(r"[;\t ]+" if decimal_comma else r"[,;\t ]+", line[0].strip()) if w] if line else []
-        )
+    for number, line in enumerate(text.splitlines(), start=1):
+        bare = line.replace('"', "").strip()
+        words = [w for w in re.split(r"[;\t ]+" if decimal_comma else r"[,;\t ]+", bare) if w]
         if not words or words[0][0] == "#" or (words[0][0].isalpha() and not rows):
             continue
         try:
             time, pressure = (float(w.replace(",", ".")) for w in words[:2])
         except ValueError:
             raise RecordingError(
-                f"{path}, line {number}: {line[0][:60]!r} is no pair of time and pressure in Pa, like 1.250,180"
+                f"{path}, line {number}: {line[:60]!r} is no pair of time and pressure in Pa, like 1.250,180"
             ) from None
-        if not (math.isfinite(time) and math.isfinite(pressure) and abs(pressure) <= _HIGHEST_PA):
+        if not (abs(time) <= _LATEST and abs(pressure) <= _HIGHEST_PA):
             raise RecordingError(
-                f"{path}, line {number}: {line[0][:60]!r} holds a value that is no number or beyond {_HIGHEST_PA:g} Pa"
+                f"{path}, line {number}: {line[:60]!r} holds a value that is no number, beyond "
+                f"{_HIGHEST_PA:g} Pa, or a time beyond {_LATEST:g}"
             )
         rows.append((time, pressure))
     if len(rows) < 2:

@@ -393,7 +393,7 @@ def _envelope(
 
 def _edges(at_s: FloatArray, size: FloatArray, faint: float) -> tuple[float, float] | None:
     """Return the start and end of the sound within a piece of envelope."""
-    if len(size) < 2:
+    if len(size) < 2 or size.max() <= 0.0:
         return None
     loud = size[size > 0.3 * size.max()]
     threshold = max(_EDGE_PART * median(loud), faint)
@@ -420,16 +420,21 @@ def _measure(sound: Sound, onset: float, offset: float, times: FloatArray, hz: F
     guard = min(_GUARD_S, 0.15 * (offset - onset))
     partials = measure_partials(sound, start_s=onset + guard, end_s=offset - guard, track_times_s=times, track_hz=hz)
     steady = _steady_part(partials)
-    fit = fit_tone(steady)
+    fit = fit_tone(steady) if steady is not None else None
     if fit is None:
         return None
     return _note(onset, offset, partials, fit)
 
 
-def _steady_part(partials: Partials) -> Partials:
-    """Leave out faint blocks at the ends, where the phase is not that of the steady note."""
+def _steady_part(partials: Partials) -> Partials | None:
+    """Leave out faint blocks at the ends, where the phase is not that of the steady note; None where all is silent.
+
+    Nothing sounds between the edges of a note when they belong to two bursts with samples of 0 between them.
+    """
     power = np.sum(np.square(np.abs(partials.amplitudes)), axis=1)
     loud = np.flatnonzero(power > 0.01 * median(power))
+    if len(loud) == 0:
+        return None
     part = slice(int(loud[0]), int(loud[-1]) + 1)
     return Partials(
         partials.times_s[part],

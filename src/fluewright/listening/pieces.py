@@ -9,7 +9,7 @@ from fluewright.listening.notes import HOP_S, HeardNote, ListeningSettings, note
 from fluewright.listening.pitch import PitchTrack, pitch_of_spectra, track_pitch
 from fluewright.listening.sound import Sound, SoundArray
 from fluewright.listening.spectra import Hum, find_hum, frame_spectra, plan_frames
-from fluewright.listening.thinning import Thinner, thin_out
+from fluewright.listening.thinning import Thinner
 
 __all__ = ["FilePiece", "LivePiece"]
 
@@ -18,7 +18,7 @@ _NO_HUM = Hum(np.empty(0), np.empty(0))
 
 
 class FilePiece:
-    """What is held of a file: its blocks, put together when they are heard.
+    """What is held of a file: its blocks, thinned out as they come and put together when they are heard.
 
     Parameters
     ----------
@@ -31,9 +31,10 @@ class FilePiece:
     context_s = 0.8
 
     def __init__(self, rate_hz: float, settings: ListeningSettings) -> None:
-        self._rate_hz = rate_hz
+        self._thinner = Thinner(rate_hz)
+        self._rate_hz = self._thinner.rate_hz
         self._settings = settings
-        self._blocks: list[FloatArray] = [np.empty(0)]
+        self._blocks: list[SoundArray] = [np.empty(0)]
         self._count = 0
         self._dropped = 0
 
@@ -49,17 +50,21 @@ class FilePiece:
 
     def push(self, block: FloatArray) -> PitchTrack | None:
         """Take a block of shape (n,); it is not looked at before the piece is heard."""
-        self._blocks.append(block.copy())  # the giver may use its memory again
-        self._count += len(block)
+        thinned = self._thinner.push(block)
+        self._blocks.append(thinned.copy() if thinned is block else thinned)  # the giver may use its memory again
+        self._count += len(thinned)
         return None
 
     def flush(self) -> None:
-        """Do nothing: no sound is held back."""
+        """Let out what the thinning holds back, as if silence followed."""
+        rest = self._thinner.flush()
+        self._blocks.append(rest)
+        self._count += len(rest)
 
     def hear(self) -> Iterator[list[HeardNote]]:
         """Yield the notes of what is held, times from `start_s` on; see `notes_by_steps`."""
         settings = self._settings
-        sound = thin_out(Sound(self._joined(), self._rate_hz))
+        sound = Sound(self._joined(), self._rate_hz)
         track = track_pitch(sound, lowest_hz=settings.lowest_hz, highest_hz=settings.highest_hz, hop_s=HOP_S)
         return notes_by_steps(sound, track, settings)
 
@@ -71,9 +76,9 @@ class FilePiece:
         self._count -= count
         self._dropped += count
 
-    def _joined(self) -> FloatArray:
+    def _joined(self) -> SoundArray:
         if len(self._blocks) > 1:
-            self._blocks = [np.concatenate(self._blocks)]
+            self._blocks = [np.asarray(np.concatenate(self._blocks), dtype=np.float64)]
         return self._blocks[0]
 
 

@@ -12,7 +12,7 @@ from fluewright.errors import InputError, RecordingError
 from fluewright.files import part_file
 from fluewright.listening.rates import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from fluewright.listening.sound import Sound
-from fluewright.listening.survey import LIBRARY_FAULTS, one_line, read_blocks, survey_recording
+from fluewright.listening.survey import LIBRARY_FAULTS, MOST_FRAMES, one_line, read_blocks, survey_recording
 
 __all__ = ["Recording", "read_recording", "write_recording"]
 
@@ -48,13 +48,15 @@ class Recording(Sound):
     warnings: tuple[str, ...] = ()
 
 
-def read_recording(path: Path) -> Recording:
+def read_recording(path: Path, *, most_frames: int = MOST_FRAMES) -> Recording:
     """Read a sound file (WAV, FLAC, OGG, MP3 and the other kinds that libsndfile knows).
 
     Parameters
     ----------
     path : Path
         An ordinary file of 50 ms to 20 minutes at 8 kHz to 768 kHz.
+    most_frames : int
+        How much of it may be held, 8 bytes each.
 
     Returns
     -------
@@ -68,7 +70,7 @@ def read_recording(path: Path) -> Recording:
         The file cannot be read, is too short, too long or too large, or holds no sound that can be measured.
     """
     path = Path(path)
-    about = survey_recording(path, whole=True)
+    about = survey_recording(path, held_frames=most_frames)
     samples = np.empty(round(about.duration_s * about.rate_hz))
     place = 0
     for block in read_blocks(path, about):

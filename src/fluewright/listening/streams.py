@@ -24,7 +24,9 @@ from fluewright.listening.notes import HeardNote, Hearing, ListeningSettings, ch
 from fluewright.listening.pieces import FilePiece, LivePiece
 from fluewright.listening.pitch import PitchTrack
 from fluewright.listening.recordings import Recording
+from fluewright.listening.sound import SoundArray
 from fluewright.listening.survey import RecordingAbout, read_blocks, survey_recording
+from fluewright.listening.thinning import Thinner
 from fluewright.units import cents_above
 
 __all__ = ["HeardFile", "Listener", "Moment", "hear_file"]
@@ -298,9 +300,7 @@ def hear_file(path: Path, *, settings: ListeningSettings | None = None) -> Heard
 
     about = survey_recording(path, on_the_way=begin)
     if about.duration_s <= longest_whole_s:
-        samples = np.concatenate(list(read_blocks(path, about)))
-        recording = Recording(samples, about.rate_hz, about.channels, about.duration_s, about.sha256, about.warnings)
-        return HeardFile(about, hear_notes(recording, settings=settings))
+        return HeardFile(about, hear_notes(_thinned(path, about), settings=settings))
     if by_pieces is None:
         by_pieces = _ByPieces(about.rate_hz, settings)
         for block in read_blocks(path, about):
@@ -309,6 +309,23 @@ def hear_file(path: Path, *, settings: ListeningSettings | None = None) -> Heard
     if not notes:
         remarks.append("no notes heard: nothing stands clear of the background for long enough")
     return HeardFile(about, Hearing(tuple(notes), (*about.warnings, *remarks)))
+
+
+def _thinned(path: Path, about: RecordingAbout) -> Recording:
+    """Return a short file at the rate that notes are measured at; of a faster one no more is ever held."""
+    thinner = Thinner(about.rate_hz)
+    samples = np.empty(math.ceil(about.duration_s * thinner.rate_hz) + 1)
+    place = 0
+
+    def put(block: SoundArray) -> None:
+        nonlocal place
+        samples[place : place + len(block)] = block
+        place += len(block)
+
+    for block in read_blocks(path, about):
+        put(thinner.push(block))
+    put(thinner.flush())
+    return Recording(samples[:place], thinner.rate_hz, about.channels, about.duration_s, about.sha256, about.warnings)
 
 
 class _ByPieces:

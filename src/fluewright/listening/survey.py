@@ -24,6 +24,7 @@ __all__ = [
     "LIBRARY_FAULTS",
     "LONGEST_S",
     "LONGEST_STREAM_S",
+    "MOST_FRAMES",
     "RecordingAbout",
     "one_line",
     "read_blocks",
@@ -79,14 +80,14 @@ class RecordingAbout:
     warnings: tuple[str, ...]
 
 
-def survey_recording(path: Path, *, whole: bool = False, on_the_way: OnTheWay | None = None) -> RecordingAbout:
+def survey_recording(path: Path, *, held_frames: int = 0, on_the_way: OnTheWay | None = None) -> RecordingAbout:
     """Go once through a sound file in bounded memory and say what it is and what is wrong with it.
 
     Parameters
     ----------
     path : Path
-    whole : bool
-        Whether all of it is to be held at once: 20 minutes at most then, else six hours.
+    held_frames : int
+        How many frames may be held at once where all of it is: 20 minutes at most then, else (0) six hours.
     on_the_way : callable, optional
         Spares a second reading of a file of one channel, whose samples are known at once. It is given the rate in Hz
         and how many seconds the header claims, each time that reading begins (again from the start in a damaged file),
@@ -103,7 +104,7 @@ def survey_recording(path: Path, *, whole: bool = False, on_the_way: OnTheWay | 
     """
     path = Path(path)
     digest, size = _hash_file(path)
-    found = _decode(path, whole, on_the_way)
+    found = _decode(path, held_frames, on_the_way)
     sums = found.sums
     if sums.frames == 0:
         why = f" ({found.fault})" if found.fault else ""
@@ -224,13 +225,13 @@ class _Decoded:
     block_values: int
 
 
-def _decode(path: Path, whole: bool, on_the_way: OnTheWay | None) -> _Decoded:
-    found = _decode_in_steps(path, whole, _BLOCK_VALUES, on_the_way)
+def _decode(path: Path, held_frames: int, on_the_way: OnTheWay | None) -> _Decoded:
+    found = _decode_in_steps(path, held_frames, _BLOCK_VALUES, on_the_way)
     # A block with a fault is lost as a whole: small ones save nearly all that is there.
-    return _decode_in_steps(path, whole, _SMALL_BLOCK_VALUES, on_the_way) if found.fault else found
+    return _decode_in_steps(path, held_frames, _SMALL_BLOCK_VALUES, on_the_way) if found.fault else found
 
 
-def _decode_in_steps(path: Path, whole: bool, step_values: int, on_the_way: OnTheWay | None) -> _Decoded:
+def _decode_in_steps(path: Path, held_frames: int, step_values: int, on_the_way: OnTheWay | None) -> _Decoded:
     sums = ChannelSums()
     try:
         source = soundfile.SoundFile(str(path))
@@ -241,7 +242,7 @@ def _decode_in_steps(path: Path, whole: bool, step_values: int, on_the_way: OnTh
     with source:
         rate_hz, channels, claimed = int(source.samplerate), int(source.channels), int(source.frames)
         claimed = 0 if claimed > 1 << 61 else max(claimed, 0)  # a stream of unknown length claims the maximum
-        most = _most_frames(path, rate_hz, channels, whole)
+        most = _most_frames(path, rate_hz, channels, held_frames)
         if claimed > most:
             raise _too_long(path, claimed, rate_hz, most)
         step = max(step_values // channels, 1)
@@ -264,7 +265,7 @@ def _decode_in_steps(path: Path, whole: bool, step_values: int, on_the_way: OnTh
                 take(block[:, 0].astype(np.float64))
 
 
-def _most_frames(path: Path, rate_hz: int, channels: int, whole: bool) -> int:
+def _most_frames(path: Path, rate_hz: int, channels: int, held_frames: int) -> int:
     """Return how many frames a file may have, or say that its rate or its channels are out of range."""
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         raise RecordingError(
@@ -273,8 +274,8 @@ def _most_frames(path: Path, rate_hz: int, channels: int, whole: bool) -> int:
         )
     if not 1 <= channels <= MOST_CHANNELS:
         raise RecordingError(f"{path}: {channels} channels, more than {MOST_CHANNELS}. Export one or two channels.")
-    if whole:
-        return min(MOST_FRAMES, MOST_VALUES // channels, int(LONGEST_S * rate_hz))
+    if held_frames:
+        return min(held_frames, MOST_VALUES // channels, int(LONGEST_S * rate_hz))
     return int(LONGEST_STREAM_S * rate_hz)
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from fluewright.errors import ComputeError, InputError
 from fluewright.extras import require
 from fluewright.files import write_whole
+from fluewright.plain_text import unobeyed
 
 __all__ = ["check_timestamp", "write_pdf"]
 
@@ -24,6 +25,17 @@ def check_timestamp(timestamp: int | None) -> None:
         raise InputError(
             f"timestamp is {timestamp}; it counts seconds since 1970 and ends with the year 9999. Give a time between."
         )
+
+
+def _harmless(value: object) -> object:
+    """Return plain data with all texts harmless for who copies from the page."""
+    if isinstance(value, str):
+        return unobeyed(value)
+    if isinstance(value, Mapping):
+        return {key: _harmless(inner) for key, inner in value.items()}
+    if isinstance(value, list | tuple):
+        return [_harmless(inner) for inner in value]
+    return value
 
 
 def write_pdf(
@@ -68,7 +80,7 @@ def write_pdf(
     try:
         pdf = typst.compile(
             code,
-            sys_inputs={"data": json.dumps(data, ensure_ascii=True, sort_keys=True)},
+            sys_inputs={"data": json.dumps(_harmless(data), ensure_ascii=True, sort_keys=True)},
             ignore_system_fonts=True,
             timestamp=timestamp,
             format="pdf",

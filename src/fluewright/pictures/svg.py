@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from fluewright.errors import InputError
+from fluewright.plain_text import unobeyed
 
 __all__ = ["FONT_FAMILY", "Drawing", "clean_text", "fit_text", "number", "text_width_mm"]
 
@@ -18,8 +19,8 @@ _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]"
 
 
 def clean_text(text: str) -> str:
-    """Return the text escaped for SVG, on one line, without characters that XML forbids."""
-    flat = _NOT_XML.sub("\ufffd", text).replace("\n", " ").replace("\r", " ").replace("\t", " ")
+    """Return the text escaped for SVG, on one line, without characters that XML forbids or a reader would obey."""
+    flat = unobeyed(_NOT_XML.sub("\ufffd", re.sub(r"[\n\r\t]", " ", text)))
     return (
         flat.replace("&", "&amp;")
         .replace("<", "&lt;")

@@ -10,6 +10,7 @@ from fluewright.bench.voicing.advice import Checked, ReadingForecast, Step, chec
 from fluewright.bench.voicing.learned import Outcome
 from fluewright.bench.voicing.trial import HeadTrial, trial_from_plain
 from fluewright.errors import InputError
+from fluewright.files import read_text
 from fluewright.instrument.model import Model
 from fluewright.ledger import AdjustmentMade, HeadTrialLogged, Ledger, open_ledger
 from fluewright.version import __version__
@@ -19,6 +20,7 @@ __all__ = [
 ]  # fmt: skip
 
 HEAD_ANALYSIS_VERSION = f"fluewright-voicing/{__version__}"
+_MOST_BYTES = 1 << 24
 
 
 @dataclass(frozen=True)
@@ -179,12 +181,13 @@ def read_trial_file(path: Path) -> HeadTrial:
     InputError
         The file cannot be read or holds no trial.
     """
+    text = read_text(path, "a head trial", most_bytes=_MOST_BYTES)
     try:
-        said: Any = json.loads(path.read_text(encoding="utf-8"))
+        said: Any = json.loads(text)
         if not isinstance(said, dict):
             raise ValueError("no object")
         return trial_from_plain(said)
-    except (OSError, UnicodeDecodeError, ValueError, KeyError, TypeError) as fault:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as fault:
         raise InputError(
             f"{path}: is no head trial ({fault}); give a file that `fluewright trial --out` wrote"
         ) from None

@@ -1,18 +1,18 @@
 """What every page and every request share: plain answers for people, numbers read with care."""
 
-import errno
 import json
 from collections.abc import Awaitable, Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from starlette.requests import ClientDisconnect, Request
-from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
 
 from fluewright.errors import FluewrightError, InputError
 from fluewright.pictures.palette import Theme
-from fluewright.web.field_words import field_words
+from fluewright.web.faults import answer_to, status_of, words_of
+from fluewright.web.request_json import read_json
 
 __all__ = [
     "Handler", "Page", "body", "called", "number", "page_or_missing", "plain", "received", "sentence", "sizes", "theme",
@@ -29,18 +29,11 @@ def plain(handler: Handler) -> Handler:
     async def safe(request: Request) -> Response:
         try:
             return await handler(request)
-        except InputError as error:
-            return JSONResponse({"fault": error.worded(field_words)}, 400)
-        except FluewrightError as error:
-            return JSONResponse({"fault": str(error)}, 422)
-        except (json.JSONDecodeError, UnicodeDecodeError, RecursionError):
-            return JSONResponse({"fault": "the request is no JSON"}, 400)
-        except ClientDisconnect:
-            return PlainTextResponse("gone", 400)
-        except OSError as error:
-            if error.errno not in (errno.ENOSPC, errno.EDQUOT, errno.EROFS):
+        except (FluewrightError, OSError) as error:
+            answer = answer_to(error)
+            if answer is None:
                 raise
-            return JSONResponse({"fault": f"the disk refused it ({error.strerror}); free some room, then again"}, 507)
+            return answer
 
     return safe
 
@@ -53,7 +46,7 @@ async def body(request: Request) -> dict[str, Any]:
     InputError
         It is none.
     """
-    found = await request.json()
+    found = read_json(await request.body())
     if not isinstance(found, dict):
         raise InputError("the request is no JSON object")
     try:
@@ -138,10 +131,12 @@ def page_or_missing(handler: Handler, page: Page) -> Handler:
     async def safe(request: Request) -> Response:
         try:
             return await handler(request)
-        except FluewrightError as error:
-            why = error.worded(field_words) if isinstance(error, InputError) else str(error)
-            answer = page("missing.html", why=why)
-            answer.status_code = 404
+        except (FluewrightError, OSError) as error:
+            status = status_of(error)
+            if status == 500:
+                raise
+            answer = page("missing.html", why=words_of(error))
+            answer.status_code = 404 if isinstance(error, FluewrightError) and status < 500 else status
             return answer
 
     return safe

@@ -14,6 +14,7 @@ from starlette.staticfiles import StaticFiles
 from fluewright.units import minus
 from fluewright.web import pages_bench, pages_devices, pages_ledger, pages_models, pages_voicing
 from fluewright.web.app_state import AppState
+from fluewright.web.faults import LastGuard
 from fluewright.web.guard import Guard
 
 __all__ = ["build_app"]
@@ -53,4 +54,4 @@ def build_app(state: AppState) -> Starlette:
         Mount("/static", StaticFiles(directory=_HERE / "static")),
     ]
     guard = Middleware(Guard, hosts=state.hosts, scheme=state.scheme, pairing=state.pairing)
-    return Starlette(routes=routes, middleware=[guard], exception_handlers={404: missing})
+    return Starlette(routes=routes, middleware=[guard, Middleware(LastGuard)], exception_handlers={404: missing})

@@ -1,18 +1,20 @@
 """What may come in: our own host name and origin only, paired devices only, and not too much at once.
 
 A page of some other site that is open in the same browser can send requests to 127.0.0.1; the browser then says where
-they come from. Whatever changes something or opens a socket must come from our own pages (Origin), whatever comes in
-must have asked for us by name (Host, against rebinding of names), and other devices must be paired.
+they come from. Whatever changes something or opens a socket must come from our own pages (Origin), whatever is asked
+for by another site must be a link to a page that a person followed (Sec-Fetch-Site), whatever comes in must have asked
+for us by name (Host, against rebinding of names), and other devices must be paired.
 """
 
-import time
 from collections.abc import Mapping
 from http.cookies import CookieError, SimpleCookie
 
-from starlette.responses import PlainTextResponse
+from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from fluewright.web.answer_headers import answer_headers
 from fluewright.web.pairing import Pairing
+from fluewright.web.rates import Rates
 
 __all__ = ["LARGEST_UPLOAD", "SESSION_COOKIE", "THIS_COMPUTER", "Guard"]
 
@@ -23,19 +25,6 @@ THIS_COMPUTER = ("127.0.0.1", "::1", "testclient")
 LARGEST_UPLOAD = 300 * 1024 * 1024
 _LARGEST_REQUEST = 1024 * 1024
 _REQUESTS_A_SECOND, _BURST = 60.0, 240.0
-
-_HEADERS = {
-    b"content-security-policy": (
-        b"default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; media-src 'self' blob:; "
-        b"font-src 'self'; connect-src 'self'; worker-src 'self'; manifest-src 'self'; form-action 'self'; "
-        b"base-uri 'none'; frame-ancestors 'none'"
-    ),
-    b"x-content-type-options": b"nosniff",
-    b"referrer-policy": b"no-referrer",
-    b"cross-origin-opener-policy": b"same-origin",
-    b"cross-origin-resource-policy": b"same-origin",
-    b"permissions-policy": b"microphone=(self), camera=(), geolocation=()",
-}
 
 
 class Guard:
@@ -56,7 +45,7 @@ class Guard:
         self.hosts = hosts
         self.scheme = scheme
         self.pairing = pairing
-        self._tokens: dict[str, tuple[float, float]] = {}
+        self._rates = Rates(_REQUESTS_A_SECOND, _BURST)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let a request or socket through, or refuse it."""
@@ -65,19 +54,38 @@ class Guard:
             return
         headers = {k.decode("latin-1").lower(): v.decode("latin-1") for k, v in scope["headers"]}
         refusal = self._refusal(scope, headers)
-        if refusal is not None:
-            await self._refuse(scope, receive, send, *refusal)
-            return
         if scope["type"] == "websocket":
-            await self.app(scope, receive, send)
+            if refusal is not None:
+                await receive()
+                await send({"type": "websocket.close", "code": 1008, "reason": refusal[1][:120]})
+            elif _client(scope) in THIS_COMPUTER:
+                await self.app(scope, receive, send)
+            else:
+                await self._while_paired(_session(headers), scope, receive, send)
+            return
+
+        started = False
+
+        async def with_headers(message: Message) -> None:
+            nonlocal started
+            if message["type"] == "http.response.start":
+                started = True
+                own = answer_headers(scope["path"])
+                raw = [(k, v) for k, v in message.get("headers", []) if k.lower() not in own]
+                message = {**message, "headers": [*raw, *own.items()]}
+            await send(message)
+
+        if refusal is not None:
+            await _refused(scope, *refusal)(scope, receive, with_headers)
             return
         most = LARGEST_UPLOAD if scope["path"].endswith("/recording") else _LARGEST_REQUEST
+        too_much = _refused(
+            scope, 413,
+            f"more than {most // 1024**2} MiB were sent; a recording may have up to {LARGEST_UPLOAD // 1024**2} MiB",
+        )  # fmt: skip
         length = headers.get("content-length", "0")
-        if not length.isdecimal() or int(length) > most:
-            await self._refuse(
-                scope, receive, send, 413, f"more than {most // 1024**2} MiB were sent; a recording may have up to "
-                f"{LARGEST_UPLOAD // 1024**2} MiB"
-            )  # fmt: skip
+        if not (length.isascii() and length.isdecimal() and len(length) <= 15) or int(length) > most:
+            await too_much(scope, receive, with_headers)
             return
         came = 0
 
@@ -91,13 +99,9 @@ class Guard:
                     return {"type": "http.disconnect"}
             return message
 
-        async def with_headers(message: Message) -> None:
-            if message["type"] == "http.response.start":
-                raw = [(k, v) for k, v in message.get("headers", []) if k.lower() not in _HEADERS]
-                message = {**message, "headers": [*raw, *_HEADERS.items()]}
-            await send(message)
-
         await self.app(scope, counted, with_headers)
+        if came > most and not started:
+            await too_much(scope, receive, with_headers)
 
     def _refusal(self, scope: Scope, headers: Mapping[str, str]) -> tuple[int, str] | None:
         host = headers.get("host", "")
@@ -106,39 +110,53 @@ class Guard:
         changes = scope["type"] == "websocket" or scope.get("method") not in ("GET", "HEAD")
         if changes and headers.get("origin") != f"{self.scheme}://{host}":
             return 403, "this came from another page than ours and was refused"
-        client = scope["client"][0] if scope.get("client") else "?"
-        if not self._may_ask(client):
+        # A browser of today says so of every request; one that does not is held off by Origin and the cookie alone.
+        if headers.get("sec-fetch-site", "none") not in ("same-origin", "none") and not _followed_link(scope, headers):
+            return 403, "another site asked for this and was refused"
+        client = _client(scope)
+        if not self._rates.may(client):
             return 429, "too many requests at once; wait a moment"
         path = scope["path"]
         free = path == "/pair" or path.startswith("/static/") or path == "/favicon.ico"
-        if free or client in THIS_COMPUTER:
+        if client in THIS_COMPUTER:
             return None
-        if not self.pairing.known(_session(headers)):
+        # Also where anybody may ask: it says when a device was last seen.
+        if not self.pairing.seen(_session(headers), client) and not free:
             return 401, "this device is not paired; open /pair and type the code that the workshop's computer shows"
         return None
 
-    def _may_ask(self, client: str) -> bool:
-        now = time.monotonic()
-        left, at = self._tokens.get(client, (_BURST, now))
-        left = min(_BURST, left + (now - at) * _REQUESTS_A_SECOND)
-        if len(self._tokens) > 1000:
-            self._tokens.clear()
-        # What is refused costs nothing: a device that keeps trying gets its sixty a second, not none.
-        may = left >= 1.0
-        self._tokens[client] = (left - 1.0 if may else left, now)
-        return may
+    async def _while_paired(self, token: str, scope: Scope, receive: Receive, send: Send) -> None:
+        """Serve a socket of another device until its session ends: what is thrown out hears and tells nothing more."""
 
-    async def _refuse(self, scope: Scope, receive: Receive, send: Send, status: int, why: str) -> None:
-        if scope["type"] == "websocket":
-            await receive()
-            await send({"type": "websocket.close", "code": 1008, "reason": why[:120]})
-            return
-        if status == 401 and scope.get("method") == "GET" and not scope["path"].startswith("/api/"):
-            from starlette.responses import RedirectResponse
+        async def heard() -> Message:
+            message = await receive()
+            return message if self.pairing.known(token) else {"type": "websocket.disconnect", "code": 1008}
 
-            await RedirectResponse("/pair", 303)(scope, receive, send)
-            return
-        await PlainTextResponse(why + "\n", status)(scope, receive, send)
+        async def told(message: Message) -> None:
+            if message["type"] == "websocket.send" and not self.pairing.known(token):
+                message = {"type": "websocket.close", "code": 1008, "reason": "this device is not paired any more"}
+            await send(message)
+
+        await self.app(scope, heard, told)
+
+
+def _client(scope: Scope) -> str:
+    return scope["client"][0] if scope.get("client") else "?"
+
+
+def _followed_link(scope: Scope, headers: Mapping[str, str]) -> bool:
+    """Tell whether a person followed a link of another site to one of the pages."""
+    return (
+        headers.get("sec-fetch-mode") == "navigate"
+        and headers.get("sec-fetch-dest") == "document"
+        and not scope["path"].startswith(("/api/", "/static/"))
+    )
+
+
+def _refused(scope: Scope, status: int, why: str) -> Response:
+    if status == 401 and scope.get("method") == "GET" and not scope["path"].startswith("/api/"):
+        return RedirectResponse("/pair", 303)
+    return PlainTextResponse(f"{why}\n", status)
 
 
 def _session(headers: Mapping[str, str]) -> str:

@@ -5,16 +5,17 @@ import contextlib
 import json
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
 from starlette.websockets import WebSocket, WebSocketDisconnect
 
-from fluewright.errors import FluewrightError
+from fluewright.errors import FluewrightError, InputError
 from fluewright.listening.notes import HeardNote
 from fluewright.listening.streams import Listener
 from fluewright.web.bench_room import BenchRoom
+from fluewright.web.request_json import read_json
 
 __all__ = ["Hall", "bench_socket"]
 
@@ -24,24 +25,49 @@ _SLOWEST_HZ, _FASTEST_HZ = 16_000.0, 192_000.0
 _BEAT_S = 5.0
 
 
-class _Guest(asyncio.Queue[str]):
-    """The news that one device still has to be sent, and whether it is the one that gives the sound."""
+@dataclass(frozen=True)
+class Pitch:
+    """What sounds now; the next one makes up for one that was left out.
+
+    Attributes
+    ----------
+    level_db : float
+        Of full scale.
+    hz : float or None
+        None where nothing is clear of the background.
+    fingering : int or None
+        The nearest one; None where it is none of the notes.
+    cents : float or None
+        From that note's target.
+    """
+
+    level_db: float
+    hz: float | None = None
+    fingering: int | None = None
+    cents: float | None = None
+
+
+News = Pitch | dict[str, Any]
+"""What a page is told: a pitch, or a word of its own with what belongs to it."""
+
+
+class _Guest(asyncio.Queue[News]):
+    """The news that one device still has to be sent."""
 
     def __init__(self) -> None:
         super().__init__(maxsize=64)
 
-    def tell(self, news: dict[str, Any]) -> None:
-        """Put news in; where there is no room the oldest pitch goes, then the oldest news, which a look makes up."""
-        text = json.dumps(news, allow_nan=False)
+    def tell(self, news: News) -> None:
+        """Put news in; where there is no room every pitch goes, then the oldest news, which a look makes up."""
         if not self.full():
-            self.put_nowait(text)
+            self.put_nowait(news)
             return
         kept = []
         while not self.empty():
             kept.append(self.get_nowait())
-        kept = [t for t in kept if not t.startswith('{"now"')]
-        for t in [*kept, text][-self.maxsize :]:
-            self.put_nowait(t)
+        kept = [one for one in kept if not isinstance(one, Pitch)]
+        for one in [*kept, news][-self.maxsize :]:
+            self.put_nowait(one)
 
 
 @dataclass
@@ -52,12 +78,12 @@ class Hall:
     guests: dict[str, set[_Guest]] = field(default_factory=dict)
     players: dict[str, _Guest] = field(default_factory=dict)
 
-    def tell(self, serial: str, news: dict[str, Any]) -> None:
+    def tell(self, serial: str, news: News) -> None:
         """Send news to every device at a bench; a device that cannot keep up loses the oldest pitch, never a note."""
         for guest in self.guests.get(serial, ()):
             guest.tell(news)
 
-    def tell_all(self, serial: str, news: Iterable[dict[str, Any]]) -> None:
+    def tell_all(self, serial: str, news: Iterable[News]) -> None:
         """Send news in order to every device at a bench."""
         for item in news:
             self.tell(serial, item)
@@ -85,10 +111,11 @@ async def bench_socket(socket: WebSocket, hall: Hall, room: BenchRoom) -> None:
     async def out() -> None:
         while True:
             try:
-                text = await asyncio.wait_for(guest.get(), _BEAT_S)
+                news = await asyncio.wait_for(guest.get(), _BEAT_S)
             except TimeoutError:
-                text = '{"beat": true}'
-            await socket.send_text(text)
+                news = {"beat": True}
+            said = {"now": asdict(news)} if isinstance(news, Pitch) else news
+            await socket.send_text(json.dumps(said, allow_nan=False))
 
     sender = asyncio.create_task(out())
     try:
@@ -141,9 +168,11 @@ async def _hear(socket: WebSocket, hall: Hall, room: BenchRoom, guest: _Guest) -
 def _begin(text: str) -> tuple[Listener | None, str]:
     """Return a listener for a header and "", None when it stops the sound, None and what is wrong with it."""
     try:
-        header = json.loads(text)
-        rate = float(header.get("rate_hz", 0.0))
-    except (ValueError, TypeError, AttributeError, RecursionError):
+        header = read_json(text)
+    except InputError:
+        header = None
+    rate = header.get("rate_hz", 0.0) if isinstance(header, dict) else None
+    if isinstance(rate, bool) or not isinstance(rate, int | float):
         return None, "the page sent no sound header; open it again"
     if header.get("stop"):
         return None, ""
@@ -155,13 +184,13 @@ def _begin(text: str) -> tuple[Listener | None, str]:
     return Listener(rate), ""
 
 
-def _rest(listener: Listener, room: BenchRoom) -> list[dict[str, Any]]:
+def _rest(listener: Listener, room: BenchRoom) -> list[News]:
     """Take the notes that a listener still holds back."""
     return _ticks(listener.finish(), room)
 
 
-def _ticks(notes: Iterable[HeardNote], room: BenchRoom) -> list[dict[str, Any]]:
-    news: list[dict[str, Any]] = []
+def _ticks(notes: Iterable[HeardNote], room: BenchRoom) -> list[News]:
+    news: list[News] = []
     for note in notes:
         try:
             fingering = room.hear(note)
@@ -173,18 +202,18 @@ def _ticks(notes: Iterable[HeardNote], room: BenchRoom) -> list[dict[str, Any]]:
     return news
 
 
-def _listen(listener: Listener, samples: np.ndarray[Any, Any], room: BenchRoom) -> list[dict[str, Any]]:
+def _listen(listener: Listener, samples: np.ndarray[Any, Any], room: BenchRoom) -> list[News]:
     """Take a frame; return notes that count, and the pitch that sounds."""
     news = _ticks(listener.push(samples), room)
     now = listener.now
-    level = now.level_db if math.isfinite(now.level_db) else -120.0
-    heard: dict[str, Any] = {"hz": None, "fingering": None, "cents": None, "level_db": round(level, 1)}
-    if math.isfinite(now.pitch_hz):
-        heard["hz"] = round(now.pitch_hz, 2)
-        try:
-            found = room.nearest(now.pitch_hz)
-        except FluewrightError as error:
-            return [*news, {"fault": str(error)}]
-        if found is not None:
-            heard["fingering"], heard["cents"] = found[0], round(found[1], 1)
-    return [*news, {"now": heard}]
+    level_db = round(now.level_db if math.isfinite(now.level_db) else -120.0, 1)
+    if not math.isfinite(now.pitch_hz):
+        return [*news, Pitch(level_db)]
+    hz = round(now.pitch_hz, 2)
+    try:
+        found = room.nearest(now.pitch_hz)
+    except FluewrightError as error:
+        return [*news, {"fault": str(error)}]
+    if found is None:
+        return [*news, Pitch(level_db, hz)]
+    return [*news, Pitch(level_db, hz, found[0], round(found[1], 1))]

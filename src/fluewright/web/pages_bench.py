@@ -51,7 +51,7 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
         Route("/bench/{serial}", page_or_missing(pages.bench, page), methods=["GET"]),
         Route("/api/bench", plain(pages.begin), methods=["POST"]),
         Route("/api/bench/{serial}", plain(pages.look), methods=["GET"]),
-        Route("/api/bench/{serial}/certificate", plain(pages.certificate), methods=["GET"]),
+        Route("/api/bench/{serial}/certificate", plain(pages.certificate), methods=["POST"]),
         Route("/api/bench/{serial}/recording", plain(pages.recording), methods=["POST"]),
         Route("/api/bench/{serial}/{what}", plain(pages.act), methods=["POST"]),
         WebSocketRoute("/live/{serial}", pages.live),

@@ -35,7 +35,7 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
         Route("/ledger/{serial}", page_or_missing(pages.history, page), methods=["GET"]),
         Route("/api/ledger/{serial}/correct", plain(pages.correct), methods=["POST"]),
         Route("/api/ledger/trust", plain(pages.trust), methods=["GET"]),
-        Route("/api/ledger/copy", plain(pages.copy), methods=["GET"]),
+        Route("/api/ledger/copy", plain(pages.copy), methods=["POST"]),
         Route("/api/ledger/backup", plain(pages.keep), methods=["POST"]),
         Route("/api/ledger/verify", plain(pages.check), methods=["POST"]),
         Route("/api/ledger/restore", plain(pages.restore), methods=["POST"]),

@@ -31,7 +31,7 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
         Route("/voicing", page_or_missing(pages.heads, page), methods=["GET"]),
         Route("/voicing/{serial}", page_or_missing(pages.head, page), methods=["GET"]),
         Route("/api/voicing/{serial}", plain(pages.look), methods=["GET"]),
-        Route("/api/voicing/{serial}/advice", plain(pages.advice), methods=["GET"]),
+        Route("/api/voicing/{serial}/advice", plain(pages.advice), methods=["POST"]),
         Route("/api/voicing/{serial}/section", plain(pages.section), methods=["GET"]),
         Route("/api/voicing/{serial}/as-built.toml", plain(pages.sheet), methods=["GET"]),
         Route("/api/voicing/{serial}/recording", plain(pages.take), methods=["POST"]),

@@ -2,14 +2,64 @@
 
 import datetime
 import ipaddress
+import os
+import stat
 from pathlib import Path
 
 from fluewright.errors import InputError
 from fluewright.files import write_whole
 
-__all__ = ["own_tls_certificate"]
+__all__ = ["own_tls_certificate", "private_folder"]
 
 _DAYS = 365
+_OTHERS = stat.S_IRWXG | stat.S_IRWXO
+
+
+def private_folder(folder: Path) -> Path:
+    """Return a folder that is there and that nobody else can read; it is made, or shut, where it is not.
+
+    Raises
+    ------
+    InputError
+        It is a symbolic link, belongs to another user, or cannot be made.
+    """
+    if folder.is_symlink():
+        raise InputError(
+            f"{folder}: is a symbolic link; nothing is kept through one. Move what it points to here in its place"
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        if os.name == "posix" and folder.stat().st_mode & _OTHERS:
+            folder.chmod(0o700)
+    except OSError as error:
+        raise InputError(
+            f"{folder}: cannot be kept to this user alone ({error.strerror}); it lies beside the ledger: name a ledger "
+            "in a folder of your own"
+        ) from error
+    return folder
+
+
+def _check_secret(path: Path) -> None:
+    """Refuse a key that is somewhere else, or that others can read.
+
+    Raises
+    ------
+    InputError
+    """
+    try:
+        about = path.lstat()
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise InputError(f"{path}: cannot be read ({error.strerror}); check its folder's rights") from error
+    if not stat.S_ISREG(about.st_mode):
+        what = "a symbolic link" if stat.S_ISLNK(about.st_mode) else "no ordinary file"
+        raise InputError(f"{path}: is {what}; remove it and start again, then it is made anew")
+    if os.name == "posix" and about.st_mode & _OTHERS:
+        raise InputError(
+            f"{path}: others on this computer can read this key (mode {stat.S_IMODE(about.st_mode):04o}), so it may be "
+            "known to them; remove it and start again: a new key is made, and every device has to be paired anew"
+        )
 
 
 def own_tls_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path, str]:
@@ -20,7 +70,7 @@ def own_tls_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path,
     Raises
     ------
     InputError
-        The folder cannot be written.
+        The folder or a file in it is a symbolic link, the key can be read by others, or the folder cannot be written.
     """
     from cryptography import x509
     from cryptography.hazmat.primitives import hashes, serialization
@@ -28,6 +78,10 @@ def own_tls_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path,
     from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
     certificate_path, key_path = folder / "certificate.pem", folder / "key.pem"
+    private_folder(folder)
+    _check_secret(key_path)
+    if certificate_path.is_symlink():
+        raise InputError(f"{certificate_path}: is a symbolic link; remove it and start again, then it is made anew")
     now = datetime.datetime.now(datetime.UTC)
     kept = _kept(certificate_path, key_path, addresses, now)
     if kept:
@@ -50,15 +104,11 @@ def own_tls_certificate(folder: Path, addresses: list[str]) -> tuple[Path, Path,
         .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .sign(key, hashes.SHA256())
     )
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{folder}: cannot be written ({error.strerror}); name another --folder") from error
     secret = key.private_bytes(
         serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
     )
     write_whole(key_path, secret, mode=0o600)
-    write_whole(certificate_path, certificate.public_bytes(serialization.Encoding.PEM))
+    write_whole(certificate_path, certificate.public_bytes(serialization.Encoding.PEM), mode=0o600)
     return certificate_path, key_path, certificate.fingerprint(hashes.SHA256()).hex(":")
 
 

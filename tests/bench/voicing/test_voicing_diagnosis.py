@@ -172,7 +172,7 @@ def test_symptoms_follow_their_limits(shop):
         ('format = "fluewright-symptoms/1"\nhis_db = 3\n', "there is no limit 'his_db'; use low_jump_ratio"),
         ('format = "fluewright-symptoms/1"\nhiss_db = 300\n', "hiss_db is 300, outside 0.2 to 40"),
         ('format = "fluewright-symptoms/1"\nhiss_db = "3"\n', "hiss_db is '3'"),
-        ("format = \n", "cannot be read as TOML"),
+        ("format = \n", "is not valid TOML"),
     ],
 )
 def test_limits_that_cannot_be(tmp_path, text, says):

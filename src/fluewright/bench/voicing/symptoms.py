@@ -5,7 +5,6 @@ the trade has a figure, else against what a faultless head of this model reads. 
 """
 
 import math
-import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -19,12 +18,15 @@ from fluewright.bench.voicing.quantities import in_percent
 from fluewright.bench.voicing.reference import Expected
 from fluewright.bench.voicing.trial import HeadTrial, NoteTrial
 from fluewright.errors import InputError
+from fluewright.files import read_text
 from fluewright.instrument.pitch import without_octave
+from fluewright.toml_text import toml_data
 
 __all__ = ["SYMPTOMS", "Symptom", "SymptomFound", "SymptomSettings", "find_symptoms", "read_symptom_settings"]
 
 
 SETTINGS_FORMAT = "fluewright-symptoms/1"
+_MOST_BYTES = 1 << 18
 
 
 @dataclass(frozen=True)
@@ -87,10 +89,11 @@ def read_symptom_settings(path: Path) -> SymptomSettings:
     InputError
         The file cannot be read, has another format, or a key or value that cannot be.
     """
+    text = read_text(path, "a file of limits", most_bytes=_MOST_BYTES)
     try:
-        said = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as fault:
-        raise InputError(f"{path}: cannot be read as TOML ({fault}); write lines like low_jump_ratio = 1.5") from None
+        said = toml_data(text)
+    except InputError as fault:
+        raise InputError(f"{path}: {fault}; write lines like low_jump_ratio = 1.5") from None
     if said.pop("format", None) != SETTINGS_FORMAT:
         raise InputError(f'{path}: the first line must be format = "{SETTINGS_FORMAT}"')
     known = [f.name for f in fields(SymptomSettings)]

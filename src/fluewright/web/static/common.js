@@ -54,11 +54,13 @@ export async function data(path, body) {
   return (await ask(path, body)).json();
 }
 
-// Lets the browser keep an answer as a file; what is refused is said on the page, not lost in a failed download.
+// Lets the browser keep an answer as a file, under the name that it came with; what is refused is said on the page.
+// What makes a file is work: it is asked for by POST, which no other site can send.
 export async function fetchFile(path, name, body) {
+  const answer = await ask(path, body);
   const link = document.createElement("a");
-  link.href = URL.createObjectURL(await (await ask(path, body)).blob());
-  link.download = name;
+  link.href = URL.createObjectURL(await answer.blob());
+  link.download = name || (/filename="([^"]+)"/.exec(answer.headers.get("content-disposition") ?? "")?.[1] ?? "file");
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 60000);
 }
@@ -114,10 +116,6 @@ button.addEventListener("click", () => {
   document.dispatchEvent(new Event("theme"));
 });
 
-// A link that names no file, the ledger's own copy, may be large: the browser takes it as it comes.
-for (const link of document.querySelectorAll("a[download]:not([download=''])")) {
-  link.addEventListener("click", (event) => {
-    event.preventDefault();
-    guarded(fetchFile)(link.href, link.download);
-  });
+for (const made of document.querySelectorAll("button[data-file]")) {
+  made.addEventListener("click", guarded(() => fetchFile(made.dataset.file, "", {})));
 }

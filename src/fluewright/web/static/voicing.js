@@ -213,7 +213,7 @@ async function judge() {
   at("wrong").replaceChildren(make("p", "Computing the model's head: once a model, about half a minute; then it is kept.", "help"));
   at("do").replaceChildren();
   let told;
-  try { told = await data(`${api}/advice`); } catch (error) { judged = ""; at("wrong").replaceChildren(make("p", error.message)); return; }
+  try { told = await data(`${api}/advice`, {}); } catch (error) { judged = ""; at("wrong").replaceChildren(make("p", error.message)); return; }
   drawWrong(told);
   drawDo(told);
 }
