@@ -163,9 +163,9 @@ def test_a_copy_that_was_sent_leaves_nothing_behind(client, shop, tmp_path, monk
     place = tmp_path / "temporary"
     place.mkdir()
     monkeypatch.setattr("tempfile.tempdir", str(place))
-    assert client.get("/api/ledger/copy").status_code == 200
+    assert client.post("/api/ledger/copy", json={}).status_code == 200
     shop.ledger.write_bytes(b"damaged")
-    assert client.get("/api/ledger/copy").status_code == 400
+    assert client.post("/api/ledger/copy", json={}).status_code == 400
     assert list(place.iterdir()) == []
 
 
