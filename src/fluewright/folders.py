@@ -48,7 +48,9 @@ def data_folder() -> Path:
     if folder is None:
         raise InputError("this user has no home folder to keep the ledger in; name a file with --ledger, or set HOME")
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if sys.platform != "win32" and folder.stat().st_uid == os.geteuid() and folder.stat().st_mode & 0o077:
+            folder.chmod(0o700)
     except OSError as error:
         raise InputError(
             f"{folder}: cannot be made ({error.strerror or error}); name a file with --ledger in a folder that you may "

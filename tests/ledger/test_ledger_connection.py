@@ -11,6 +11,7 @@ from ledger_samples import MODEL
 from fluewright.errors import LedgerError
 from fluewright.ledger import Ledger, connection, ledger_file, open_ledger, verify
 from fluewright.ledger.schema import APPLICATION_ID, SCHEMA_REVISION
+from fluewright.ledger.trouble import LedgerTrouble, TroubleKind
 
 NEXT_STEP = """
 from alembic import op
@@ -54,17 +55,21 @@ def test_a_new_ledger_is_marked_and_whole(tmp_path: Path) -> None:
                 name: used.exec_driver_sql(f"PRAGMA {name}").scalar_one()
                 for name in ("journal_mode", "foreign_keys", "busy_timeout", "synchronous")
             }
-    assert pragmas == {"journal_mode": "wal", "foreign_keys": 1, "busy_timeout": 10000, "synchronous": 1}
+    assert pragmas == {"journal_mode": "wal", "foreign_keys": 1, "busy_timeout": 10000, "synchronous": 2}
     assert one(path, "PRAGMA application_id") == APPLICATION_ID
     assert verify(path).clean
     assert [entry.name for entry in tmp_path.iterdir() if not entry.name.endswith(("-wal", "-shm"))] == [path.name]
 
 
-def test_an_empty_file_becomes_a_ledger(tmp_path: Path) -> None:
+def test_an_empty_file_is_refused_and_left_alone(tmp_path: Path) -> None:
+    """It is what a ledger was that lost everything: a new one in its place would begin again at 0001."""
     path = tmp_path / "empty.ledger"
     path.touch()
-    open_ledger(path).close()
-    assert verify(path).clean
+    for create in (True, False):
+        with pytest.raises(LedgerTrouble, match=r"is empty, not a ledger.*Restore a copy") as told:
+            open_ledger(path, create=create)
+        assert told.value.kind is TroubleKind.EMPTY
+    assert path.read_bytes() == b""
 
 
 def test_opening_again_keeps_everything(path: Path) -> None:
@@ -132,7 +137,7 @@ def test_a_step_that_fails_leaves_the_ledger_as_it_was(path: Path, later_fluewri
     with open_ledger(path) as ledger:
         ledger.add_model("d5-cylinder", MODEL)
     later_fluewright('op.execute("INSERT INTO nowhere VALUES (1)")')
-    with pytest.raises(LedgerError, match=r"cannot be opened for writing \(no such table: nowhere\): check"):
+    with pytest.raises(LedgerError, match=r"could not be opened for writing \(no such table: nowhere\)"):
         open_ledger(path)
     assert one(path, "SELECT count(*) FROM pragma_table_info('cuts') WHERE name = 'swarf_g'") == 0
     assert verify(path).clean
@@ -188,7 +193,10 @@ def test_a_ledger_that_another_program_holds_is_not_opened(path: Path, monkeypat
     with closing(sqlite3.connect(path, isolation_level=None)) as other:
         other.execute("PRAGMA locking_mode = EXCLUSIVE")
         other.execute("BEGIN IMMEDIATE")
-        with pytest.raises(LedgerError, match=r"cannot be opened for writing \(database is locked\): check"):
+        with pytest.raises(
+            LedgerError,
+            match=r"opened for writing \(database is locked\): another program",
+        ):
             open_ledger(path)
         other.execute("ROLLBACK")
 

@@ -152,14 +152,26 @@ def test_an_export_that_fails_leaves_nothing(ledger: Ledger, piece: Instrument, 
     with closing(sqlite3.connect(ledger.path)) as plain, plain:
         plain.execute("DROP TABLE corrections")
     before = sorted(tmp_path.iterdir())
-    with pytest.raises(LedgerError, match=r"could not be exported to .* \(no such table: corrections\): check"):
+    with pytest.raises(LedgerError, match=r"could not be read \(no such table: corrections\): it is damaged"):
         export_ledger(ledger.path, tmp_path / "export")
     assert sorted(tmp_path.iterdir()) == before
     # An empty folder that was there stays.
     (tmp_path / "export").mkdir()
-    with pytest.raises(LedgerError, match="could not be exported"):
+    with pytest.raises(LedgerError, match="could not be read"):
         export_ledger(ledger.path, tmp_path / "export")
     assert (tmp_path / "export").is_dir()
+
+
+def test_no_text_is_run_as_a_formula_in_a_spreadsheet(ledger: Ledger, piece: Instrument, tmp_path: Path) -> None:
+    for remarks in ("=HYPERLINK(1)", "+1+1", "-2+3", "@SUM(A1)", "-5.2"):
+        ledger.log_measurement(piece.serial, as_built={"wall_mm": 1.0}, remarks=remarks)
+    export_ledger(ledger.path, tmp_path / "export")
+    with (tmp_path / "export" / "measurements.csv").open(encoding="utf-8", newline="") as file:
+        cells = [row["remarks"] for row in csv.DictReader(file)]
+    assert cells == ["'=HYPERLINK(1)", "'+1+1", "'-2+3", "'@SUM(A1)", "-5.2"]
+    lines = (tmp_path / "export" / "measurements.jsonl").read_text(encoding="utf-8").splitlines()
+    assert json.loads(lines[0])["remarks"] == "=HYPERLINK(1)"
+    assert {one.stat().st_mode & 0o777 for one in (tmp_path / "export").iterdir()} == {0o600}
 
 
 def test_a_link_in_a_circle_is_no_place_for_an_export(ledger: Ledger, tmp_path: Path) -> None:

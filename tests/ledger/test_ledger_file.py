@@ -24,9 +24,9 @@ def test_a_path_leads_to_a_file(path: Path, tmp_path: Path) -> None:
 
 def test_the_mode_of_a_connection_says_what_it_may_do(path: Path, tmp_path: Path) -> None:
     with closing(plain_connection(path, mode="ro")) as plain, pytest.raises(sqlite3.OperationalError, match="readonly"):
-        plain.execute("INSERT INTO serial_counters VALUES ('D5', 1)")
+        plain.execute("INSERT INTO serial_counters VALUES ('D5', 1, '" + "0" * 64 + "')")
     with closing(plain_connection(path, mode="rw")) as plain:
-        plain.execute("INSERT INTO serial_counters VALUES ('D5', 1)")
+        plain.execute("INSERT INTO serial_counters VALUES ('D5', 1, '" + "0" * 64 + "')")
         assert not plain.in_transaction, "every statement stands alone until a transaction is begun by hand"
         assert plain.execute("PRAGMA busy_timeout").fetchone() == (10000,)
     for mode in ("ro", "rw"):
@@ -107,6 +107,9 @@ def test_nothing_is_read_from_an_empty_file_or_none(tmp_path: Path) -> None:
     made(other, VERSIONS).close()
     with pytest.raises(LedgerError, match=r"other\.db is a database"), reading(other):
         pass
-    for path, says in ((empty, "empty is empty, not a ledger: name another file"), (tmp_path / "no", "no ledger at")):
+    for path, says in (
+        (empty, "empty is empty, not a ledger"),
+        (tmp_path / "no", "no ledger at"),
+    ):
         with pytest.raises(LedgerError, match=says), reading(path):
             pass

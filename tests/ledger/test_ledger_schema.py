@@ -14,6 +14,7 @@ from sqlalchemy.dialects import sqlite
 from sqlalchemy.pool import NullPool
 
 from fluewright.ledger.connection import migration_config
+from fluewright.ledger.made_schema import SCHEMA, plain_sql
 from fluewright.ledger.schema import (
     SCHEMA_REVISION,
     Base,
@@ -63,6 +64,14 @@ def test_migrations_end_at_the_declared_constraints(migrated: Engine, declared: 
             sql = connection.exec_driver_sql("SELECT sql FROM sqlite_master WHERE name = ?", (table,)).scalar_one()
             assert sql.rstrip().endswith("STRICT")
             assert sql.count('COLLATE "NOCASE"') == (table in ("serial_counters", "instruments", "events"))
+
+
+def test_migrations_end_at_the_schema_that_verify_compares(path: Path) -> None:
+    """When it differs after a new migration: write `found`, as lists, into made_schema.json."""
+    with closing(sqlite3.connect(path)) as connection:
+        query = "SELECT type, name, tbl_name, sql FROM sqlite_master WHERE type <> 'trigger'"
+        found = {(kind, name): (table, plain_sql(sql)) for kind, name, table, sql in connection.execute(query)}
+    assert found == SCHEMA
 
 
 def test_migrations_end_at_the_declared_triggers(path: Path) -> None:

@@ -33,11 +33,13 @@ DATA = Path(__file__).with_name("data")
 NEWEST = {
     "0001": (8, "bf5a1b0f53c30d28688a822651f28533dcc8a4c5ec0f9809daf3bdf93483788b"),
     "0002": (10, "a5de67d23395a6b9f6fa65c0460e933258b2767cd682497409eaa605bdb81ca9"),
+    "0003": (10, "a5de67d23395a6b9f6fa65c0460e933258b2767cd682497409eaa605bdb81ca9"),
 }
 SIZES = {"hole 3 diameter_mm": 6.35, "hole 4 diameter_mm": 7.1, "ramp_angle_deg": 14.5, "wall_mm": 2.1}
 PRESENT = {
     "0001": SIZES | {"block_depth_mm": -0.15},
     "0002": SIZES | {"block_depth_mm": 0.05, "window_length_mm": 4.6},
+    "0003": SIZES | {"block_depth_mm": 0.05, "window_length_mm": 4.6},
 }
 
 

@@ -10,6 +10,7 @@ from ledger_samples import ADJUSTMENT, CUT, HEAD_TRIAL, TRIAL, begin
 
 from fluewright.errors import LedgerError
 from fluewright.ledger import Ledger, VerifyReport, back_up, open_ledger, verify
+from fluewright.ledger.end_mark import end_mark_path
 from fluewright.ledger.triggers import APPEND_ONLY, TRIGGERS
 
 
@@ -97,6 +98,7 @@ ALTERED = "event {} was changed: its content does not match its hash"
 DOES_NOT_BEGIN = "event {} does not begin at the sizes that D5-0001 had"
 DOES_NOT_CONTINUE = "event {} does not continue the chain: one before it was changed, added or removed"
 MISSING = "row {} of {} refers to a missing row of {}"
+COUNTER = "the counter of D5 was changed: it does not match its hash"
 NO_EVENT = "row {} of {} has no event"
 NO_PIECE = [MISSING.format(number, "events", "instruments") for number in range(2, 10)]
 READINGS = "{'format': 'sample/1', 'notes': [{'jump_pa': [280.0, 8.0], 'note': 'D5'}]}"
@@ -256,7 +258,7 @@ def changed(column: str, table: str, number: int, said: str, now: str) -> str:
         ),
         (
             "UPDATE serial_counters SET last_number = 0",
-            ["the counter of D5 stands below D5-0001: the serial could be given out again"],
+            [COUNTER, "the counter of D5 stands below D5-0001: the serial could be given out again"],
         ),
         (
             "DELETE FROM serial_counters",
@@ -282,6 +284,7 @@ def test_events_taken_from_the_middle_or_the_end_are_missed(filled: Path, ledger
     report = tampered(filled, "DELETE FROM corrections", "DELETE FROM events WHERE id = 9")
     assert "events after 8 were removed: numbers up to 9 had been used" in report.findings
     # Someone who also resets the counter is found only by what was noted elsewhere.
+    end_mark_path(filled).unlink()
     assert tampered(filled, "UPDATE sqlite_sequence SET seq = 8").clean
     assert verify(filled, must_hold=head).findings == ("event 9 was written down, but the ledger ends at 8",)
     assert not verify(filled, must_hold=(8, "00" * 32)).clean

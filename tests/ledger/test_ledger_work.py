@@ -216,3 +216,12 @@ def test_every_note_of_a_trial_is_kept_in_its_place(ledger: Ledger, piece: Instr
         (3, "F#5"),
         (4, "G5"),
     ]
+
+
+def test_a_cut_of_the_bore_at_a_station_is_logged(ledger: Ledger, piece: Instrument, cut_said: dict) -> None:
+    key = "bore.stations_mm.2.diameter"
+    ledger.log_measurement(piece.serial, as_built={key: 12.0})
+    ledger.log_cut(piece.serial, **(cut_said | {"feature": key, "before_mm": 12.0, "after_mm": 12.2}))
+    assert ledger.as_built(piece.serial)[key] == 12.2
+    with pytest.raises(LedgerError, match="is not a size in mm"):
+        ledger.log_cut(piece.serial, **(cut_said | {"feature": "ramp_angle_deg", "before_mm": 14.5, "after_mm": 15.0}))

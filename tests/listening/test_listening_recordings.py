@@ -2,12 +2,15 @@ import contextlib
 import hashlib
 import os
 import struct
+import subprocess
+import sys
 
 import numpy as np
 import pytest
 import soundfile
 from listening_tones import RATE_HZ, silence, tone
 
+from attack.fault_layer import faulty_environment
 from fluewright.errors import RecordingError
 from fluewright.listening import hear_notes, read_recording, survey, write_recording
 
@@ -200,3 +203,26 @@ def test_damaged_files_give_a_recording_error_or_a_result(tmp_path):
             assert heard.samples.size <= 60_000_000
             assert np.all(np.isfinite(heard.samples))
     assert 20 < read < 205
+
+
+@pytest.mark.parametrize("name", ["a.wav", "a.flac"])
+def test_on_a_full_disk_no_part_of_a_recording_is_left(tmp_path, name):
+    """In a program of its own, whose disk is full after 20 kB."""
+    (tmp_path / name).write_bytes(b"an older one")
+    program = (
+        "import sys, numpy as np\n"
+        "from pathlib import Path\n"
+        "from fluewright.errors import RecordingError\n"
+        "from fluewright.listening import write_recording\n"
+        "try:\n"
+        "    write_recording(Path(sys.argv[1]), 0.1 * np.random.default_rng(1).standard_normal(44100), 44100)\n"
+        "except RecordingError as error:\n"
+        "    sys.exit(f'refused: {error}')\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, tmp_path / name], env=faulty_environment(tmp_path, full=20_000),
+        capture_output=True, text=True, timeout=300,
+    )  # fmt: skip
+    assert "refused: " in done.stderr
+    assert [one.name for one in tmp_path.iterdir()] == [name]
+    assert (tmp_path / name).read_bytes() == b"an older one"

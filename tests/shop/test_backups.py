@@ -86,5 +86,5 @@ def test_a_copy_that_is_ahead_of_an_older_ledger_lacks_nothing(ledger):
 
 def test_a_folder_that_cannot_be_made_is_named(ledger):
     backup_folder(ledger).write_text("a file where the folder should be")
-    with pytest.raises(InputError, match=r"shop-copies: cannot be made .*; free some room"):
+    with pytest.raises(InputError, match=r"shop-copies: cannot be made .*; check that you may write there"):
         make_backup(ledger)

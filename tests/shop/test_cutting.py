@@ -157,6 +157,13 @@ def test_a_correction_must_fit_the_cuts_about_it(gauged, ledger, known):
         correct_cut(ledger, "D5-0001", first, after_mm=7.2, reason="")
 
 
+def test_a_bore_is_reamed_at_a_station(known, events):
+    key = "bore.stations_mm.2.diameter"
+    made = record_cut(known, key=key, after_mm=12.8, tool="reamer", reason="octaves narrow")
+    assert made.after_mm == 12.8
+    assert events()[-1].feature == key
+
+
 def test_a_cut_is_judged_by_the_version_that_the_piece_was_begun_with(ledger, known, model, events):
     """A later version with a narrower bore says nothing of a piece that has the wide one."""
     sitting = sit_down(ledger, "D5-0001", known=known)

@@ -128,3 +128,57 @@ def test_a_cut_that_was_put_right_shows_its_first_reading(client, shop):
     right = {"event": cut.event_id, "after_mm": 8.0, "reason": "digits"}
     assert client.post("/api/ledger/D5-0001/correct", json=right).status_code == 200
     assert "to 8.00 mm (first written 8.40)" in client.get("/ledger/D5-0001").text
+
+
+def test_a_copy_is_restored_by_its_button(client, shop):
+    kept = client.post("/api/ledger/backup", json={}).json()["kept"]
+    assert f"<option>{kept}</option>" in client.get("/ledger").text
+    client.post("/api/bench", json={"model": "d5-cylinder", "prefix": "D5"})
+    assert client.get("/bench/D5-0002").status_code == 200
+    told = client.post("/api/ledger/restore", json={"copy": kept}).json()
+    assert told["events"] == 2
+    assert verify(shop.ledger.parent / told["aside"] / "shop.ledger").instruments == 2
+    assert client.get("/bench/D5-0001").status_code == 200
+    assert client.get("/bench/D5-0002").status_code == 404
+    for wrong in ("", "../shop.ledger", "none.ledger"):
+        answer = client.post("/api/ledger/restore", json={"copy": wrong})
+        assert answer.status_code == 400
+        assert "there is no copy" in answer.json()["fault"]
+
+
+def test_a_recording_of_the_bench_is_kept_and_missed_when_it_is_gone(client, shop, recording):
+    sound = recording().read_bytes()
+    assert client.post("/api/bench/D5-0001/recording", params={"name": "a.wav"}, content=sound).status_code == 200
+    with open_ledger(shop.ledger) as book:
+        digest = book.history("D5-0001")[-1].recording_sha256
+    assert client.get(f"/api/recordings/{digest}").content == sound
+    assert client.post("/api/ledger/verify", json={}).json()["clean"]
+    assert client.post("/api/bench/D5-0001/recording", params={"name": "a.wav"}, content=sound).status_code == 400
+    assert client.get(f"/api/recordings/{digest}").content == sound, "refused as known, and still kept"
+    (shop.folder / "recordings" / digest).unlink()
+    assert "is missing" in client.post("/api/ledger/verify", json={}).json()["findings"][0]
+
+
+def test_a_copy_that_was_sent_leaves_nothing_behind(client, shop, tmp_path, monkeypatch):
+    place = tmp_path / "temporary"
+    place.mkdir()
+    monkeypatch.setattr("tempfile.tempdir", str(place))
+    assert client.post("/api/ledger/copy", json={}).status_code == 200
+    shop.ledger.write_bytes(b"damaged")
+    assert client.post("/api/ledger/copy", json={}).status_code == 400
+    assert list(place.iterdir()) == []
+
+
+@pytest.mark.parametrize("damage", [b"", b"no database" * 500])
+def test_a_damaged_ledger_is_restored_by_the_same_button(client, shop, damage):
+    kept = client.post("/api/ledger/backup", json={}).json()["kept"]
+    for one in shop.ledger.parent.glob("shop.ledger-*"):
+        if one.is_file():
+            one.unlink()
+    shop.ledger.write_bytes(damage)
+    page = client.get("/ledger")
+    assert page.status_code == 200
+    assert f"<option>{kept}</option>" in page.text
+    assert client.post("/api/ledger/restore", json={"copy": kept}).status_code == 200
+    assert client.get("/bench/D5-0001").status_code == 200
+    assert verify(shop.ledger).clean

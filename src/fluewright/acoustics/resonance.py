@@ -109,11 +109,22 @@ def roots(
         rad/s, slope of the loop's reactance by omega, and the loop's resistance there.
     grads : array, shape (rows, sizes), or (0, sizes) when not asked for
         Relative change of omega per unit of every size.
+
+    Raises
+    ------
+    ComputeError
+        The sizes are none that an instrument can have, for example a hole of 1e-9 mm.
     """
     n = modes.size
     omegas, slopes, resistances = np.empty(n), np.empty(n), np.empty(n)
     grads = np.zeros((n if sensitivities else 0, network.sizes.size))
-    kernel.solve(network.given(sizes), modes, guesses, states, omegas, slopes, resistances, grads)
+    try:
+        kernel.solve(network.given(sizes), modes, guesses, states, omegas, slopes, resistances, grads)
+    except ZeroDivisionError:
+        raise ComputeError(
+            "with these sizes the impedance has no value: one of them is far too small for an instrument; measure it "
+            "again."
+        ) from None
     return omegas, slopes, resistances, grads
 
 

@@ -67,10 +67,12 @@ for name, act in (
     ("measure", ledger.ledger_measure),
     ("cut", ledger.ledger_cut),
     ("correct", ledger.ledger_correct),
+    ("correct-time", ledger.ledger_correct_time),
     ("state", ledger.ledger_state),
     ("certificate", ledger.ledger_certificate),
     ("verify", ledger.ledger_verify),
     ("backup", ledger.ledger_backup),
+    ("restore", ledger.ledger_restore),
     ("export", ledger.ledger_export),
 ):
     ledger_app.command(name, help=_help_of(act))(with_field_words(act))

@@ -15,9 +15,11 @@ __all__ = [
     "ledger_begin",
     "ledger_certificate",
     "ledger_correct",
+    "ledger_correct_time",
     "ledger_cut",
     "ledger_export",
     "ledger_measure",
+    "ledger_restore",
     "ledger_show",
     "ledger_state",
     "ledger_verify",
@@ -134,6 +136,20 @@ def ledger_correct(
     put(f"event {event}\n")
 
 
+def ledger_correct_time(
+    serial: SerialArg,
+    event_id: Annotated[int, typer.Argument(metavar="EVENT", help="Number of the trial, from `ledger show`.")],
+    taken_at: Annotated[str, typer.Argument(metavar="TIME", help="When it was played: 2031-05-06T14:30:00+02:00.")],
+    ledger: LedgerOpt,
+    reason: Annotated[str, typer.Option("--reason", help="What was wrong, for example `clock a day ahead`.")],
+) -> None:
+    """Put the time of a recorded trial right; the first one stays in the history."""
+    from fluewright.shop.dating import correct_trial_time
+
+    event = correct_trial_time(existing_ledger(ledger), serial, event_id, taken_at=taken_at, reason=reason)
+    put(f"event {event}\n")
+
+
 def ledger_state(
     serial: SerialArg,
     state: Annotated[str, typer.Argument(metavar="STATE", help="Where the piece stands now, for example tuned.")],
@@ -160,19 +176,19 @@ def ledger_certificate(
 
 
 def ledger_verify(ledger: LedgerOpt) -> None:
-    """Check the whole ledger; exit code 1 when something is wrong.
+    """Check the whole ledger and the recordings kept beside it; exit code 1 when something is wrong.
 
     Raises
     ------
     typer.Exit
         Something is wrong.
     """
-    from fluewright.ledger import verify
+    from fluewright.shop.backups import records_findings
 
-    report = verify(existing_ledger(ledger))
-    for finding in report.findings:
+    findings = records_findings(existing_ledger(ledger))
+    for finding in findings:
         put(finding + "\n")
-    if not report.clean:
+    if findings:
         raise typer.Exit(1)
     put(f"{ledger}: whole\n")
 
@@ -182,6 +198,29 @@ def ledger_backup(target: Annotated[Path, typer.Argument(metavar="FILE")], ledge
     from fluewright.ledger import back_up
 
     put(f"{back_up(existing_ledger(ledger), target).path}\n")
+
+
+def ledger_restore(
+    copy: Annotated[Path, typer.Argument(metavar="COPY", help="A copy made by `ledger backup` or on the ledger page.")],
+    ledger: LedgerOpt,
+) -> None:
+    """Put a copy in the ledger's place; what was there is moved into a folder beside it.
+
+    Raises
+    ------
+    typer.Exit
+        Something is wrong with what is in place now.
+    """
+    from fluewright.ledger import restore
+
+    report = restore(ledger, copy)
+    if report.aside is not None:
+        put(f"what was there is kept in {report.aside}\n")
+    for finding in report.verified.findings:
+        put(finding + "\n")
+    if not report.verified.clean:
+        raise typer.Exit(1)
+    put(f"{ledger}: restored and whole, {report.verified.events} events\n")
 
 
 def ledger_export(folder: Annotated[Path, typer.Argument(metavar="FOLDER")], ledger: LedgerOpt) -> None:

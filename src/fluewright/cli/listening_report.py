@@ -10,6 +10,7 @@ from fluewright.listening.note_tones import NoteTone
 from fluewright.listening.swells import Swell
 from fluewright.listening.takes import Take
 from fluewright.shop.note_names import NamedNote, NamedNotes
+from fluewright.spreadsheet import harmless
 
 __all__ = ["notes_csv", "print_take", "print_take_json"]
 
@@ -109,7 +110,7 @@ def notes_csv(rows: Sequence[NamedNote]) -> str:
             h.onset_s, h.offset_s, h.frequency_hz, h.frequency_uncertainty_hz, r.cents, h.drift_cents_per_s,
             h.steadiness_cents, h.level_db, h.harmonic_to_noise_db,
         )  # fmt: skip
-        lines.append(",".join([r.name, *(f"{v:.6g}" if math.isfinite(v) else "" for v in figures)]))
+        lines.append(",".join([str(harmless(r.name)), *(f"{v:.6g}" if math.isfinite(v) else "" for v in figures)]))
     return "\n".join(lines) + "\n"
 
 

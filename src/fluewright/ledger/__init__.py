@@ -20,6 +20,8 @@ from fluewright.ledger.records import (
     TrialNote,
 )
 from fluewright.ledger.replay import kind_of
+from fluewright.ledger.restore import RestoreReport, restore
+from fluewright.ledger.trouble import LedgerTrouble, TroubleKind
 from fluewright.ledger.verify import VerifyReport, verify
 
 __all__ = [
@@ -33,16 +35,20 @@ __all__ = [
     "HeadTrialLogged",
     "Instrument",
     "Ledger",
+    "LedgerTrouble",
     "Measurement",
     "ModelVersion",
     "PieceState",
+    "RestoreReport",
     "StateChange",
     "Trial",
     "TrialNote",
+    "TroubleKind",
     "VerifyReport",
     "back_up",
     "export_ledger",
     "kind_of",
     "open_ledger",
+    "restore",
     "verify",
 ]

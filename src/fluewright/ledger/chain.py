@@ -9,7 +9,7 @@ import hashlib
 import json
 from collections.abc import Mapping
 
-__all__ = ["CHAIN_START", "canonical_json", "event_sha256", "text_sha256"]
+__all__ = ["CHAIN_START", "canonical_json", "counter_sha256", "event_sha256", "text_sha256"]
 
 CHAIN_START = "0" * 64
 """What the first event names as the hash of the event before it."""
@@ -31,6 +31,11 @@ def canonical_json(value: object) -> str:
 def text_sha256(text: str) -> str:
     """Return the SHA-256 of a text in UTF-8, as 64 lower-case hexadecimal digits."""
     return hashlib.sha256(text.encode("utf-8")).hexdigest()
+
+
+def counter_sha256(prefix: str, last_number: int) -> str:
+    """Return the hash of a counter of serial numbers: it stands in no event, so it carries its own."""
+    return text_sha256(canonical_json([prefix, last_number]))
 
 
 def event_sha256(

@@ -7,7 +7,7 @@ from sqlalchemy.orm import Session
 
 from fluewright.errors import LedgerError
 from fluewright.ledger.cut_sizes import check_cut_begins_at_recorded_size
-from fluewright.ledger.entries import ENTRIES
+from fluewright.ledger.entries import ENTRIES, Entry
 from fluewright.ledger.records import Correction
 from fluewright.ledger.replay import Known, amended, fresh_record, known_event, present_sizes, replay
 from fluewright.ledger.rows import event_rows, model_row
@@ -16,6 +16,8 @@ from fluewright.ledger.transactions import OpenLedger
 from fluewright.ledger.values import checked_mapping, checked_size, checked_size_name, checked_text, checked_whole
 
 __all__ = ["Corrections"]
+
+_PAST = "2000-01-01T00:00:00+00:00"
 
 
 class Corrections(OpenLedger):
@@ -76,7 +78,7 @@ def _checked_replacement(session: Session, known: Known, replacement: Mapping[st
     right = dict(replacement)
     if entry.sizes in right:
         right[entry.sizes] = _checked_size_changes(entry.sizes, right[entry.sizes], known)
-    merged = entry.check(**amended(kind, known.details, right))
+    merged = _checked_merged(entry, amended(kind, known.details, right), right)
     if merged == known.details:
         raise LedgerError(f"event {event_id} says so already: nothing was recorded.")
     if "model_version" in right:
@@ -84,6 +86,18 @@ def _checked_replacement(session: Session, known: Known, replacement: Mapping[st
     if kind == EventKind.CUT and ("feature" in right or "before_mm" in right):
         check_cut_begins_at_recorded_size(known.row.serial or "", merged, known.as_built_before)
     return {name: right[name] if name == entry.sizes else merged[name] for name in right}
+
+
+def _checked_merged(entry: Entry, said: dict[str, Any], right: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the details with the right values laid over them, checked.
+
+    A time that stands is not checked again: where a clock ran ahead it is still to come, and would keep everything
+    else in the event from being put right.
+    """
+    stands = said.get("taken_at") if "taken_at" not in right else None
+    if stands is None:
+        return entry.check(**said)
+    return {**entry.check(**{**said, "taken_at": _PAST}), "taken_at": stands}
 
 
 def _checked_size_changes(name: str, value: object, known: Known) -> dict[str, float | None]:

@@ -26,6 +26,7 @@ from fluewright.ledger.values import (
     checked_time,
     checked_whole,
     mm_text,
+    unit_of_size,
 )
 
 __all__ = [
@@ -208,7 +209,7 @@ def cut_entry(
         A value is not possible, nothing was removed, or the size after the cut is given twice and differs.
     """
     name = checked_size_name("feature", feature)
-    if not name.endswith("_mm"):
+    if unit_of_size(name) != "_mm":
         raise LedgerError(f"{name!r} is not a size in mm; name the size that the tool changed, in mm.", field="feature")
     before = checked_size(name, before_mm)
     after = checked_size(name, after_mm)

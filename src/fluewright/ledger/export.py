@@ -4,7 +4,6 @@ import csv
 import hashlib
 import json
 import shutil
-import sqlite3
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -12,9 +11,12 @@ from pathlib import Path
 from typing import Any
 
 from fluewright.errors import LedgerError
+from fluewright.files import narrowed, sync_folder
 from fluewright.ledger.ledger_file import reading
 from fluewright.ledger.schema import SCHEMA_REVISION, Base, json_columns, time_text
+from fluewright.ledger.trouble import told, trouble
 from fluewright.plain_text import numbered, written_out
+from fluewright.spreadsheet import harmless
 
 __all__ = ["EXPORT_FORMAT", "ExportReport", "export_ledger"]
 
@@ -45,8 +47,9 @@ def export_ledger(ledger: Path | str, folder: Path | str) -> ExportReport:
     """Write every row of every table, from one moment, while others may work.
 
     For each table there is ``<table>.jsonl`` (one JSON object a row; nested values as they are, missing ones
-    null) and ``<table>.csv`` (UTF-8, header, nested values as JSON text, missing ones empty), and
-    ``contents.json`` names the format, the schema, the number of rows and the SHA-256 of each file.
+    null) and ``<table>.csv`` (UTF-8, header, nested values as JSON text, missing ones empty, a text that a
+    spreadsheet would run as a formula behind ``'``), and ``contents.json`` names the format, the schema, the number of
+    rows and the SHA-256 of each file.
 
     Parameters
     ----------
@@ -61,6 +64,8 @@ def export_ledger(ledger: Path | str, folder: Path | str) -> ExportReport:
         There is no ledger, it has an older schema, or the folder is not empty or cannot be written.
     """
     ledger, folder = Path(ledger), Path(folder)
+    if folder.is_symlink():
+        raise LedgerError(f"{folder} is a link, and nothing is written through one: name the folder itself.")
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise LedgerError(f"{folder} is not an empty folder and is not overwritten: choose another one.")
     try:
@@ -72,7 +77,7 @@ def export_ledger(ledger: Path | str, folder: Path | str) -> ExportReport:
     unfinished = place.with_name(f".{place.name}.unfinished")
     try:
         shutil.rmtree(unfinished, ignore_errors=True)
-        unfinished.mkdir()
+        unfinished.mkdir(mode=0o700)
         rows = _write_tables(ledger, unfinished)
         files = {path.name: _file_sha256(path) for path in sorted(unfinished.iterdir())}
         contents = {
@@ -83,13 +88,14 @@ def export_ledger(ledger: Path | str, folder: Path | str) -> ExportReport:
             "sha256": files,
         }
         (unfinished / "contents.json").write_text(json.dumps(contents, indent=2) + "\n", encoding="utf-8")
+        for one in unfinished.iterdir():
+            narrowed(one)
         if folder.exists():
             folder.rmdir()
         unfinished.rename(folder)
-    except (OSError, sqlite3.Error) as error:
-        raise LedgerError(
-            f"{ledger} could not be exported to {folder} ({error}): check the disk, and verify the ledger."
-        ) from error
+        sync_folder(folder.parent)
+    except OSError as error:
+        raise trouble(folder, "written", error, after=". Nothing was exported") from error
     finally:
         shutil.rmtree(unfinished, ignore_errors=True)
     return ExportReport(folder=folder, rows=rows, files=files)
@@ -97,7 +103,7 @@ def export_ledger(ledger: Path | str, folder: Path | str) -> ExportReport:
 
 def _write_tables(ledger: Path, folder: Path) -> dict[str, int]:
     rows: dict[str, int] = {}
-    with reading(ledger) as (connection, revision):
+    with told(ledger), reading(ledger) as (connection, revision):
         if revision != SCHEMA_REVISION:
             raise LedgerError(
                 f"{ledger} has schema {revision}, this fluewright exports {SCHEMA_REVISION}: open the "
@@ -117,7 +123,7 @@ def _write_tables(ledger: Path, folder: Path) -> dict[str, int]:
                 query = f"SELECT {', '.join(columns)} FROM {table.name} ORDER BY {order}"
                 for row in connection.execute(query):
                     said: dict[str, Any] = dict(row)
-                    sheet.writerow(_harmless(said[column]) for column in columns)
+                    sheet.writerow(_written(said[column]) for column in columns)
                     for column in nested:
                         said[column] = json.loads(said[column])
                     lines.write(numbered(json.dumps(said, ensure_ascii=False, allow_nan=False)) + "\n")
@@ -125,9 +131,9 @@ def _write_tables(ledger: Path, folder: Path) -> dict[str, int]:
     return rows
 
 
-def _harmless(cell: object) -> object:
+def _written(cell: object) -> object:
     # Pairs of carriage return and line feed, as some systems end lines, stay in the text of a model.
-    return "\r\n".join(map(written_out, cell.split("\r\n"))) if isinstance(cell, str) else cell
+    return harmless("\r\n".join(map(written_out, cell.split("\r\n"))) if isinstance(cell, str) else cell)
 
 
 def _file_sha256(path: Path) -> str:

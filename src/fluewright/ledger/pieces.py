@@ -8,11 +8,12 @@ from sqlalchemy.dialects.sqlite import insert
 from sqlalchemy.orm import Session
 
 from fluewright.errors import LedgerError
+from fluewright.ledger.chain import counter_sha256
 from fluewright.ledger.entries import begun_entry
 from fluewright.ledger.records import Instrument, PieceState
-from fluewright.ledger.replay import present_state, replay
+from fluewright.ledger.replay import RecordedEvent, present_state, replay
 from fluewright.ledger.rows import all_recorded_sizes, instrument_row, model_row, recorded_sizes, state_rows
-from fluewright.ledger.schema import EventKind, EventRow, InstrumentRow, SerialCounterRow
+from fluewright.ledger.schema import EventKind, InstrumentRow, SerialCounterRow
 from fluewright.ledger.transactions import OpenLedger
 from fluewright.ledger.values import checked_prefix, checked_serial
 
@@ -40,9 +41,10 @@ class Pieces(OpenLedger):
             number = 1 if counter is None else counter.last_number + 1
             if number > _MOST_SERIALS:
                 raise LedgerError(f"has reached {_MOST_SERIALS}; choose another prefix than {prefix}.", field="prefix")
-            _count_serial(session, prefix, number)
             # One prefix keeps the spelling that it was first given.
-            return f"{prefix if counter is None else counter.prefix}-{number:04d}"
+            spelled = prefix if counter is None else counter.prefix
+            _count_serial(session, spelled, number)
+            return f"{spelled}-{number:04d}"
 
     def add_instrument(
         self,
@@ -102,7 +104,7 @@ class Pieces(OpenLedger):
             session.add(row)
             counter = session.get(SerialCounterRow, prefix)
             if counter is None or counter.last_number < number:
-                _count_serial(session, prefix, number)
+                _count_serial(session, prefix if counter is None else counter.prefix, number)
             session.flush()
             event = self._append(session, EventKind.BEGUN, serial, details, {}, details["as_built"], recorded_at=now)
             return _instrument_record(row, [event], details["as_built"])
@@ -144,11 +146,12 @@ class Pieces(OpenLedger):
 
 
 def _count_serial(session: Session, prefix: str, number: int) -> None:
-    row = insert(SerialCounterRow).values(prefix=prefix, last_number=number)
-    session.execute(row.on_conflict_do_update(index_elements=["prefix"], set_={"last_number": number}))
+    said = {"last_number": number, "sha256": counter_sha256(prefix, number)}
+    row = insert(SerialCounterRow).values(prefix=prefix, **said)
+    session.execute(row.on_conflict_do_update(index_elements=["prefix"], set_=said))
 
 
-def _instrument_record(row: InstrumentRow, story: Sequence[EventRow], sizes: Mapping[str, float]) -> Instrument:
+def _instrument_record(row: InstrumentRow, story: Sequence[RecordedEvent], sizes: Mapping[str, float]) -> Instrument:
     known = replay(story)
     begun = known[0].details
     return Instrument(

@@ -4,8 +4,8 @@ from sqlalchemy import select
 
 from fluewright.errors import LedgerError
 from fluewright.ledger.records import AdjustmentMade, Cut, Event, HeadTrialLogged, Trial
-from fluewright.ledger.replay import event_record, known_event, replay
-from fluewright.ledger.rows import event_rows, event_rows_by_serial, instrument_row
+from fluewright.ledger.remembered import remembered_events
+from fluewright.ledger.rows import instrument_row
 from fluewright.ledger.schema import EventRow, InstrumentRow
 from fluewright.ledger.transactions import OpenLedger
 from fluewright.ledger.values import checked_whole
@@ -25,8 +25,7 @@ class Questions(OpenLedger):
             There is no such piece.
         """
         with self._read() as session:
-            rows = event_rows(session, instrument_row(session, serial).serial)
-            return [event_record(known) for known in replay(rows)]
+            return remembered_events(session, self.path, instrument_row(session, serial).serial)
 
     def event(self, event_id: int) -> Event:
         """Return one event of a piece as it is now known.
@@ -40,7 +39,8 @@ class Questions(OpenLedger):
             row = session.get(EventRow, checked_whole("event_id", event_id, 1, 2**53, mend="see the history"))
             if row is None or row.serial is None:
                 raise LedgerError(f"There is no event {event_id} of an instrument: take its number from the history.")
-            return event_record(known_event(replay(event_rows(session, row.serial)), event_id))
+            events = remembered_events(session, self.path, instrument_row(session, row.serial).serial)
+            return next(event for event in events if event.event_id == event_id)
 
     def trials(self, *, model_name: str | None = None) -> list[Trial]:
         """Return the trials of all pieces, or of those of one model, oldest first."""
@@ -63,11 +63,6 @@ class Questions(OpenLedger):
             query = select(InstrumentRow.serial)
             if model_name is not None:
                 query = query.where(InstrumentRow.model_name == model_name)
-            serials = set(session.scalars(query))
-            events = [
-                event_record(known)
-                for serial, rows in event_rows_by_serial(session).items()
-                if serial in serials
-                for known in replay(rows)
-            ]
+            serials = session.scalars(query).all()
+            events = [event for serial in serials for event in remembered_events(session, self.path, serial)]
         return sorted(events, key=lambda event: event.event_id)

@@ -10,7 +10,7 @@ from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime
-from typing import Any, TypeVar
+from typing import Any, Protocol, TypeVar
 
 from fluewright.ledger.entries import sizes_detail
 from fluewright.ledger.records import (
@@ -26,10 +26,12 @@ from fluewright.ledger.records import (
     Trial,
     TrialNote,
 )
-from fluewright.ledger.schema import EventKind, EventRow
+from fluewright.ledger.schema import EventKind
 
 __all__ = [
     "Known",
+    "RecordedEvent",
+    "Replay",
     "amended",
     "event_record",
     "fresh_record",
@@ -43,13 +45,53 @@ __all__ = [
 RecordT = TypeVar("RecordT", bound=Event)
 
 
+class RecordedEvent(Protocol):
+    """What replaying needs of an event as it was recorded."""
+
+    @property
+    def id(self) -> int:
+        """Place in the chain."""
+
+    @property
+    def kind(self) -> str:
+        """Kind of event."""
+
+    @property
+    def serial(self) -> str | None:
+        """The instrument."""
+
+    @property
+    def recorded_at(self) -> datetime:
+        """When it was written, UTC."""
+
+    @property
+    def person(self) -> str:
+        """Who wrote it."""
+
+    @property
+    def as_built_before(self) -> dict[str, float]:
+        """Sizes before it."""
+
+    @property
+    def as_built_after(self) -> dict[str, float]:
+        """Sizes after it."""
+
+    @property
+    def details(self) -> dict[str, Any]:
+        """What it says."""
+
+    @property
+    def sha256(self) -> str:
+        """Its hash."""
+
+
 @dataclass(frozen=True)
 class Known:
     """One event as it is known today.
 
     Attributes
     ----------
-    row : EventRow
+    row : RecordedEvent
         The event as it was recorded.
     details : mapping
         Its details with every correction laid over them.
@@ -59,7 +101,7 @@ class Known:
         The corrections, oldest first.
     """
 
-    row: EventRow
+    row: RecordedEvent
     details: Mapping[str, Any]
     as_built_before: Mapping[str, float]
     as_built_after: Mapping[str, float]
@@ -93,12 +135,56 @@ def amended(kind: str, details: Mapping[str, Any], replacement: Mapping[str, Any
     return merged
 
 
-def replay(rows: Sequence[EventRow]) -> list[Known]:
+class Replay:
+    """What is known of one instrument so far: events are replayed one after the other."""
+
+    def __init__(self) -> None:
+        self._present: dict[str, float] = {}
+
+    def go_on(self, rows: Sequence[RecordedEvent]) -> list[Known]:
+        """Return what is known of further events.
+
+        Parameters
+        ----------
+        rows : sequence of RecordedEvent
+            The next events of the instrument, oldest first, with every correction of any of them.
+
+        Returns
+        -------
+        list of Known
+            One for each row, in the same order.
+        """
+        corrections: dict[int, list[RecordedEvent]] = defaultdict(list)
+        for row in rows:
+            if row.kind == EventKind.CORRECTION:
+                corrections[row.details["corrected_event_id"]].append(row)
+        return [self._known(row, corrections.get(row.id, ())) for row in rows]
+
+    def _known(self, row: RecordedEvent, corrections: Sequence[RecordedEvent]) -> Known:
+        if row.kind == EventKind.CORRECTION:
+            return Known(row, row.details, row.as_built_before, row.as_built_after, ())
+        details = dict(row.details)
+        sizes_key = sizes_detail(row.kind) or ""
+        explicit: set[str] = set()
+        for correction in corrections:
+            replacement = correction.details["replacement"]
+            details = amended(row.kind, details, replacement)
+            explicit |= set(replacement.get(sizes_key, ()))
+        if row.kind == EventKind.CUT:
+            explicit.add(details["feature"])
+        before = dict(self._present)
+        for name, size in details.get(sizes_key, {}).items():
+            if name in explicit or row.as_built_before.get(name) != size:
+                self._present[name] = size
+        return Known(row, details, before, dict(self._present), tuple(c.id for c in corrections))
+
+
+def replay(rows: Sequence[RecordedEvent]) -> list[Known]:
     """Return what is known of each event of one instrument.
 
     Parameters
     ----------
-    rows : sequence of EventRow
+    rows : sequence of RecordedEvent
         All events of the instrument, oldest first.
 
     Returns
@@ -106,32 +192,7 @@ def replay(rows: Sequence[EventRow]) -> list[Known]:
     list of Known
         One for each row, in the same order.
     """
-    corrections: dict[int, list[EventRow]] = defaultdict(list)
-    for row in rows:
-        if row.kind == EventKind.CORRECTION:
-            corrections[row.details["corrected_event_id"]].append(row)
-    present: dict[str, float] = {}
-    known = []
-    for row in rows:
-        if row.kind == EventKind.CORRECTION:
-            known.append(Known(row, row.details, row.as_built_before, row.as_built_after, ()))
-            continue
-        details = dict(row.details)
-        sizes_key = sizes_detail(row.kind) or ""
-        explicit: set[str] = set()
-        for correction in corrections[row.id]:
-            replacement = correction.details["replacement"]
-            details = amended(row.kind, details, replacement)
-            explicit |= set(replacement.get(sizes_key, ()))
-        if row.kind == EventKind.CUT:
-            explicit.add(details["feature"])
-        before = dict(present)
-        stated = details.get(sizes_key, {})
-        for name, size in stated.items():
-            if name in explicit or row.as_built_before.get(name) != size:
-                present[name] = size
-        known.append(Known(row, details, before, dict(present), tuple(c.id for c in corrections[row.id])))
-    return known
+    return Replay().go_on(rows)
 
 
 def known_event(known: Sequence[Known], event_id: int) -> Known:
@@ -155,7 +216,7 @@ def present_state(known: Sequence[Known]) -> PieceState:
     return PieceState.IN_WORK
 
 
-def fresh_record(row: EventRow, kind: type[RecordT]) -> RecordT:
+def fresh_record(row: RecordedEvent, kind: type[RecordT]) -> RecordT:
     """Return the record of an event that was just written, which nothing can have corrected yet."""
     record = event_record(Known(row, row.details, row.as_built_before, row.as_built_after, ()))
     assert isinstance(record, kind)
@@ -174,26 +235,17 @@ def event_record(known: Known) -> Event:
         "as_built_after": dict(known.as_built_after),
         "sha256": row.sha256,
         "corrected_by": known.corrected_by,
-        "originals": {
-            name: value for name, value in row.details.items() if known.corrected_by and details[name] != value
-        },
+        "originals": {name: value for name, value in row.details.items() if details[name] != value}
+        if known.corrected_by
+        else {},
     }
-    record = _RECORDS[row.kind]
-    own = {
-        field.name: _READ.get(field.name, _as_it_is)(details[field.name])
-        for field in fields(record)
-        if field.name not in _EVENT_FIELDS
-    }
-    return record(**common, **own)
+    own = {name: read(details[name]) if (read := _READ.get(name)) else details[name] for name in _OWN_FIELDS[row.kind]}
+    return _RECORDS[row.kind](**common, **own)
 
 
 def kind_of(event: Event) -> str:
     """Return what kind of event a record tells of, as `EventKind` words it."""
     return str(_KINDS[type(event)])
-
-
-def _as_it_is(value: object) -> object:
-    return value
 
 
 _RECORDS: Mapping[str, type[Event]] = {
@@ -208,6 +260,10 @@ _RECORDS: Mapping[str, type[Event]] = {
 }
 _KINDS = {record: kind for kind, record in _RECORDS.items()}
 _EVENT_FIELDS = {field.name for field in fields(Event)}
+_OWN_FIELDS: Mapping[str, tuple[str, ...]] = {
+    kind: tuple(field.name for field in fields(record) if field.name not in _EVENT_FIELDS)
+    for kind, record in _RECORDS.items()
+}
 _READ: Mapping[str, Callable[[Any], Any]] = {
     "taken_at": datetime.fromisoformat,
     "notes": lambda notes: tuple(TrialNote(**note) for note in notes),

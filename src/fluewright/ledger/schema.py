@@ -65,10 +65,9 @@ __all__ = [
 APPLICATION_ID = 0x466C7577
 """Written into the file's header (SQLite `application_id`); spells "Fluw"."""
 
-SCHEMA_REVISION = "0002"
+SCHEMA_REVISION = "0003"
 """The Alembic revision that this module describes."""
 
-_TIME_FORMAT = "%Y-%m-%dT%H:%M:%S.%fZ"
 _TIME_GLOB = "GLOB '[0-9][0-9][0-9][0-9]-[0-9][0-9]-[0-9][0-9]T[0-9][0-9]:[0-9][0-9]:[0-9][0-9].[0-9]*Z'"
 
 
@@ -98,7 +97,7 @@ class UtcTime(TypeDecorator[datetime]):
 
     def process_result_value(self, value: str | None, dialect: Dialect) -> datetime | None:
         """Read UTC text back with its zone."""
-        return None if value is None else datetime.strptime(value, _TIME_FORMAT).replace(tzinfo=UTC)
+        return None if value is None else datetime.fromisoformat(value).astimezone(UTC)
 
 
 class CanonicalJson(TypeDecorator[Any]):
@@ -210,10 +209,15 @@ class SerialCounterRow(Base):
     """The greatest number handed out for a serial prefix; it only grows, so serials are never reused."""
 
     __tablename__ = "serial_counters"
-    __table_args__ = (CheckConstraint("last_number >= 0", name="last_number_from_0"), _STRICT)
+    __table_args__ = (
+        CheckConstraint("last_number >= 0", name="last_number_from_0"),
+        _hash_check("sha256", "sha256_is_hash"),
+        _STRICT,
+    )
 
     prefix: Mapped[str] = mapped_column(Text(collation="NOCASE"), primary_key=True)
     last_number: Mapped[int]
+    sha256: Mapped[str]
 
 
 class InstrumentRow(Base):
@@ -247,6 +251,7 @@ class EventRow(Base):
         _is_time("recorded_at"),
         UniqueConstraint("sha256"),
         Index(None, "serial", "id"),
+        Index(None, "serial", "kind", "id"),
         # AUTOINCREMENT keeps the greatest number ever used: `verify` notices events cut off at the end.
         {"sqlite_autoincrement": True, **_STRICT},
     )

@@ -1,5 +1,6 @@
 """An open ledger: what every method's transaction begins and ends with, and how an event joins the chain."""
 
+import sqlite3
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -13,13 +14,18 @@ from sqlalchemy.orm import Session
 
 from fluewright.errors import LedgerError
 from fluewright.ledger.chain import CHAIN_START, event_sha256
+from fluewright.ledger.end_mark import keep_end_mark
 from fluewright.ledger.schema import DETAIL_ROWS, Base, EventKind, EventRow, time_text
+from fluewright.ledger.trouble import LedgerTrouble, told, trouble
 from fluewright.ledger.values import checked_text
 
 __all__ = ["WRITES", "OpenLedger"]
 
 WRITES = "ledger_writes"
 """Execution option of a transaction that takes the write lock at its start."""
+
+_END = "end"
+"""Under which a transaction keeps number and hash of the event that it added."""
 
 
 class OpenLedger:
@@ -33,6 +39,8 @@ class OpenLedger:
         Where its connections come from.
     person : str
         Who works; written into every event.
+    refusal : LedgerTrouble, optional
+        Why it can be read only.
 
     Raises
     ------
@@ -40,8 +48,9 @@ class OpenLedger:
         The person's name is no text, or too long.
     """
 
-    def __init__(self, path: Path, engine: Engine, *, person: str = "") -> None:
+    def __init__(self, path: Path, engine: Engine, *, person: str = "", refusal: LedgerTrouble | None = None) -> None:
         self.path = path
+        self.refusal = refusal
         self.person = checked_text("person", person, required=False, most=120)
         self._engine = engine
         self._writing_engine = engine.execution_options(**{WRITES: True})
@@ -57,6 +66,10 @@ class OpenLedger:
         trace: TracebackType | None,
     ) -> None:
         self.close()
+        if isinstance(error, Exception):
+            # What stumbled in the caller over a damaged record is told as damage.
+            with told(self.path):
+                raise error
 
     def close(self) -> None:
         """Close the file; closing twice does no harm."""
@@ -78,8 +91,12 @@ class OpenLedger:
 
     @contextmanager
     def _write(self) -> Iterator[Session]:
+        if self.refusal is not None and not self._closed:
+            raise LedgerTrouble(self.refusal.problem, self.refusal.kind)
         with self._transaction(self._writing_engine, "written") as session:
             yield session
+        if _END in session.info:
+            keep_end_mark(self.path, *session.info[_END])
 
     @contextmanager
     def _read(self) -> Iterator[Session]:
@@ -90,14 +107,16 @@ class OpenLedger:
     def _transaction(self, engine: Engine, verb: str) -> Iterator[Session]:
         if self._closed:
             raise LedgerError(f"{self.path} was closed: open it again.")
-        try:
-            with Session(engine, expire_on_commit=False) as session, session.begin():
-                yield session
-        except DBAPIError as error:
-            raise LedgerError(
-                f"{self.path} could not be {verb} ({error.orig}): check that no other program holds it, its "
-                "permissions and the space on the disk; nothing of this entry was kept."
-            ) from error
+        after = "; nothing of this entry was kept" if verb == "written" else ""
+        with told(self.path):
+            try:
+                with Session(engine, expire_on_commit=False) as session, session.begin():
+                    yield session
+            except DBAPIError as error:
+                reason = error.orig
+                if not isinstance(reason, sqlite3.Error):
+                    raise
+                raise trouble(self.path, verb, reason, after=after) from error
 
     def _append(
         self,
@@ -137,6 +156,7 @@ class OpenLedger:
         )
         session.add(row)
         session.flush()
+        session.info[_END] = (row.id, row.sha256)
         if kind in DETAIL_ROWS:
             session.add(_detail_row(kind, row.id, details))
             session.flush()

@@ -29,6 +29,7 @@ __all__ = [
     "checked_time",
     "checked_whole",
     "mm_text",
+    "unit_of_size",
 ]
 
 Json: TypeAlias = "bool | int | float | str | list[Json] | dict[str, Json] | None"
@@ -186,7 +187,7 @@ def checked_serial(value: object) -> tuple[str, str, int]:
     return text, match[1], int(match[2])
 
 
-def _unit_of(name: str) -> str | None:
+def unit_of_size(name: str) -> str | None:
     """Return the ending that names a size's unit: of its last part that has one (``bore.stations_mm.2.diameter``)."""
     for part in reversed(name.split(".")):
         for unit in _SIZE_LIMITS:
@@ -204,7 +205,7 @@ def checked_size_name(name: str, value: object) -> str:
         It is not a text, or names no unit.
     """
     size_name = checked_text(name, value, most=120)
-    if _unit_of(size_name) is None:
+    if unit_of_size(size_name) is None:
         raise LedgerError(
             f"{size_name!r} does not end with its unit ({', '.join(_SIZE_LIMITS)}); "
             "write it like 'hole 3 diameter_mm'.",
@@ -228,7 +229,7 @@ def checked_size(name: str, value: object) -> float:
     LedgerError
         It is not such a size.
     """
-    unit = _unit_of(name) or "_mm"
+    unit = unit_of_size(name) or "_mm"
     low, high = _SIZE_LIMITS[unit]
     if name.endswith(_NEVER_NEGATIVE):
         low = 0.0

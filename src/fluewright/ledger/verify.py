@@ -3,20 +3,24 @@
 import json
 import sqlite3
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from fluewright.errors import LedgerError
-from fluewright.ledger.chain import CHAIN_START, event_sha256, text_sha256
+from fluewright.ledger.chain import CHAIN_START, canonical_json, counter_sha256, event_sha256, text_sha256
+from fluewright.ledger.end_mark import kept_end
 from fluewright.ledger.ledger_file import reading
+from fluewright.ledger.made_schema import SCHEMA, plain_sql
 from fluewright.ledger.schema import DETAIL_ROWS, SCHEMA_REVISION, EventKind, json_columns
 from fluewright.ledger.triggers import TRIGGERS
+from fluewright.ledger.trouble import TroubleKind, kind_of_trouble, trouble
 from fluewright.ledger.values import checked_serial
 
-__all__ = ["VerifyReport", "verify"]
+__all__ = ["VerifyReport", "found_in_copy", "verify"]
 
 _MOST_FINDINGS = 100
 
@@ -54,9 +58,10 @@ class VerifyReport:
 def verify(ledger: Path | str, *, must_hold: tuple[int, str] | None = None) -> VerifyReport:
     """Check a ledger or a backup from end to end; nothing is written.
 
-    Checked are the file (SQLite's own test), references, the triggers that make tables append-only, the hash
-    of every model text, the hash chain of events, the agreement of every table with the events, sizes before
-    each event with those after the event before it, and serial numbers.
+    Checked are the file (SQLite's own test), references, every table, index and trigger as it was made, the hash
+    of every model text, the hash chain of events up to the end that the end mark beside the ledger names, the
+    agreement of every table with the events, sizes before each event with those after the event before it, and serial
+    numbers.
 
     Parameters
     ----------
@@ -69,14 +74,32 @@ def verify(ledger: Path | str, *, must_hold: tuple[int, str] | None = None) -> V
     ------
     LedgerError
         There is no ledger to check.
+    LedgerTrouble
+        It cannot be checked now, which says nothing of what is in it: another program holds it, or the disk refuses.
     """
     path = Path(ledger)
+    marks = [mark for mark in (must_hold, kept_end(path)) if mark is not None]
+    return _verified(path, marks, old_is_whole=False)
+
+
+def found_in_copy(path: Path, *, must_hold: tuple[int, str] | None) -> tuple[str, ...]:
+    """Return what `verify` finds in a copy; an older schema is no fault of a copy.
+
+    Raises
+    ------
+    LedgerError
+        It cannot be checked.
+    """
+    return _verified(path, [must_hold] if must_hold else [], old_is_whole=True).findings
+
+
+def _verified(path: Path, marks: Sequence[tuple[int, str]], *, old_is_whole: bool) -> VerifyReport:
     counts = {"models": 0, "instruments": 0, "events": 0}
     last_sha256 = ""
     findings: list[str] = []
     try:
         with reading(path) as (connection, revision):
-            for finding in _findings(connection, revision, must_hold):
+            for finding in _findings(connection, revision, marks, old_is_whole=old_is_whole):
                 if len(findings) == _MOST_FINDINGS:
                     findings[-1] = "... and more of the kind"
                     break
@@ -86,28 +109,60 @@ def verify(ledger: Path | str, *, must_hold: tuple[int, str] | None = None) -> V
             last = connection.execute("SELECT sha256 FROM events ORDER BY id DESC LIMIT 1").fetchone()
             last_sha256 = str(last[0]) if last else ""
     except sqlite3.Error as error:
-        findings.append(f"the file is damaged and cannot be read to its end ({error}): restore a backup")
+        if kind_of_trouble(error) is not TroubleKind.DAMAGED:
+            raise trouble(path, "checked", error) from error
+        findings.append(f"the file is damaged and cannot be read to its end ({error}): restore a copy")
     return VerifyReport(path=path, findings=tuple(findings), last_event_sha256=last_sha256, **counts)
 
 
-def _findings(connection: sqlite3.Connection, revision: str, must_hold: tuple[int, str] | None) -> Iterator[str]:
+def _findings(
+    connection: sqlite3.Connection, revision: str, marks: Sequence[tuple[int, str]], *, old_is_whole: bool
+) -> Iterator[str]:
     damage = [text for (text,) in connection.execute("PRAGMA integrity_check")]
     if damage != ["ok"]:
         yield from (f"the file is damaged: {text}" for text in damage)
         return
     for table, row, parent, _ in connection.execute("PRAGMA foreign_key_check"):
         yield f"row {row} of {table} refers to a missing row of {parent}"
-    if revision != SCHEMA_REVISION:
+    old = revision != SCHEMA_REVISION
+    if old and not (old_is_whole and revision < SCHEMA_REVISION):
         yield (
             f"the schema is {revision}, this fluewright has {SCHEMA_REVISION}: open the ledger once "
             "to upgrade it, then verify again"
         )
         return
-    yield from _trigger_findings(connection)
-    yield from _model_findings(connection)
-    yield from _chain_findings(connection, must_hold)
-    yield from _agreement_findings(connection)
-    yield from _serial_findings(connection)
+    checks: list[tuple[str, Callable[[], Iterator[str]]]] = [
+        ("the models", partial(_model_findings, connection)),
+        ("the events", partial(_chain_findings, connection, marks)),
+    ]
+    if not old:
+        checks = [
+            ("the schema", partial(_schema_findings, connection)),
+            ("the triggers", partial(_trigger_findings, connection)),
+            *checks,
+            ("the tables", partial(_agreement_findings, connection)),
+            ("the serial numbers", partial(_serial_findings, connection)),
+        ]
+    for what, check in checks:
+        try:
+            yield from check()
+        except sqlite3.Error:
+            raise
+        except (ValueError, TypeError, KeyError, AttributeError, IndexError, RecursionError) as error:
+            # What was changed so that it cannot even be compared.
+            yield f"{what} cannot be read ({type(error).__name__}: {error})"
+
+
+def _schema_findings(connection: sqlite3.Connection) -> Iterator[str]:
+    query = "SELECT type, name, tbl_name, sql FROM sqlite_master WHERE type <> 'trigger' ORDER BY type, name"
+    present = {(kind, name): (table, plain_sql(sql)) for kind, name, table, sql in connection.execute(query)}
+    for key, made in SCHEMA.items():
+        if key not in present:
+            yield f"{key[0]} {key[1]} is missing"
+        elif present[key] != made:
+            yield f"{key[0]} {key[1]} was altered"
+    for kind, name in sorted(set(present) - set(SCHEMA)):
+        yield f"{kind} {name} is not fluewright's"
 
 
 def _trigger_findings(connection: sqlite3.Connection) -> Iterator[str]:
@@ -131,7 +186,7 @@ def _model_findings(connection: sqlite3.Connection) -> Iterator[str]:
         newest[row["name"]] = row["version"]
 
 
-def _chain_findings(connection: sqlite3.Connection, must_hold: tuple[int, str] | None) -> Iterator[str]:
+def _chain_findings(connection: sqlite3.Connection, marks: Sequence[tuple[int, str]]) -> Iterator[str]:
     former_id, former = 0, CHAIN_START
     sizes: dict[str, Any] = defaultdict(dict)
     for row in connection.execute("SELECT * FROM events ORDER BY id"):
@@ -141,7 +196,8 @@ def _chain_findings(connection: sqlite3.Connection, must_hold: tuple[int, str] |
         if row["former_sha256"] != former:
             yield f"event {number} does not continue the chain: one before it was changed, added or removed"
         try:
-            before, after, details = (json.loads(row[key]) for key in ("as_built_before", "as_built_after", "details"))
+            texts = [row[key] for key in ("as_built_before", "as_built_after", "details")]
+            before, after, details = map(json.loads, texts)
             sha256 = event_sha256(
                 event_id=number,
                 kind=row["kind"],
@@ -153,7 +209,9 @@ def _chain_findings(connection: sqlite3.Connection, must_hold: tuple[int, str] |
                 details=details,
                 former_sha256=row["former_sha256"],
             )
-        except ValueError as error:
+            if texts != [canonical_json(said) for said in (before, after, details)]:
+                yield f"event {number} is not written as the ledger writes"
+        except (ValueError, TypeError, RecursionError) as error:
             yield f"event {number} cannot be read ({error})"
             sha256 = ""
         else:
@@ -163,11 +221,11 @@ def _chain_findings(connection: sqlite3.Connection, must_hold: tuple[int, str] |
                 sizes[row["serial"]] = after
         if sha256 != row["sha256"]:
             yield f"event {number} was changed: its content does not match its hash"
-        if must_hold is not None and number == must_hold[0] and row["sha256"] != must_hold[1].lower():
+        if any(number == kept and row["sha256"] != kept_sha256.lower() for kept, kept_sha256 in marks):
             yield f"event {number} is not the one that was written down: its hash is {row['sha256']}"
         former_id, former = number, row["sha256"]
-    if must_hold is not None and must_hold[0] > former_id:
-        yield f"event {must_hold[0]} was written down, but the ledger ends at {former_id}"
+    for kept in sorted({kept for kept, _ in marks if kept > former_id}):
+        yield f"event {kept} was written down, but the ledger ends at {former_id}"
     (used,) = connection.execute("SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'events'").fetchone()
     if former_id != used:
         yield f"events after {former_id} were removed: numbers up to {used} had been used"
@@ -185,8 +243,11 @@ def _agreement_findings(connection: sqlite3.Connection) -> Iterator[str]:
     for event in connection.execute("SELECT id, kind, serial, recorded_at, details FROM events ORDER BY id"):
         try:
             details = json.loads(event["details"])
-        except ValueError:
+        except (ValueError, TypeError, RecursionError):
             continue  # named with the chain
+        if not isinstance(details, dict):
+            yield f"event {event['id']} has no details"
+            continue
         number, kind = event["id"], event["kind"]
         if kind == EventKind.MODEL_ADDED:
             table, row = "models", models.pop((details.get("name"), details.get("version")), None)
@@ -218,16 +279,20 @@ def _rows_by_event(connection: sqlite3.Connection, table: str) -> dict[int, dict
     for row in connection.execute(f"SELECT * FROM {table}"):
         said = dict(row)
         for column in is_json:
-            with suppress(ValueError):  # else it stays text and so disagrees with the event
-                said[column] = json.loads(said[column])
+            with suppress(ValueError, TypeError, RecursionError):  # else it stays text and so disagrees with the event
+                read = json.loads(said[column])
+                if canonical_json(read) == said[column]:
+                    said[column] = read
         result[said.pop("event_id")] = said
     return result
 
 
 def _serial_findings(connection: sqlite3.Connection) -> Iterator[str]:
-    counters = {
-        row["prefix"].upper(): row["last_number"] for row in connection.execute("SELECT * FROM serial_counters")
-    }
+    counters = {}
+    for row in connection.execute("SELECT * FROM serial_counters"):
+        counters[row["prefix"].upper()] = row["last_number"]
+        if row["sha256"] != counter_sha256(row["prefix"], row["last_number"]):
+            yield f"the counter of {row['prefix']} was changed: it does not match its hash"
     for (serial,) in connection.execute("SELECT serial FROM instruments"):
         try:
             _, prefix, number = checked_serial(serial)

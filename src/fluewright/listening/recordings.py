@@ -8,7 +8,8 @@ import soundfile
 from numpy.typing import ArrayLike
 
 from fluewright.arrays import FloatArray
-from fluewright.errors import RecordingError
+from fluewright.errors import InputError, RecordingError
+from fluewright.files import part_file
 from fluewright.listening.rates import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from fluewright.listening.sound import Sound
 from fluewright.listening.survey import LIBRARY_FAULTS, MOST_FRAMES, one_line, read_blocks, survey_recording
@@ -117,6 +118,14 @@ def write_recording(path: Path, samples: ArrayLike, rate_hz: float) -> None:
             f"{path}: {rate_hz} samples a second; give a whole number from {LOWEST_RATE_HZ} to {highest}."
         )
     try:
-        soundfile.write(str(path), data, int(rate_hz), subtype="PCM_24", format=kind)
+        with part_file(path) as part:
+            soundfile.write(str(part), data, int(rate_hz), subtype="PCM_24", format=kind)
+            # On a full disk the library may leave a shorter file without a word.
+            if soundfile.info(str(part)).frames != len(data):
+                raise RecordingError(f"{path}: the sound file cannot be written whole; free some room on the disk")
     except LIBRARY_FAULTS as fault:
         raise RecordingError(f"{path}: the sound file cannot be written: {one_line(fault)}") from None
+    except RecordingError:
+        raise
+    except InputError as error:
+        raise RecordingError(error.problem) from error

@@ -232,4 +232,4 @@ def write_certificate(
         "given. Pitch changes with temperature, breath and player. It is the maker's own record; no outside body has "
         "examined it.",
     }
-    return write_pdf("certificate.typ", data, path, timestamp=timestamp)
+    return write_pdf("certificate.typ", data, path, timestamp=timestamp, mode=0o600)

@@ -38,7 +38,9 @@ def _harmless(value: object) -> object:
     return value
 
 
-def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timestamp: int | None) -> Path:
+def write_pdf(
+    form: str, data: Mapping[str, object], path: Path | str, *, timestamp: int | None, mode: int = 0o644
+) -> Path:
     """Typeset one of the shipped forms with data and write the PDF in one step.
 
     Parameters
@@ -52,6 +54,8 @@ def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timest
     timestamp : int or None
         Creation time in seconds since 1970 (UTC) kept in the file; the same data and time give the same
         bytes. None uses the present time.
+    mode : int
+        Who may read and write the file.
 
     Returns
     -------
@@ -83,4 +87,4 @@ def write_pdf(form: str, data: Mapping[str, object], path: Path | str, *, timest
         )
     except typst.TypstError as error:
         raise ComputeError(f"the page {form} could not be typeset: {error}. Nothing was written.") from error
-    return write_whole(target, bytes(pdf))
+    return write_whole(target, bytes(pdf), mode=mode)

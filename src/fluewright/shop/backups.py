@@ -1,4 +1,4 @@
-"""Copies of the ledger beside it, and how far the newest one is behind."""
+"""Copies of the ledger beside it, how far the newest one is behind, going back to one, and whether all is whole."""
 
 import sqlite3
 from contextlib import closing
@@ -7,9 +7,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from fluewright.errors import InputError
-from fluewright.ledger import BackupReport, back_up, open_ledger
+from fluewright.files import private_folder
+from fluewright.ledger import BackupReport, RestoreReport, back_up, open_ledger, restore, verify
+from fluewright.shop.recordings import kept_folder, recording_findings
 
-__all__ = ["BackupState", "backup_folder", "backup_state", "make_backup"]
+__all__ = [
+    "BackupState", "backup_folder", "backup_state", "kept_copies", "make_backup", "records_findings", "restore_copy",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -48,7 +52,8 @@ def backup_folder(ledger: Path) -> Path:
     return ledger.parent / f"{ledger.stem}-copies"
 
 
-def _copies(ledger: Path) -> list[Path]:
+def kept_copies(ledger: Path) -> list[Path]:
+    """Return the copies in the folder of copies, oldest first."""
     kept = (p for p in backup_folder(ledger).glob("*.ledger") if not p.name.startswith("."))
     return sorted(kept, key=lambda p: (p.stat().st_mtime_ns, p.name))
 
@@ -64,7 +69,7 @@ def _events(path: Path) -> int:
 
 def backup_state(ledger: Path) -> BackupState:
     """Return how many copies there are and how far the newest is behind."""
-    copies = _copies(ledger)
+    copies = kept_copies(ledger)
     with open_ledger(ledger) as book:
         events = book.newest_event()[0]
     if not copies:
@@ -82,13 +87,9 @@ def make_backup(ledger: Path) -> Path:
     InputError
         The folder cannot be made.
     LedgerError
-        The copy failed; nothing is left of it.
+        The ledger is not whole, or the copy failed; nothing is left of it.
     """
-    folder = backup_folder(ledger)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise InputError(f"{folder}: cannot be made ({error.strerror}); free some room") from error
+    folder = private_folder(backup_folder(ledger))
     name = f"{ledger.stem}-{datetime.now(UTC).strftime('%Y%m%d-%H%M%S')}"
     number, target = 1, folder / f"{name}.ledger"
     while target.exists():
@@ -96,3 +97,36 @@ def make_backup(ledger: Path) -> Path:
         target = folder / f"{name}-{number}.ledger"
     report: BackupReport = back_up(ledger, target)
     return report.path
+
+
+def restore_copy(ledger: Path, name: str) -> RestoreReport:
+    """Put a copy from the folder of copies in the ledger's place; what was there is moved aside whole.
+
+    Raises
+    ------
+    InputError
+        There is no copy of that name.
+    LedgerError
+        The copy is not whole, or another program has the ledger open; the ledger is as it was then.
+    """
+    found = next((copy for copy in kept_copies(ledger) if copy.name == name), None)
+    if found is None:
+        raise InputError(f"there is no copy {name[:80]!r}; choose one from the list", field="copy")
+    return restore(ledger, found)
+
+
+def records_findings(ledger: Path, folder: Path | None = None) -> tuple[str, ...]:
+    """Return what is wrong with the ledger and the recordings kept beside it; nothing where all is whole.
+
+    Parameters
+    ----------
+    ledger : Path
+    folder : Path, optional
+        Where recordings are kept; by default beside the ledger.
+
+    Raises
+    ------
+    LedgerError
+        There is no ledger, or it cannot be checked now.
+    """
+    return (*verify(ledger).findings, *recording_findings(kept_folder(ledger) if folder is None else folder))

@@ -10,6 +10,7 @@ from fluewright.bench.learning import Taught, learn
 from fluewright.bench.pitch_model import PitchModel
 from fluewright.bench.prior import STATED_BELIEFS
 from fluewright.bench.scores import ScoredForecast, Scores, score
+from fluewright.errors import ComputeError, ModelError
 from fluewright.instrument.fingering import fingerings_of
 from fluewright.ledger import Cut, Trial, open_ledger
 from fluewright.shop.models import recorded_model
@@ -38,12 +39,27 @@ def learned_from(ledger: Path, pitch: PitchModel, *, without: str = "") -> Taugh
     with open_ledger(ledger, create=False) as book:
         same = [i for i in book.instruments() if i.model_name == model.model.name and i.serial != without]
         for piece in same[-_MOST_PIECES:]:
-            begun = recorded_model(book, piece.model_name, piece.model_version)
+            try:
+                begun = recorded_model(book, piece.model_name, piece.model_version)
+            except ModelError:
+                continue  # by a later rule it is no model any more
             if fingerings_of(begun) != fingerings_of(model):
                 continue
             if trials := played_trials(book.history(piece.serial), pitch):
                 pieces.append(trials)
-    return learn(pitch, pieces)
+    try:
+        return learn(pitch, pieces)
+    except (ComputeError, ModelError):
+        # The sizes of one piece, mistyped perhaps, make no instrument: it teaches nothing, the others do.
+        return learn(pitch, [trials for trials in pieces if _teaches(pitch, trials)])
+
+
+def _teaches(pitch: PitchModel, trials: list[PlayedTrial]) -> bool:
+    try:
+        learn(pitch, [trials])
+    except (ComputeError, ModelError):
+        return False
+    return True
 
 
 def _outcomes(trial: Trial, pitch: PitchModel) -> dict[str, float]:
@@ -84,10 +100,13 @@ def ledger_scores(ledger: Path, *, model_name: str = "") -> tuple[Scores, tuple[
                         pending = event.forecast
                 elif isinstance(event, Trial) and pending is not None:
                     key = (piece.model_name, piece.model_version)
-                    if key not in pitches:
-                        pitches[key] = PitchModel.of(recorded_model(book, *key))
-                    pitch = pitches[key]
-                    for name, cents in _outcomes(event, pitch).items():
+                    try:
+                        if key not in pitches:
+                            pitches[key] = PitchModel.of(recorded_model(book, *key))
+                        outcomes = _outcomes(event, pitches[key])
+                    except (ComputeError, ModelError):
+                        outcomes = {}  # it cannot be computed any more: it is no forecast to be judged
+                    for name, cents in outcomes.items():
                         if name in pending["cents_after"]:
                             found.append(
                                 ScoredForecast(

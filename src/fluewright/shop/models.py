@@ -22,11 +22,22 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,59}")
 
 @dataclass(frozen=True)
 class ListedModel:
-    """A model that can be chosen: the newest version in the ledger, or a starting model (version 0)."""
+    """A model that is there: the newest version in the ledger, or a starting model (version 0).
+
+    Attributes
+    ----------
+    name : str
+    version : int
+    model : Model or None
+        None where what the ledger holds is no model any more, by a later and stricter rule for example.
+    fault : str
+        Why not; empty where it is one.
+    """
 
     name: str
     version: int
-    model: Model
+    model: Model | None
+    fault: str = ""
 
 
 @dataclass(frozen=True)
@@ -52,11 +63,21 @@ def recorded_model(book: Ledger, name: str, version: int | None = None) -> Model
 
 
 def list_models(ledger: Path) -> list[ListedModel]:
-    """Return the newest versions of the ledger's models, then the starting models that it does not have."""
+    """Return the newest versions of the ledger's models, then the starting models that it does not have.
+
+    One that is no model any more is listed with its fault: it keeps nobody from the others.
+    """
     with open_ledger(ledger) as book:
         newest = {m.name: m for m in book.models()}
-    listed = [ListedModel(m.name, m.version, model_from_text(m.toml_text, place=m.name)) for m in newest.values()]
-    return listed + [ListedModel(name, 0, load(name)) for name in starting_models() if name not in newest]
+    starting = [ListedModel(name, 0, load(name)) for name in starting_models() if name not in newest]
+    return [_listed(m) for m in newest.values()] + starting
+
+
+def _listed(kept: ModelVersion) -> ListedModel:
+    try:
+        return ListedModel(kept.name, kept.version, model_from_text(kept.toml_text, place=kept.name))
+    except InputError as error:
+        return ListedModel(kept.name, kept.version, None, str(error))
 
 
 def read_model_of(ledger: Path, name: str, version: int | None = None) -> Model:
@@ -105,9 +126,13 @@ def save_version(ledger: Path, model: Model, name: str = "") -> ModelVersion:
         The name cannot be one.
     """
     own = model.model.name
-    if name and not _NAME.fullmatch(name):
+    wanted = name or own
+    # Its name is a page's address and a file's name; one that the ledger has already may go on.
+    with open_ledger(ledger) as book:
+        known = {m.name for m in book.models()}
+    if wanted not in known and not _NAME.fullmatch(wanted):
         raise InputError(
-            f"{name[:60]!r} cannot be a model's name; use up to 60 letters, figures, points and hyphens, for example "
+            f"{wanted[:60]!r} cannot be a model's name; use up to 60 letters, figures, points and hyphens, for example "
             "d5-cylinder-442",
             field="name",
         )

@@ -36,7 +36,7 @@ def begin_piece(
     with open_ledger(ledger) as book:
         known = {m.name for m in book.models()}
     if model_name not in known:
-        start = next((m.model for m in list_models(ledger) if m.name == model_name), None)
+        start = next((m.model for m in list_models(ledger) if m.name == model_name and m.version == 0), None)
         if start is None:
             raise InputError(f"there is no model {model_name[:60]!r}; choose one from the list", field="model")
         save_version(ledger, start)

@@ -73,6 +73,12 @@ class AppState:
             self.heads[serial] = VoicingRoom(self.ledger, serial, self.folder)
         return self.heads[serial]
 
+    def begin_anew(self) -> None:
+        """Forget what was read of the ledger: another one stands in its place."""
+        self.models.clear()
+        self.heads.clear()
+        self.hall.rooms.clear()
+
     def leave_bench(self, serial: str) -> None:
         """Let the bench of a piece read the ledger anew: its sizes changed elsewhere."""
         if serial in self.hall.rooms:

@@ -1,14 +1,20 @@
 """A head's trial that is being made, kept on disk: one small file that is replaced as a whole, recordings by hash."""
 
 import json
-import os
+import math
+import re
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from pathlib import Path
+from typing import Any, Final
 
 from fluewright.bench.voicing.trial import NoteTrial, Reading
-from fluewright.errors import InputError
+from fluewright.files import private_folder, write_whole
+from fluewright.shop.recordings import recording_is_kept, recording_path, store_recording
 
 __all__ = ["DraftStore", "HeadDraft", "TakenStep"]
+
+_DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True)
@@ -61,14 +67,13 @@ class DraftStore:
     def read(self) -> HeadDraft:
         """Return what was kept; an empty draft where nothing is."""
         try:
-            said = json.loads(self._path.read_text(encoding="utf-8"))
-            said["takes"] = {step: TakenStep(*take) for step, take in said["takes"].items()}
-            return HeadDraft(**said)
+            return _draft(json.loads(self._path.read_text(encoding="utf-8")))
         except FileNotFoundError:
             return HeadDraft()
-        except (OSError, ValueError, TypeError, KeyError, AttributeError):
+        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
             # It is replaced as a whole, so it is damaged only by another hand: keep it beside, begin anew.
-            self._path.replace(self._path.with_suffix(".damaged"))
+            with suppress(OSError):
+                self._path.replace(self._path.with_suffix(".damaged"))
             return HeadDraft()
 
     def keep(self, draft: HeadDraft) -> None:
@@ -81,11 +86,12 @@ class DraftStore:
         """
         said = asdict(draft)
         said["takes"] = {step: [t.name, t.sha256, t.log_sha256] for step, t in draft.takes.items()}
-        self._put(self._path, json.dumps(said).encode())
+        private_folder(self.folder)
+        write_whole(self._path, json.dumps(said), mode=0o600, synced=True)
 
     def sound_path(self, digest: str) -> Path:
         """Return where a recording is kept."""
-        return self.folder / "recordings" / digest
+        return recording_path(self.folder, digest)
 
     def keep_sound(self, path: Path, digest: str) -> None:
         """Keep a recording by its hash.
@@ -95,19 +101,29 @@ class DraftStore:
         InputError
             It cannot be written.
         """
-        target = self.sound_path(digest)
-        if not target.exists():
-            self._put(target, path.read_bytes())
+        store_recording(self.folder, path, digest)
+        recording_is_kept(self.folder, digest)
 
-    @staticmethod
-    def _put(target: Path, data: bytes) -> None:
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            part = target.with_suffix(".part")
-            with part.open("wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            part.replace(target)
-        except OSError as error:
-            raise InputError(f"{target.parent}: cannot be written ({error.strerror}); free some room") from error
+
+def _draft(said: Any) -> HeadDraft:
+    """Return a draft from its plain form.
+
+    Raises
+    ------
+    ValueError, TypeError, KeyError, AttributeError
+        It has another shape.
+    """
+    takes = {step: TakenStep(*take) for step, take in said.pop("takes").items()}
+    draft = HeadDraft(takes=takes, **said)
+    texts = [draft.body, *draft.checked, *takes, *(text for t in takes.values() for text in (t.name, t.sha256))]
+    temperature = draft.temperature_c
+    if not isinstance(draft.checked, list) or not all(isinstance(text, str) for text in texts):
+        raise TypeError("a text is none")
+    if not all(_DIGEST.fullmatch(d) for t in takes.values() for d in (t.sha256, t.log_sha256 or "0" * 64)):
+        raise ValueError("a hash is none")
+    if not isinstance(draft.good, bool) or (temperature is not None and not isinstance(temperature, int | float)):
+        raise TypeError("a value is none")
+    if not all(len(pair) == 2 and all(map(math.isfinite, pair)) for pair in draft.typed.values()):
+        raise ValueError("a reading is none")
+    draft.typed_notes()
+    return draft

@@ -2,11 +2,12 @@
 
 import contextlib
 import json
-import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from fluewright.errors import InputError
+from fluewright.files import append_synced, private_folder, write_whole
+from fluewright.ledger.values import checked_serial
 
 __all__ = ["Journal", "TickedNote"]
 
@@ -30,8 +31,7 @@ class Journal:
     """The notes of the trial that is being played, one file a piece; empty when none is."""
 
     def __init__(self, folder: Path, serial: str) -> None:
-        if not serial.replace("-", "").isalnum():
-            raise InputError(f"{serial!r} is no serial")
+        checked_serial(serial)
         self.path = folder / f"{serial}.trial.jsonl"
         # What the file held when it had this time and size: a long trial is not read anew for every look at it.
         self._seen: tuple[int, int] | None = None
@@ -69,15 +69,10 @@ class Journal:
         """
         self.notes()
         line = json.dumps(asdict(note)).encode() + b"\n"
+        private_folder(self.path.parent)
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            with self.path.open("ab") as stream:
-                # A line that was cut off would swallow this one.
-                stream.truncate(self._whole)
-                stream.write(line)
-                stream.flush()
-                os.fsync(stream.fileno())
-                now = os.fstat(stream.fileno())
+            # A line that was cut off would swallow this one.
+            now = append_synced(self.path, line, at=self._whole)
         except OSError as error:
             raise InputError(f"{self.path}: cannot be written ({error.strerror}); free some room") from error
         self._notes.append(note)
@@ -95,13 +90,8 @@ class Journal:
         return False
 
     def _write(self, notes: list[TickedNote]) -> None:
-        temporary = self.path.with_suffix(".part")
-        with temporary.open("w", encoding="utf-8") as stream:
-            for note in notes:
-                stream.write(json.dumps(asdict(note)) + "\n")
-            stream.flush()
-            os.fsync(stream.fileno())
-        temporary.replace(self.path)
+        text = "".join(json.dumps(asdict(note)) + "\n" for note in notes)
+        write_whole(self.path, text, mode=0o600, synced=True)
 
     def clear(self) -> None:
         """Forget the trial: it is in the ledger now, or was thrown away."""

@@ -5,6 +5,7 @@ import tempfile
 from functools import partial
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
@@ -16,6 +17,7 @@ from fluewright.ledger import PieceState
 from fluewright.shop.history import find_pieces
 from fluewright.shop.models import list_models
 from fluewright.shop.pieces import begin_piece, serial_prefix
+from fluewright.shop.recordings import recording_is_kept, recording_path, store_recording
 from fluewright.shop.sitting import take_of_recording
 from fluewright.web.answers import (
     Page,
@@ -45,7 +47,7 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     """Return the bench's pages and what they ask for."""
     pages = _BenchPages(state, page)
     return [
-        Route("/bench", pages.choose, methods=["GET"]),
+        Route("/bench", page_or_missing(pages.choose, page), methods=["GET"]),
         Route("/bench/{serial}", page_or_missing(pages.bench, page), methods=["GET"]),
         Route("/api/bench", plain(pages.begin), methods=["POST"]),
         Route("/api/bench/{serial}", plain(pages.look), methods=["GET"]),
@@ -67,7 +69,7 @@ class _BenchPages(Pages):
         # What is being worked on comes first.
         pieces.sort(key=lambda p: p.piece.state not in _ON_THE_BENCH)
         models = await asyncio.to_thread(list_models, self.state.ledger)
-        offered = [(m.name, m.model.model.description, serial_prefix(m.model)) for m in models]
+        offered = [(m.name, m.model.model.description, serial_prefix(m.model)) for m in models if m.model is not None]
         return self.page("benches.html", pieces=pieces, models=offered)
 
     async def bench(self, request: Request) -> Response:
@@ -144,7 +146,7 @@ class _BenchPages(Pages):
         room = await self._room(request.path_params["serial"])
         with tempfile.TemporaryDirectory() as folder:
             path, name = await received(request, Path(folder), SOUND_KINDS)
-            warnings = await asyncio.to_thread(_judge_file, room, path, name)
+            warnings = await asyncio.to_thread(_judge_file, room, path, name, self.state.folder)
         self.state.hall.tell(room.serial, {"changed": "recording"})
         return JSONResponse({"warnings": [sentence(w) for w in warnings]})
 
@@ -152,7 +154,7 @@ class _BenchPages(Pages):
         room = await self._room(request.path_params["serial"])
         with tempfile.TemporaryDirectory() as folder:
             pdf = await asyncio.to_thread(room.certificate, Path(folder))
-        name = f'attachment; filename="{room.serial}-certificate.pdf"'
+        name = f'attachment; filename="{quote(room.serial)}-certificate.pdf"'
         return Response(pdf, media_type="application/pdf", headers={"content-disposition": name})
 
     async def live(self, socket: WebSocket) -> None:
@@ -164,7 +166,16 @@ class _BenchPages(Pages):
         await bench_socket(socket, self.state.hall, room)
 
 
-def _judge_file(room: BenchRoom, path: Path, name: str) -> list[str]:
+def _judge_file(room: BenchRoom, path: Path, name: str, folder: Path) -> list[str]:
+    """Judge and log a recording; the sound is on the disk before the ledger names it."""
     with called(path, name):
         take = take_of_recording(path, name=name)
-    return room.take_recording(take)
+    new = store_recording(folder, path, take.sha256)
+    try:
+        warnings = room.take_recording(take)
+    except FluewrightError:
+        if new:
+            recording_path(folder, take.sha256).unlink(missing_ok=True)
+        raise
+    recording_is_kept(folder, take.sha256)
+    return warnings

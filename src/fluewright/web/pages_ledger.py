@@ -1,25 +1,25 @@
 """The ledger's pages: all instruments and their state, one's history, trust in forecasts, copies of the records."""
 
 import asyncio
-import shutil
 import tempfile
 from datetime import datetime
 from functools import partial
 from pathlib import Path
+from urllib.parse import quote
 
-from starlette.background import BackgroundTask
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from fluewright.errors import InputError
+from fluewright.errors import InputError, LedgerError
 from fluewright.instrument.sizes import size_unit, size_words
-from fluewright.ledger import PieceState, back_up, open_ledger, verify
+from fluewright.ledger import PieceState, back_up, open_ledger
 from fluewright.pictures.trust import trust_picture
-from fluewright.shop.backups import backup_state, make_backup
+from fluewright.shop.backups import backup_state, kept_copies, make_backup, records_findings, restore_copy
 from fluewright.shop.cutting import correct_cut
 from fluewright.shop.history import find_pieces, history_rows
 from fluewright.shop.learning import ledger_scores
+from fluewright.shop.recordings import recording_path
 from fluewright.web.answers import Page, body, number, page_or_missing, plain, theme, words
 from fluewright.web.app_state import AppState
 from fluewright.web.pages import Pages
@@ -31,13 +31,14 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     """Return the ledger's pages and what they ask for."""
     pages = _LedgerPages(state, page)
     return [
-        Route("/ledger", pages.ledger, methods=["GET"]),
+        Route("/ledger", page_or_missing(pages.ledger, page), methods=["GET"]),
         Route("/ledger/{serial}", page_or_missing(pages.history, page), methods=["GET"]),
         Route("/api/ledger/{serial}/correct", plain(pages.correct), methods=["POST"]),
         Route("/api/ledger/trust", plain(pages.trust), methods=["GET"]),
         Route("/api/ledger/copy", plain(pages.copy), methods=["POST"]),
         Route("/api/ledger/backup", plain(pages.keep), methods=["POST"]),
         Route("/api/ledger/verify", plain(pages.check), methods=["POST"]),
+        Route("/api/ledger/restore", plain(pages.restore), methods=["POST"]),
         Route("/api/recordings/{digest}", plain(pages.recording), methods=["GET"]),
     ]
 
@@ -48,12 +49,17 @@ class _LedgerPages(Pages):
     async def ledger(self, request: Request) -> Response:
         wanted = request.query_params.get("search", "")[:60].strip()
         state = request.query_params.get("state", "")[:40]
-        pieces = await asyncio.to_thread(find_pieces, self.state.ledger, wanted, state)
-        scores, _ = await asyncio.to_thread(ledger_scores, self.state.ledger)
-        kept = await asyncio.to_thread(backup_state, self.state.ledger)
+        copies = [copy.name for copy in reversed(await asyncio.to_thread(kept_copies, self.state.ledger))]
+        try:
+            pieces = await asyncio.to_thread(find_pieces, self.state.ledger, wanted, state)
+            scores, _ = await asyncio.to_thread(ledger_scores, self.state.ledger)
+            kept = await asyncio.to_thread(backup_state, self.state.ledger)
+        except LedgerError as error:
+            # The way back to a copy must not need the ledger that is damaged.
+            return self.page("ledger_trouble.html", why=str(error), copies=copies)
         return self.page(
             "ledger.html", pieces=pieces, search=wanted, state=state, states=[str(s) for s in PieceState],
-            file=self.state.ledger, scores=scores, kept=kept,
+            file=self.state.ledger, scores=scores, kept=kept, copies=copies,
         )  # fmt: skip
 
     async def history(self, request: Request) -> Response:
@@ -93,21 +99,32 @@ class _LedgerPages(Pages):
         return JSONResponse({"kept": (await asyncio.to_thread(make_backup, self.state.ledger)).name})
 
     async def check(self, request: Request) -> Response:
-        report = await asyncio.to_thread(verify, self.state.ledger)
-        return JSONResponse({"clean": report.clean, "findings": list(report.findings)[:20]})
+        findings = await asyncio.to_thread(records_findings, self.state.ledger, self.state.folder)
+        return JSONResponse({"clean": not findings, "findings": list(findings)[:20]})
+
+    async def restore(self, request: Request) -> Response:
+        given = await body(request)
+        report = await asyncio.to_thread(restore_copy, self.state.ledger, words(given.get("copy"), "copy"))
+        self.state.begin_anew()
+        return JSONResponse(
+            {"aside": "" if report.aside is None else report.aside.name, "events": report.verified.events}
+        )
 
     async def copy(self, request: Request) -> Response:
-        folder = Path(tempfile.mkdtemp(prefix="fluewright-copy-"))
-        path = folder / f"{self.state.ledger.stem}-{datetime.now().strftime('%Y%m%d-%H%M%S')}.ledger"
-        await asyncio.to_thread(back_up, self.state.ledger, path)
-        remove = BackgroundTask(shutil.rmtree, folder, ignore_errors=True)
-        return FileResponse(path, filename=path.name, media_type="application/octet-stream", background=remove)
+        # The copy is gone from the disk before it is sent: a device that goes away leaves nothing of it behind.
+        name = f"{self.state.ledger.stem}-{datetime.now().strftime('%Y%m%d-%H%M%S')}.ledger"
+        with tempfile.TemporaryDirectory(prefix="fluewright-copy-") as folder:
+            path = Path(folder) / name
+            await asyncio.to_thread(back_up, self.state.ledger, path)
+            content = await asyncio.to_thread(path.read_bytes)
+        headers = {"content-disposition": f'attachment; filename="{quote(name)}"'}
+        return Response(content, media_type="application/octet-stream", headers=headers)
 
     async def recording(self, request: Request) -> Response:
         digest = request.path_params["digest"]
         if len(digest) != 64 or not set(digest) <= set("0123456789abcdef"):
             raise InputError("recording: that is no hash of one")
-        path = self.state.folder / "recordings" / digest
+        path = recording_path(self.state.folder, digest)
         if not path.exists():
             raise InputError("that recording was not kept by this program; look where it was taken")
         return FileResponse(path, media_type="application/octet-stream", filename=f"{digest[:12]}.wav")

@@ -10,14 +10,14 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import BaseRoute, Route
 
-from fluewright.errors import InputError
+from fluewright.errors import FluewrightError, InputError
 from fluewright.instrument.changes import changed
 from fluewright.instrument.differences import size_differences
 from fluewright.instrument.files import model_text
 from fluewright.instrument.model import Model
 from fluewright.instrument.sizes import size_words
 from fluewright.pictures.views import top_view
-from fluewright.shop.models import list_models, read_version, save_version, versions_of
+from fluewright.shop.models import ListedModel, list_models, read_version, save_version, versions_of
 from fluewright.web import model_view
 from fluewright.web.answers import Page, body, page_or_missing, plain, sizes, theme, width_mm, words
 from fluewright.web.app_state import AppState
@@ -31,12 +31,12 @@ __all__ = ["routes"]
 def routes(state: AppState, page: Page) -> list[BaseRoute]:
     """Return the models' pages and what they ask for."""
     pages = _ModelPages(state, page)
-    api = "/api/models/{name}"
+    api = "/api/models/{name:path}"
     return [
-        Route("/models", pages.models, methods=["GET"]),
+        Route("/models", page_or_missing(pages.models, page), methods=["GET"]),
         Route("/compare", page_or_missing(pages.compare, page), methods=["GET"]),
         Route("/api/compare", plain(pages.comparison), methods=["POST"]),
-        Route("/models/{name}", page_or_missing(pages.model, page), methods=["GET"]),
+        Route("/models/{name:path}", page_or_missing(pages.model, page), methods=["GET"]),
         *(
             Route(f"{api}/{what}", plain(work), methods=["POST"])
             for what, work in (
@@ -48,19 +48,24 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     ]  # fmt: skip
 
 
+def _row(one: ListedModel) -> dict[str, object]:
+    """Return what the list shows of a model; of one that is none any more, or cannot be drawn, why."""
+    words, drawing, fault = "", "", one.fault
+    if one.model is not None:
+        words = one.model.model.description
+        try:
+            drawing = top_view(one.model, theme="light", width_mm=150.0)
+        except FluewrightError as error:
+            fault = str(error)
+    return {"name": one.name, "version": one.version, "words": words, "drawing": drawing, "fault": fault}
+
+
 class _ModelPages(Pages):
     """The handlers; each gives the work to a thread."""
 
     async def models(self, request: Request) -> Response:
         listed = await asyncio.to_thread(list_models, self.state.ledger)
-        rows = [
-            {
-                "name": one.name, "version": one.version, "words": one.model.model.description,
-                "drawing": top_view(one.model, theme="light", width_mm=150.0),
-            }
-            for one in listed
-        ]  # fmt: skip
-        return self.page("models.html", rows=rows)
+        return self.page("models.html", rows=await asyncio.to_thread(lambda: [_row(one) for one in listed]))
 
     async def model(self, request: Request) -> Response:
         name = request.path_params["name"]
@@ -69,7 +74,7 @@ class _ModelPages(Pages):
         groups = [(name_of, list(group)) for name_of, group in groupby(rows, key=lambda r: r["group"])]
         known = await asyncio.to_thread(versions_of, self.state.ledger, name)
         listed = await asyncio.to_thread(list_models, self.state.ledger)
-        others = [m.name for m in listed if m.name != name]
+        others = [m.name for m in listed if m.name != name and m.model is not None]
         return self.page(
             "model.html", name=name, groups=groups, model=made, versions=known, others=others,
             limits=model_view.limit_rows(made),

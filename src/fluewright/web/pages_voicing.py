@@ -28,7 +28,7 @@ def routes(state: AppState, page: Page) -> list[BaseRoute]:
     """Return the voicing pages and what they ask for."""
     pages = _VoicingPages(state, page)
     return [
-        Route("/voicing", pages.heads, methods=["GET"]),
+        Route("/voicing", page_or_missing(pages.heads, page), methods=["GET"]),
         Route("/voicing/{serial}", page_or_missing(pages.head, page), methods=["GET"]),
         Route("/api/voicing/{serial}", plain(pages.look), methods=["GET"]),
         Route("/api/voicing/{serial}/advice", plain(pages.advice), methods=["POST"]),

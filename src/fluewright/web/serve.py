@@ -65,12 +65,15 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
         The port is taken, --lan finds no network, or the folder beside the ledger cannot be kept private.
     """
     from fluewright.ledger import open_ledger
+    from fluewright.shop.recordings import kept_folder
     from fluewright.web.app_state import AppState
     from fluewright.web.tls_certificate import own_tls_certificate, private_folder
 
     with open_ledger(ledger):
         pass
-    folder = private_folder(ledger.with_name(f"{ledger.name}.web"))
+    folder = kept_folder(ledger)
+    with suppress(InputError):  # on a read-only disk the pages are looked at, and nothing is kept
+        private_folder(folder)
     hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
     state = AppState(ledger, folder, hosts)
     host, tls, says = "127.0.0.1", None, f"http://127.0.0.1:{port}"

@@ -115,6 +115,7 @@ EVENTS = {
             },
         ),
     ],
+    "0003": [],
 }  # fmt: skip
 """What each schema can say that the one before it could not: kind, serial, sizes before and after, details."""
 
@@ -154,7 +155,10 @@ def write(path: Path, revision: str) -> None:
                 row = {name: details[name] for name in ("model_name", "model_version", "material", "lot")}
                 insert(plain, "instruments", {"serial": serial, "begun_at": at(number)} | row)
                 # One more number was given out that no piece took.
-                insert(plain, "serial_counters", {"prefix": "D5", "last_number": 8})
+                counter: dict[str, object] = {"prefix": "D5", "last_number": 8}
+                if revision >= "0003":
+                    counter["sha256"] = sha256('["D5",8]')
+                insert(plain, "serial_counters", counter)
             former = sha256(canonical(said))
             insert(plain, "events", said | {"sha256": former})
             if kind in TABLES:
