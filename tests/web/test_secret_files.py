@@ -6,7 +6,8 @@ import stat
 import pytest
 
 from fluewright.errors import InputError
-from fluewright.web.tls_certificate import own_tls_certificate, private_folder
+from fluewright.files import private_folder
+from fluewright.web.tls_certificate import own_tls_certificate
 
 
 def mode(path):
@@ -56,7 +57,7 @@ def test_nothing_is_written_through_a_link(folder, name):
 def test_a_folder_that_is_a_link_is_refused(folder):
     (folder.parent / "elsewhere").mkdir()
     folder.symlink_to(folder.parent / "elsewhere")
-    with pytest.raises(InputError, match="symbolic link"):
+    with pytest.raises(InputError, match="is a link, and a folder of the program is never written through one"):
         private_folder(folder)
     assert list((folder.parent / "elsewhere").iterdir()) == []
 
@@ -69,5 +70,5 @@ def test_a_key_that_is_a_folder_is_refused(folder):
 
 def test_a_folder_that_cannot_be_made_is_refused_with_the_mend(folder):
     folder.parent.joinpath("file").write_text("")
-    with pytest.raises(InputError, match="name a ledger in a folder of your own"):
+    with pytest.raises(InputError, match="cannot be made .Not a directory.; check that you may write there"):
         private_folder(folder.parent / "file" / "web")

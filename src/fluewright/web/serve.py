@@ -64,10 +64,11 @@ def serve(ledger: Path, *, port: int, lan: bool) -> None:
     InputError
         The port is taken, --lan finds no network, or the folder beside the ledger cannot be kept private.
     """
+    from fluewright.files import private_folder
     from fluewright.ledger import open_ledger
     from fluewright.shop.recordings import kept_folder
     from fluewright.web.app_state import AppState
-    from fluewright.web.tls_certificate import own_tls_certificate, private_folder
+    from fluewright.web.tls_certificate import own_tls_certificate
 
     with open_ledger(ledger):
         pass

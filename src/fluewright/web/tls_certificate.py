@@ -7,36 +7,12 @@ import stat
 from pathlib import Path
 
 from fluewright.errors import InputError
-from fluewright.files import write_whole
+from fluewright.files import private_folder, write_whole
 
-__all__ = ["own_tls_certificate", "private_folder"]
+__all__ = ["own_tls_certificate"]
 
 _DAYS = 365
 _OTHERS = stat.S_IRWXG | stat.S_IRWXO
-
-
-def private_folder(folder: Path) -> Path:
-    """Return a folder that is there and that nobody else can read; it is made, or shut, where it is not.
-
-    Raises
-    ------
-    InputError
-        It is a symbolic link, belongs to another user, or cannot be made.
-    """
-    if folder.is_symlink():
-        raise InputError(
-            f"{folder}: is a symbolic link; nothing is kept through one. Move what it points to here in its place"
-        )
-    try:
-        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        if os.name == "posix" and folder.stat().st_mode & _OTHERS:
-            folder.chmod(0o700)
-    except OSError as error:
-        raise InputError(
-            f"{folder}: cannot be kept to this user alone ({error.strerror}); it lies beside the ledger: name a ledger "
-            "in a folder of your own"
-        ) from error
-    return folder
 
 
 def _check_secret(path: Path) -> None:
