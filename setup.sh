@@ -58,6 +58,11 @@ if [ "$flavour" = dev ]; then
   if [ ${#missing[@]} -gt 0 ]; then apt_install "${missing[@]}"; fi
 fi
 
+# The disk that forgets what was not synced, on which the tests play power cuts.
+if [ "$flavour" = dev ] && ! command -v cc >/dev/null && ! command -v gcc >/dev/null && ! command -v clang >/dev/null; then
+  apt_install gcc libc6-dev
+fi
+
 stamp=.venv/.fluewright-$flavour
 want=$(cat requirements-setup.lock "$lock" pyproject.toml | sha256sum)
 if [ "$(cat "$stamp" 2>/dev/null || true)" != "$want" ]; then
