@@ -70,5 +70,5 @@ def test_a_key_that_is_a_folder_is_refused(folder):
 
 def test_a_folder_that_cannot_be_made_is_refused_with_the_mend(folder):
     folder.parent.joinpath("file").write_text("")
-    with pytest.raises(InputError, match="cannot be made .Not a directory.; check that you may write there"):
+    with pytest.raises(InputError, match=r"cannot be made .Not a directory.; check that you may write there"):
         private_folder(folder.parent / "file" / "web")
