@@ -83,7 +83,7 @@ def write_whole(path: Path | str, content: str | bytes, *, mode: int = 0o644, sy
     except OSError as error:
         raise InputError(
             f"{target}: cannot be written ({error.strerror or error}); choose a folder that exists and that you may "
-            "write to, with room on its disk"
+            "write to, or free some room on its disk"
         ) from error
     finally:
         if temporary is not None:
@@ -167,7 +167,7 @@ def part_file(path: Path | str, *, mode: int = 0o644) -> Iterator[Path]:
     except OSError as error:
         raise InputError(
             f"{target}: cannot be written ({error.strerror or error}); choose a folder that exists and that you may "
-            "write to, with room on its disk"
+            "write to, or free some room on its disk"
         ) from error
     finally:
         if part is not None:

@@ -20,18 +20,19 @@ LONGEST_LINE: Final = 65_536
 LONGEST_WORD: Final = 100
 """Letters or digits of a key or a number outside quotes."""
 
-# Strings and comments, which hide everything within; possessive, so that nothing is looked at twice. A string that does
-# not end is a fault that the parser finds; all before it has been seen by then.
+# Strings and comments, which hide everything within. Every way on is told by its first sign, so nothing is looked at
+# twice; groups are not possessive, which Python before 3.11.5 gets wrong (gh-106052). A string that does not end is a
+# fault that the parser finds; all before it has been seen by then.
 _HIDDEN: Final = re.compile(
-    r'''"""(?:[^\\"]|\\.|"(?!""))*+(?:"{3,5}|\Z)'''
-    r"""|'''(?:[^']|'(?!''))*+(?:'{3,5}|\Z)"""
-    r"""|"(?:[^\\"\n]|\\[^\n])*+"?"""
+    r'''"""(?:[^\\"]|\\.|"(?!""))*(?:"{3,5}|\Z)'''
+    r"""|'''(?:[^']|'(?!''))*(?:'{3,5}|\Z)"""
+    r"""|"(?:[^\\"\n]|\\[^\n])*"?"""
     r"""|'[^'\n]*+'?"""
     r"""|\#[^\n]*+""",
     re.DOTALL,
 )
 _PART: Final = r"(?:[^\s.=\[\]{},\"']++)"
-_LONG_KEY: Final = re.compile(rf"{_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{DEEPEST},}}+")
+_LONG_KEY: Final = re.compile(rf"{_PART}(?:[ \t]*+\.[ \t]*+{_PART}){{{DEEPEST},}}")
 _LONG_WORD: Final = re.compile(rf"[^\s.=\[\]{{}},\"']{{{LONGEST_WORD + 1},}}+")
 _BRACKET: Final = re.compile(r"[\[\]{}]")
 

@@ -12,7 +12,7 @@ from web_addresses import BASE
 
 from fluewright.errors import ComputeError, InputError, LedgerError
 from fluewright.ledger import transactions
-from fluewright.web import bench_room, head_draft, pages_bench, pages_ledger, rates
+from fluewright.web import bench_room, pages_bench, pages_ledger, rates
 from fluewright.web.app import build_app
 from fluewright.web.faults import status_of, words_of
 from fluewright.web.live import _begin
@@ -89,7 +89,7 @@ def test_an_upload_that_the_disk_has_no_room_for_is_told_so(client, recording, m
 
 
 def test_a_recording_of_a_head_that_cannot_be_kept_is_told_so(client, recording, monkeypatch):
-    monkeypatch.setattr(head_draft.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     answer = client.post("/api/voicing/D5-0001/recording?name=a.wav&step=scale", content=recording().read_bytes())
     assert answer.status_code in (400, 507)
     step = client.get("/api/voicing/D5-0001").json()["steps"][0]["key"]
@@ -131,7 +131,7 @@ def test_a_copy_that_the_disk_has_no_room_for_is_told_so(client, monkeypatch):
     [
         ("GET", "/bench", (pages_bench, "find_pieces")),
         ("GET", "/ledger", (pages_ledger, "find_pieces")),
-        ("POST", "/api/ledger/verify", (pages_ledger, "verify")),
+        ("POST", "/api/ledger/verify", (pages_ledger, "records_findings")),
         ("POST", "/api/bench/D5-0001/finish", (bench_room.BenchRoom, "finish_trial")),
     ],
 )
@@ -162,7 +162,7 @@ def test_what_is_said_on_a_page_of_its_own_stays_text(client, monkeypatch):
 
     monkeypatch.setattr(pages_bench, "find_pieces", refuse)
     answer = client.get("/bench")
-    assert answer.status_code == 400
+    assert answer.status_code == 404
     assert "<script>alert" not in answer.text
 
 

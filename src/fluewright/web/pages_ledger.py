@@ -22,6 +22,7 @@ from fluewright.shop.learning import ledger_scores
 from fluewright.shop.recordings import recording_path
 from fluewright.web.answers import Page, body, number, page_or_missing, plain, theme, words
 from fluewright.web.app_state import AppState
+from fluewright.web.faults import status_of
 from fluewright.web.pages import Pages
 
 __all__ = ["routes"]
@@ -56,7 +57,10 @@ class _LedgerPages(Pages):
             kept = await asyncio.to_thread(backup_state, self.state.ledger)
         except LedgerError as error:
             # The way back to a copy must not need the ledger that is damaged.
-            return self.page("ledger_trouble.html", why=str(error), copies=copies)
+            answer = self.page("ledger_trouble.html", why=str(error), copies=copies)
+            status = status_of(error)
+            answer.status_code = status if status > 500 else 200
+            return answer
         return self.page(
             "ledger.html", pieces=pieces, search=wanted, state=state, states=[str(s) for s in PieceState],
             file=self.state.ledger, scores=scores, kept=kept, copies=copies,
