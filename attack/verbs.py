@@ -156,15 +156,14 @@ def _make_workshop(folder: Path) -> None:
 
 def _end_what_does_not_end() -> None:
     """A server waits for ever and the demo computes for minutes: both end where that begins."""
-    import uvicorn
-
     from fluewright.demo import kept_set, story
     from fluewright.errors import ComputeError
+    from fluewright.web import serve
 
     def ended(*_: object, **__: object) -> None:
         raise ComputeError("the attack ends here")
 
-    uvicorn.run = lambda *_, **__: None
+    serve.run = lambda _, listener, __: listener.close()
     story.run_story = kept_set.demo_ledger = ended  # type: ignore[assignment]
 
 
