@@ -822,6 +822,7 @@ def test_a_whole_trial_and_a_cut_by_the_keyboard_alone(browse, server, scale):
         page.keyboard.press("Shift+Tab")
     page.keyboard.press("Enter")
     page.get_by_text("Cut, in this order").wait_for()
+    at_rest(page)
     tab_to(page, "Gauged after the cut, mm")
     first = page.locator(".plan li").first.inner_text().partition(":")[0]
     after = float(page.evaluate("document.activeElement.value"))
