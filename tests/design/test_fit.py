@@ -105,3 +105,11 @@ def test_holes_abreast_may_be_gauged_in_either_order_and_give_the_same_notes():
     assert np.abs(cents).max() < 2.0
     with pytest.raises(ModelError, match="order of the holes"):
         with_sizes(model, {"holes.3.position_mm": model.holes[-1].position_mm + 1.0})
+
+
+def test_limits_that_leave_a_size_no_room_are_named_with_the_mend():
+    raw = load("d5-cylinder").model_dump(mode="json")
+    raw["holes"][2]["min_diameter_mm"] = 7.5
+    raw["limits"]["largest_hole_mm"] = 7.5
+    with pytest.raises(ModelError, match=r"holes\.3\.diameter_mm: has to be at least 7\.5 and at most 7\.5 .*widen"):
+        fit_model(validate_model(raw))

@@ -241,7 +241,7 @@ def fit_model(
     Raises
     ------
     ModelError
-        Nothing is free to move.
+        Nothing is free to move, or limits leave a size no room.
     ComputeError
         A note has no resonance on the way.
     """
@@ -250,6 +250,12 @@ def fit_model(
     bounds = _bounds(model)
     if not bounds:
         raise ModelError("limits.fixed: every size is fixed, so nothing can be fitted; free the length or some holes")
+    for key, (low, high) in bounds.items():
+        if low >= high:
+            raise ModelError(
+                f"{key}: has to be at least {low:g} and at most {high:g} mm by the model's limits, hole limits and bore; "
+                "widen one of them, or name the size in limits.fixed"
+            )
     values, evaluations = _solve(network, bounds, above)
     shelf = sorted(model.limits.drills_mm)
     diameters = [key for key in bounds if key.endswith(".diameter_mm")]
