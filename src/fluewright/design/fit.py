@@ -253,7 +253,7 @@ def fit_model(
     for key, (low, high) in bounds.items():
         if low >= high:
             raise ModelError(
-                f"{key}: has to be at least {low:g} and at most {high:g} mm by the model's limits, hole limits and bore; "
+                f"{key}: has to be at least {low:g} and at most {high:g} mm by the limits of model, hole and bore; "
                 "widen one of them, or name the size in limits.fixed"
             )
     values, evaluations = _solve(network, bounds, above)
