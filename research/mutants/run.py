@@ -98,6 +98,7 @@ PACKAGES = (
     _ledger("end_mark.py", "end_mark", "trouble"),
     _ledger("restore.py", "restore"),
     _ledger("trouble.py", "trouble"),
+    _ledger("guarded.py", "trouble"),
     _ledger("wal_image.py", "trouble"),
     _ledger("remembered.py", "remembered"),
     _ledger("made_schema.py", "schema", "verify"),

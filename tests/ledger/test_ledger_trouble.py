@@ -14,7 +14,8 @@ from ledger_samples import begin
 from attack.fault_layer import faulty_environment
 from fluewright.errors import LedgerError
 from fluewright.ledger import Ledger, LedgerTrouble, TroubleKind, ledger_file, open_ledger, verify
-from fluewright.ledger.trouble import kind_of_trouble, told
+from fluewright.ledger.guarded import told
+from fluewright.ledger.trouble import kind_of_trouble
 from fluewright.ledger.wal_image import image_connection, ledger_image
 
 # Reads in every way, then tries to write; says what came of each.

@@ -12,9 +12,10 @@ from typing import Any
 
 from fluewright.errors import LedgerError
 from fluewright.files import narrowed, sync_folder
+from fluewright.ledger.guarded import told
 from fluewright.ledger.ledger_file import reading
 from fluewright.ledger.schema import SCHEMA_REVISION, Base, json_columns, time_text
-from fluewright.ledger.trouble import told, trouble
+from fluewright.ledger.trouble import trouble
 from fluewright.plain_text import numbered, written_out
 from fluewright.spreadsheet import harmless
 

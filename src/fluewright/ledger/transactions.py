@@ -15,8 +15,9 @@ from sqlalchemy.orm import Session
 from fluewright.errors import LedgerError
 from fluewright.ledger.chain import CHAIN_START, event_sha256
 from fluewright.ledger.end_mark import keep_end_mark
+from fluewright.ledger.guarded import told
 from fluewright.ledger.schema import DETAIL_ROWS, Base, EventKind, EventRow, time_text
-from fluewright.ledger.trouble import LedgerTrouble, told, trouble
+from fluewright.ledger.trouble import LedgerTrouble, trouble
 from fluewright.ledger.values import checked_text
 
 __all__ = ["WRITES", "OpenLedger"]

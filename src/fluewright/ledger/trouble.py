@@ -2,15 +2,13 @@
 
 import errno
 import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import Final
 
-from fluewright.errors import FluewrightError, LedgerError
+from fluewright.errors import LedgerError
 
-__all__ = ["LedgerTrouble", "TroubleKind", "damaged", "kind_of_trouble", "told", "trouble"]
+__all__ = ["LedgerTrouble", "TroubleKind", "damaged", "kind_of_trouble", "trouble"]
 
 
 class TroubleKind(StrEnum):
@@ -85,35 +83,6 @@ def trouble(path: Path, doing: str, error: sqlite3.Error | OSError, *, after: st
     kind = kind_of_trouble(error)
     said = error.strerror or error if isinstance(error, OSError) else error
     return LedgerTrouble(f"{path} could not be {doing} ({said}): {_MEND[kind]}{after}.", kind)
-
-
-@contextmanager
-def told(path: Path) -> Iterator[None]:
-    """Guard work on a ledger's content: where it stumbles over damage, the damage is told instead of the stumble.
-
-    What goes wrong in a whole ledger is a fault of the program and comes through as it is.
-
-    Raises
-    ------
-    LedgerTrouble
-        The ledger is damaged.
-    """
-    try:
-        yield
-    except (FluewrightError, OSError):
-        raise
-    except sqlite3.Error as error:
-        raise trouble(path, "read", error) from error
-    except Exception as error:
-        from fluewright.ledger.verify import verify
-
-        try:
-            findings = verify(path).findings
-        except LedgerError as other:
-            raise other from error
-        if not findings:
-            raise
-        raise damaged(path, findings[0]) from error
 
 
 def damaged(path: Path, finding: str) -> LedgerTrouble:
